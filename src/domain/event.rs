@@ -1,0 +1,59 @@
+//! What other systems are told, under stable names.
+//!
+//! The rule of this file: a name, once released, keeps its meaning; a new meaning gets a new name.
+
+/// A kind of event.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum EventKind {
+    /// The desk started a clinic day.
+    DayStarted,
+    /// The desk ended a clinic day.
+    DayEnded,
+    /// A patient was seated.
+    PatientSeated,
+    /// A patient left.
+    PatientLeft,
+    /// A timed hold began.
+    HoldStarted,
+    /// A timed hold ended.
+    HoldEnded,
+    /// A completion was kept.
+    CompletionRecorded,
+    /// A clinic's plan changed.
+    PlanChanged,
+    /// A clinic, its hours, closures or special openings changed.
+    ClinicChanged,
+    /// An operatory or a piece of equipment changed.
+    SubjectChanged,
+    /// A routine got a new version.
+    RoutineChanged,
+    /// The group's ladder changed.
+    LadderChanged,
+    /// An API key was made.
+    KeyCreated,
+    /// An API key was revoked.
+    KeyRevoked,
+}
+
+impl EventKind {
+    /// The stable name.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::DayStarted => "day_started",
+            Self::DayEnded => "day_ended",
+            Self::PatientSeated => "patient_seated",
+            Self::PatientLeft => "patient_left",
+            Self::HoldStarted => "hold_started",
+            Self::HoldEnded => "hold_ended",
+            Self::CompletionRecorded => "completion_recorded",
+            Self::PlanChanged => "plan_changed",
+            Self::ClinicChanged => "clinic_changed",
+            Self::SubjectChanged => "subject_changed",
+            Self::RoutineChanged => "routine_changed",
+            Self::LadderChanged => "ladder_changed",
+            Self::KeyCreated => "key_created",
+            Self::KeyRevoked => "key_revoked",
+        }
+    }
+}

@@ -1,0 +1,500 @@
+//! Step answers in, verdict out.
+//!
+//! The rule of this file: evidence is judged, never refused for what it says. A hold cut short, a reading over its
+//! limit or an entry ahead of its window is kept with the verdict it earns; only an answer that cannot be read (an
+//! unknown step, a reading in another unit) is a fault, and goes back to the sender whole.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+use super::fault::{Fault, check_optional_text, check_text};
+use super::limit::{Limit, Qualifier, decimal_text, unit_faults};
+use super::step::{OnFailure, Step, StepEvidence, WantedStep};
+use super::task::{Outcome, Times};
+
+/// What was done about one step.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum StepStatus {
+    /// Done.
+    Done,
+    /// Not done, with a reason.
+    Skipped,
+    /// Does not apply here, with a reason; for optional steps.
+    NotApplicable,
+    /// Sampled; the value is awaited.
+    ResultPending,
+}
+
+/// A value that was read.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Reading {
+    /// Whether the value is exact or a bound.
+    pub qualifier: Qualifier,
+    /// The value, as a decimal string.
+    #[serde(with = "decimal_text")]
+    #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "10")]
+    pub value: Decimal,
+    /// Unit as a UCUM code; must be the unit the step asks for.
+    #[schema(example = "[CFU]/mL")]
+    pub unit: String,
+}
+
+/// The answer to one wanted step.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct StepAnswer {
+    /// The wanted step's key, e.g. `flush:handpiece-1`.
+    #[schema(example = "flush:handpiece-1")]
+    pub step: String,
+    /// What was done.
+    pub status: StepStatus,
+    /// For a hold: the server-timed hold it refers to.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub hold_id: Option<Uuid>,
+    /// For a hold timed by the device: seconds by its monotonic counter.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(minimum = 0, maximum = 604_800)]
+    pub elapsed_seconds: Option<u32>,
+    /// For a reading: the value.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reading: Option<Reading>,
+    /// Why it was skipped or does not apply.
+    #[serde(default)]
+    pub reason: String,
+}
+
+/// What one completion says about its task.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum CompletionKind {
+    /// The work was done, or tried.
+    Performed,
+    /// It is not required, with a reason.
+    NotRequired,
+    /// The test was invalid and must be repeated, with a reason.
+    Void,
+}
+
+impl CompletionKind {
+    /// The stable name, as stored and served.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Performed => "performed",
+            Self::NotRequired => "not_required",
+            Self::Void => "void",
+        }
+    }
+}
+
+/// Who measured a hold.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum MeasuredBy {
+    /// The server's clock, between a start and an end that were posted.
+    Server,
+    /// The device's monotonic counter.
+    Device,
+}
+
+/// A hold as the server timed it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct TimedHold {
+    /// The wanted step it was started for.
+    pub step_key: String,
+    /// Start by the server's clock.
+    pub started_at: DateTime<Utc>,
+    /// End by the server's clock, if it was ended.
+    pub ended_at: Option<DateTime<Utc>>,
+}
+
+impl TimedHold {
+    /// Whole seconds held, once ended.
+    #[must_use]
+    pub fn elapsed_seconds(&self) -> Option<u32> {
+        let held = self.ended_at? - self.started_at;
+        Some(u32::try_from(held.num_seconds().max(0)).unwrap_or(u32::MAX))
+    }
+}
+
+/// The verdict on a step.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum StepVerdict {
+    /// Recorded as its rule asks.
+    Passed,
+    /// Recorded, but not as its rule asks, or not recorded.
+    Failed,
+    /// The value is awaited.
+    ResultPending,
+    /// Does not apply.
+    NotApplicable,
+}
+
+/// The verdict on a completion.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Verdict {
+    /// Every step is recorded as its rule asks.
+    Passed,
+    /// Some step is not.
+    Failed,
+    /// Some value is awaited.
+    ResultPending,
+    /// Declared not required.
+    NotRequired,
+    /// Declared void.
+    Void,
+}
+
+impl Verdict {
+    /// The stable name, as stored and served.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Passed => "passed",
+            Self::Failed => "failed",
+            Self::ResultPending => "result_pending",
+            Self::NotRequired => "not_required",
+            Self::Void => "void",
+        }
+    }
+}
+
+/// A step with its answer and the verdict on it, and the rule it was judged by.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct JudgedStep {
+    /// The wanted step's key.
+    pub key: String,
+    /// What kind of evidence it wants: `confirmation`, `hold` or `reading`.
+    pub kind: &'static str,
+    /// What was answered; a step without an answer counts as skipped.
+    pub status: StepStatus,
+    /// The verdict.
+    pub verdict: StepVerdict,
+    /// The verdict in words; empty when passed.
+    pub finding: String,
+    /// The server-timed hold.
+    pub hold_id: Option<Uuid>,
+    /// Seconds held and who measured them.
+    pub elapsed: Option<(u32, MeasuredBy)>,
+    /// The hold's minimum at the time.
+    pub minimum_seconds: Option<u32>,
+    /// The reading.
+    pub reading: Option<Reading>,
+    /// The limits in force on the clinic day.
+    pub limits: Vec<Limit>,
+    /// The reason given.
+    pub reason: String,
+}
+
+/// A finding beside a verdict.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Finding {
+    /// The step it is about; absent when it is about the completion as a whole.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub step: Option<String>,
+    /// What was found.
+    pub finding: String,
+}
+
+/// What a completion amounts to.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Judgement {
+    /// The verdict.
+    pub verdict: Verdict,
+    /// What it makes of the task; `None`: the task stays as it is.
+    pub outcome: Option<Outcome>,
+    /// Each step.
+    pub steps: Vec<JudgedStep>,
+    /// Everything a reader should see beside the verdict.
+    pub findings: Vec<Finding>,
+    /// Performed before the window opened.
+    pub early: bool,
+    /// Performed after it was due.
+    pub late: bool,
+    /// Recorded after the window had closed.
+    pub late_entry: bool,
+}
+
+/// A completion as it came in.
+#[derive(Clone, Debug)]
+pub struct Submission<'a> {
+    /// What it says.
+    pub kind: CompletionKind,
+    /// When the work was done, as the person says.
+    pub performed_at: DateTime<Utc>,
+    /// The answers, in any order.
+    pub answers: &'a [StepAnswer],
+    /// Reason of a not-required or void.
+    pub reason: &'a str,
+}
+
+/// The task a completion is judged against.
+#[derive(Clone, Debug)]
+pub struct Asked<'a> {
+    /// The clinic day, which decides the limits in force.
+    pub clinic_day: NaiveDate,
+    /// Its window.
+    pub times: &'a Times,
+    /// The routine's steps.
+    pub steps: &'a [Step],
+    /// The steps the subject's parts make of them.
+    pub wanted: &'a [WantedStep<'a>],
+    /// Holds the server timed for this task.
+    pub holds: &'a BTreeMap<Uuid, TimedHold>,
+}
+
+/// How far a device's clock may run ahead of ours before its `performed_at` counts as the future.
+pub const CLOCK_TOLERANCE: TimeDelta = TimeDelta::seconds(120);
+
+/// Everything about a submission that cannot be read, with pointers into the completion document.
+#[must_use]
+pub fn faults(submission: &Submission<'_>, asked: &Asked<'_>, now: DateTime<Utc>) -> Vec<Fault> {
+    let mut faults = Vec::new();
+    if submission.performed_at > now + CLOCK_TOLERANCE {
+        faults.push(Fault::new("/performed_at", "lies in the future; work is recorded after it was done"));
+    }
+    match submission.kind {
+        CompletionKind::Performed => {}
+        CompletionKind::NotRequired | CompletionKind::Void => {
+            check_text(&mut faults, "/reason", submission.reason, 400);
+            if !submission.answers.is_empty() {
+                faults.push(Fault::new("/steps", "must be empty unless the work was performed"));
+            }
+        }
+    }
+    let mut seen = BTreeSet::new();
+    for (i, answer) in submission.answers.iter().enumerate() {
+        let at = format!("/steps/{i}");
+        if !seen.insert(answer.step.as_str()) {
+            faults.push(Fault::new(format!("{at}/step"), "stands twice; answer each step once"));
+        }
+        match step_of(&answer.step, asked) {
+            None => faults.push(Fault::new(format!("{at}/step"), "is not a step of this routine")),
+            Some(step) => faults.extend(answer_faults(answer, step, asked).into_iter().map(|f| f.under(&at))),
+        }
+    }
+    faults
+}
+
+/// The routine's step behind an answer's key. A part the subject no longer has (renamed while the tablet was offline)
+/// is still read; it does not count for those it has.
+fn step_of<'a>(key: &str, asked: &Asked<'a>) -> Option<&'a Step> {
+    let (base, part) = key.split_once(':').map_or((key, None), |(base, part)| (base, Some(part)));
+    asked.steps.iter().find(|s| s.key == base && s.for_each.is_some() == part.is_some_and(|p| !p.is_empty()))
+}
+
+fn answer_faults(answer: &StepAnswer, step: &Step, asked: &Asked<'_>) -> Vec<Fault> {
+    let mut faults = Vec::new();
+    check_optional_text(&mut faults, "/reason", &answer.reason, 400);
+    if answer.step.len() > 90 {
+        faults.push(Fault::new("/step", "must have at most 90 characters"));
+    }
+    let without_reason = answer.reason.trim().is_empty();
+    if matches!(answer.status, StepStatus::Skipped | StepStatus::NotApplicable) && without_reason {
+        faults.push(Fault::new("/reason", "must say why the step was skipped or does not apply"));
+    }
+    let is_hold = matches!(step.evidence, StepEvidence::Hold { .. });
+    let is_reading = matches!(step.evidence, StepEvidence::Reading { .. });
+    if !is_hold && (answer.hold_id.is_some() || answer.elapsed_seconds.is_some()) {
+        faults.push(Fault::new("/elapsed_seconds", "belongs to a timed hold; this step is none"));
+    }
+    if !is_reading && answer.reading.is_some() {
+        faults.push(Fault::new("/reading", "belongs to a reading; this step is none"));
+    }
+    if answer.status == StepStatus::ResultPending
+        && !matches!(step.evidence, StepEvidence::Reading { result_may_follow: true, .. })
+    {
+        faults.push(Fault::new("/status", "this step's result may not follow later"));
+    }
+    if answer.status != StepStatus::Done {
+        return faults;
+    }
+    match &step.evidence {
+        StepEvidence::Confirmation {} => {}
+        StepEvidence::Hold { .. } => match (answer.hold_id, answer.elapsed_seconds) {
+            (Some(_), Some(_)) => {
+                faults.push(Fault::new("/elapsed_seconds", "must be left out when the server timed the hold"));
+            }
+            (None, None) => faults.push(Fault::new("/elapsed_seconds", "is missing: a hold needs hold_id or elapsed_seconds")),
+            (Some(id), None) => match asked.holds.get(&id) {
+                None => faults.push(Fault::new("/hold_id", "no hold of this task has this id")),
+                Some(hold) if hold.step_key != answer.step => {
+                    faults.push(Fault::new("/hold_id", format!("was started for the step {}", hold.step_key)));
+                }
+                Some(_) => {}
+            },
+            (None, Some(seconds)) if seconds > 604_800 => {
+                faults.push(Fault::new("/elapsed_seconds", "must be from 0 to 604800"));
+            }
+            (None, Some(_)) => {}
+        },
+        StepEvidence::Reading { unit, .. } => match &answer.reading {
+            None => faults.push(Fault::new("/reading", "is missing: this step wants a value with its unit")),
+            Some(reading) => {
+                faults.extend(unit_faults(&reading.unit).into_iter().map(|f| f.under("/reading")));
+                if reading.unit != *unit {
+                    faults.push(Fault::new("/reading/unit", format!("must be {unit}")));
+                }
+            }
+        },
+    }
+    faults
+}
+
+/// Judges a submission without [`faults`].
+#[must_use]
+pub fn judge(submission: &Submission<'_>, asked: &Asked<'_>, now: DateTime<Utc>) -> Judgement {
+    let times = asked.times;
+    let flags = Judgement {
+        verdict: Verdict::Passed,
+        outcome: None,
+        steps: Vec::new(),
+        findings: Vec::new(),
+        early: submission.performed_at < times.due_from,
+        late: submission.performed_at > times.due_by,
+        late_entry: now > times.missed_at,
+    };
+    match submission.kind {
+        CompletionKind::NotRequired => {
+            Judgement { verdict: Verdict::NotRequired, outcome: Some(Outcome::NotRequired), ..flags }
+        }
+        CompletionKind::Void => Judgement { verdict: Verdict::Void, outcome: Some(Outcome::Void), ..flags },
+        CompletionKind::Performed => judge_performed(submission, asked, flags),
+    }
+}
+
+fn judge_performed(submission: &Submission<'_>, asked: &Asked<'_>, flags: Judgement) -> Judgement {
+    let answers: BTreeMap<&str, &StepAnswer> = submission.answers.iter().map(|a| (a.step.as_str(), a)).collect();
+    let wanted_keys: BTreeSet<&str> = asked.wanted.iter().map(|w| w.key.as_str()).collect();
+    let mut work_is_whole = true;
+    let mut value_failed = false;
+    let mut steps = Vec::new();
+    for wanted in asked.wanted {
+        let judged = judge_step(&wanted.key, wanted.step, answers.get(wanted.key.as_str()).copied(), asked);
+        if judged.verdict == StepVerdict::Failed {
+            match &wanted.step.evidence {
+                StepEvidence::Reading { on_failure: OnFailure::Record, .. } if judged.status == StepStatus::Done => {
+                    value_failed = true;
+                }
+                _ => work_is_whole = false,
+            }
+        }
+        steps.push(judged);
+    }
+    for answer in submission.answers.iter().filter(|a| !wanted_keys.contains(a.step.as_str())) {
+        if let Some(step) = step_of(&answer.step, asked) {
+            steps.push(judge_step(&answer.step, step, Some(answer), asked));
+        }
+    }
+    let mut findings: Vec<Finding> = steps
+        .iter()
+        .filter(|s| !s.finding.is_empty())
+        .map(|s| Finding { step: Some(s.key.clone()), finding: s.finding.clone() })
+        .collect();
+    let mut about_all = |finding: &str| findings.push(Finding { step: None, finding: finding.to_owned() });
+    let in_window = !flags.early && submission.performed_at < asked.times.missed_at;
+    if flags.early {
+        about_all("performed before the window opened; the task stays open");
+    } else if !in_window {
+        about_all("performed after the window had closed; the task stays missed");
+    }
+    let awaited = steps.iter().any(|s| s.verdict == StepVerdict::ResultPending);
+    let (verdict, outcome) = match (work_is_whole, awaited, value_failed) {
+        (false, _, _) => (Verdict::Failed, None),
+        (true, true, _) => (Verdict::ResultPending, Some(Outcome::ResultPending)),
+        (true, false, true) => (Verdict::Failed, Some(Outcome::Done)),
+        (true, false, false) => (Verdict::Passed, Some(Outcome::Done)),
+    };
+    Judgement { verdict, outcome: outcome.filter(|_| in_window), steps, findings, ..flags }
+}
+
+fn judge_step(key: &str, step: &Step, answer: Option<&StepAnswer>, asked: &Asked<'_>) -> JudgedStep {
+    let mut judged = JudgedStep {
+        key: key.to_owned(),
+        kind: match step.evidence {
+            StepEvidence::Confirmation {} => "confirmation",
+            StepEvidence::Hold { .. } => "hold",
+            StepEvidence::Reading { .. } => "reading",
+        },
+        status: answer.map_or(StepStatus::Skipped, |a| a.status),
+        verdict: StepVerdict::Passed,
+        finding: String::new(),
+        hold_id: answer.and_then(|a| a.hold_id),
+        elapsed: None,
+        minimum_seconds: None,
+        reading: answer.and_then(|a| a.reading.clone()),
+        limits: Vec::new(),
+        reason: answer.map(|a| a.reason.clone()).unwrap_or_default(),
+    };
+    let Some(answer) = answer else {
+        if step.required {
+            judged.verdict = StepVerdict::Failed;
+            "not recorded".clone_into(&mut judged.finding);
+        } else {
+            judged.verdict = StepVerdict::NotApplicable;
+        }
+        return judged;
+    };
+    let failed = match answer.status {
+        StepStatus::Done => fails_rule(&mut judged, step, answer, asked),
+        StepStatus::Skipped if step.required => Some("skipped".to_owned()),
+        StepStatus::NotApplicable if step.required => Some("required, but answered as not applicable".to_owned()),
+        StepStatus::Skipped | StepStatus::NotApplicable => {
+            judged.verdict = StepVerdict::NotApplicable;
+            None
+        }
+        StepStatus::ResultPending => {
+            judged.verdict = StepVerdict::ResultPending;
+            None
+        }
+    };
+    if let Some(finding) = failed {
+        judged.verdict = StepVerdict::Failed;
+        judged.finding = finding;
+    }
+    judged
+}
+
+/// What the step's own rule finds wrong with a done step, noting the rule beside the answer.
+fn fails_rule(judged: &mut JudgedStep, step: &Step, answer: &StepAnswer, asked: &Asked<'_>) -> Option<String> {
+    match &step.evidence {
+        StepEvidence::Confirmation {} => None,
+        StepEvidence::Hold { minimum_seconds, .. } => {
+            judged.minimum_seconds = Some(*minimum_seconds);
+            judged.elapsed = match answer.hold_id.and_then(|id| asked.holds.get(&id)) {
+                Some(hold) => hold.elapsed_seconds().map(|seconds| (seconds, MeasuredBy::Server)),
+                None => answer.elapsed_seconds.map(|seconds| (seconds, MeasuredBy::Device)),
+            };
+            match judged.elapsed {
+                None => Some("the hold was started and not ended".to_owned()),
+                Some((held, _)) if held < *minimum_seconds => {
+                    Some(format!("held {held} s of at least {minimum_seconds} s; the whole step is to be repeated"))
+                }
+                Some(_) => None,
+            }
+        }
+        StepEvidence::Reading { limits, .. } => {
+            judged.limits = limits.iter().filter(|l| l.is_in_force(asked.clinic_day)).cloned().collect();
+            let reading = answer.reading.as_ref()?;
+            let broken: Vec<String> = judged
+                .limits
+                .iter()
+                .filter_map(|limit| match limit.is_kept_by(reading.qualifier, reading.value) {
+                    Some(true) => None,
+                    Some(false) => Some(format!("outside the limit {limit}")),
+                    None => Some(format!("its qualifier leaves the limit {limit} undecided")),
+                })
+                .collect();
+            (!broken.is_empty()).then(|| broken.join("; "))
+        }
+    }
+}

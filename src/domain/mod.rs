@@ -1,0 +1,22 @@
+//! What is true of the trade: hours, routines, plans, states and verdicts.
+//!
+//! No async, SQL, HTTP, clock or randomness lives here; every instant is an argument. The data types that are stored
+//! and served as documents (a routine, a week of hours, a ladder) carry their serde and `OpenAPI` derives here, so
+//! that there is one description of them and not three.
+
+pub mod access;
+pub mod event;
+pub mod evidence;
+pub mod fault;
+pub mod hours;
+pub mod ladder;
+pub mod limit;
+pub mod plan;
+pub mod readiness;
+pub mod reconcile;
+pub mod recurrence;
+pub mod routine;
+pub mod step;
+pub mod subject;
+pub mod task;
+pub mod zone;

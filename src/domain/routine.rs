@@ -1,0 +1,299 @@
+//! A recurring job: on what, at which moment, in which window, with which steps and on whose authority.
+//!
+//! The rule of this file: a routine is a document that is checked whole before it is kept, so that the planner never
+//! meets one it cannot plan. Its versions are kept for ever; a clinic day is planned and judged by the version in
+//! force on that day.
+
+use std::collections::BTreeSet;
+
+use chrono::{NaiveDate, NaiveTime};
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+use super::fault::{Fault, check_optional_text, check_text};
+use super::hours::minute_of_day;
+use super::ladder::Ladder;
+use super::limit::Source;
+use super::recurrence::Recurrence;
+use super::step::{self, Step};
+use super::subject::{ServiceState, Subject, SubjectKind, WaterSource};
+
+/// Windows are kept within this many days of their anchor, so that open work is found in a few partitions.
+const LONGEST_WINDOW_MINUTES: i32 = 90 * 1440;
+
+/// The content of a routine.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Routine {
+    /// What people call it.
+    #[schema(example = "Flush waterlines before the first patient")]
+    pub name: String,
+    /// Kind of subject it is about.
+    pub subject_kind: SubjectKind,
+    /// Which subjects of that kind.
+    #[serde(default)]
+    pub selection: Selection,
+    /// The moment it hangs on.
+    pub anchor: Anchor,
+    /// When it may and must be done, relative to the anchor.
+    pub window: Window,
+    /// Whether, and from which moment, the subject is not ready while it is not recorded.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub blocks_from: Option<BlocksFrom>,
+    /// The steps, in order.
+    pub steps: Vec<Step>,
+    /// On whose authority.
+    pub sources: Vec<Source>,
+    /// What can hurt.
+    #[serde(default)]
+    pub cautions: Vec<String>,
+    /// Rough working time for one experienced person, in minutes; an estimate.
+    #[schema(minimum = 0, maximum = 1440)]
+    pub rough_minutes: u32,
+    /// Its own ladder in place of the group's.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ladder: Option<Ladder>,
+    /// A routine that is no longer used plans nothing and keeps its history.
+    #[serde(default = "in_use_by_default")]
+    #[schema(default = true)]
+    pub in_use: bool,
+}
+
+fn in_use_by_default() -> bool {
+    true
+}
+
+/// Which subjects of the routine's kind it applies to: all conditions that are given must hold.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Selection {
+    /// Only subjects in these clinics.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub clinic_ids: Option<BTreeSet<Uuid>>,
+    /// Only these subjects.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub subject_ids: Option<BTreeSet<Uuid>>,
+    /// Only operatories with one of these water sources.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub water_sources: Option<Vec<WaterSource>>,
+}
+
+impl Selection {
+    /// Whether it picks the subject.
+    #[must_use]
+    pub fn picks(&self, subject: &Subject) -> bool {
+        self.clinic_ids.as_ref().is_none_or(|ids| ids.contains(&subject.clinic_id))
+            && self.subject_ids.as_ref().is_none_or(|ids| ids.contains(&subject.id))
+            && self
+                .water_sources
+                .as_ref()
+                .is_none_or(|sources| subject.water_source.is_some_and(|source| sources.contains(&source)))
+    }
+}
+
+/// The moment a routine hangs on.
+///
+/// Further kinds will come; a reader must expect ones it does not know.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(tag = "kind", rename_all = "snake_case", deny_unknown_fields)]
+pub enum Anchor {
+    /// The day's start as posted by the front desk, else the first planned opening of the clinic day.
+    Opening {},
+    /// The day's end as posted by the front desk, else the last planned closing of the clinic day.
+    Closing {},
+    /// Each patient leaving the operatory.
+    Turnover {},
+    /// Dates from a rule, each at a local time or a place in the opening hours.
+    Calendar {
+        /// The dates.
+        dates: Recurrence,
+        /// The moment of the day.
+        place: Place,
+        /// What happens when the date is a closed day.
+        closed_day: ClosedDayRule,
+    },
+}
+
+/// A moment of a clinic day.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(tag = "kind", rename_all = "snake_case", deny_unknown_fields)]
+pub enum Place {
+    /// A local time.
+    LocalTime {
+        /// `HH:MM` in the clinic's zone.
+        #[serde(with = "minute_of_day")]
+        #[schema(value_type = String, pattern = "^([01][0-9]|2[0-3]):[0-5][0-9]$", example = "13:00")]
+        at: NaiveTime,
+    },
+    /// The first opening of that day.
+    Opening {},
+    /// The last closing of that day.
+    Closing {},
+}
+
+/// What happens to a date that falls on a closed day.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum ClosedDayRule {
+    /// It is due on the last open day before it.
+    PreviousOpenDay,
+    /// It is due on the first open day after it.
+    NextOpenDay,
+    /// It is not required, and recorded so.
+    NotRequired,
+}
+
+/// When a task may start, is due, becomes overdue and is missed: elapsed minutes after the anchor (negative: before).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Window {
+    /// The work may start.
+    #[schema(minimum = -129_600, maximum = 129_600, example = -60)]
+    pub may_start_minutes: i32,
+    /// The work is due by then.
+    #[schema(minimum = -129_600, maximum = 129_600, example = 0)]
+    pub due_by_minutes: i32,
+    /// Grace is over; the ladder starts.
+    #[schema(minimum = -129_600, maximum = 129_600, example = 10)]
+    pub overdue_minutes: i32,
+    /// Without evidence by then it is missed.
+    #[schema(minimum = -129_600, maximum = 129_600, example = 240)]
+    pub missed_minutes: i32,
+}
+
+/// From which moment an open task stands in the way of using its subject.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum BlocksFrom {
+    /// As soon as the work may start: for what must be done before the next use.
+    MayStart,
+    /// From the moment it is due: for work whose window opens while the subject is still in use.
+    DueBy,
+}
+
+impl Routine {
+    /// Every broken rule, with pointers into the document.
+    #[must_use]
+    pub fn faults(&self) -> Vec<Fault> {
+        let mut faults = Vec::new();
+        check_text(&mut faults, "/name", &self.name, 120);
+        faults.extend(self.selection_faults());
+        faults.extend(self.anchor_faults());
+        faults.extend(self.window.faults().into_iter().map(|f| f.under("/window")));
+        faults.extend(step::faults(&self.steps).into_iter().map(|f| f.under("/steps")));
+        for (i, step) in self.steps.iter().enumerate() {
+            if step.for_each.is_some() && self.subject_kind != SubjectKind::Operatory {
+                faults.push(Fault::new(format!("/steps/{i}/for_each"), "only an operatory has circuits and suction lines"));
+            }
+        }
+        if self.sources.is_empty() || self.sources.len() > 20 {
+            faults.push(Fault::new("/sources", "must name 1 to 20 sources; common practice counts as one"));
+        }
+        for (i, source) in self.sources.iter().enumerate() {
+            faults.extend(source.faults().into_iter().map(|f| f.under(&format!("/sources/{i}"))));
+        }
+        if self.cautions.len() > 20 {
+            faults.push(Fault::new("/cautions", "must have at most 20 cautions"));
+        }
+        for (i, caution) in self.cautions.iter().enumerate() {
+            check_text(&mut faults, &format!("/cautions/{i}"), caution, 400);
+        }
+        if self.rough_minutes > 1440 {
+            faults.push(Fault::new("/rough_minutes", "must be from 0 to 1440"));
+        }
+        if let Some(ladder) = &self.ladder {
+            faults.extend(ladder.faults().into_iter().map(|f| f.under("/ladder")));
+        }
+        faults
+    }
+
+    fn selection_faults(&self) -> Vec<Fault> {
+        let mut faults = Vec::new();
+        let selection = &self.selection;
+        if selection.water_sources.is_some() && self.subject_kind != SubjectKind::Operatory {
+            faults.push(Fault::new("/selection/water_sources", "only an operatory has a water source"));
+        }
+        let sizes = [
+            ("/selection/clinic_ids", selection.clinic_ids.as_ref().map(BTreeSet::len)),
+            ("/selection/subject_ids", selection.subject_ids.as_ref().map(BTreeSet::len)),
+            ("/selection/water_sources", selection.water_sources.as_ref().map(Vec::len)),
+        ];
+        for (pointer, size) in sizes {
+            if size.is_some_and(|n| n == 0 || n > 1000) {
+                faults.push(Fault::new(pointer, "must name 1 to 1000; leave it out to pick all"));
+            }
+        }
+        faults
+    }
+
+    fn anchor_faults(&self) -> Vec<Fault> {
+        match &self.anchor {
+            Anchor::Opening {} | Anchor::Closing {} => Vec::new(),
+            Anchor::Turnover {} if self.subject_kind == SubjectKind::Operatory => Vec::new(),
+            Anchor::Turnover {} => vec![Fault::new("/anchor", "patients leave operatories: subject_kind must be operatory")],
+            Anchor::Calendar { dates, .. } => {
+                let mut faults = Vec::new();
+                check_optional_text(&mut faults, "/rule", &dates.rule, 500);
+                if let Err(error) = dates.check() {
+                    faults.push(Fault::new("/rule", error.to_string()));
+                }
+                if dates.ends_on.is_some_and(|ends_on| ends_on < dates.starts_on) {
+                    faults.push(Fault::new("/ends_on", "must not be before starts_on"));
+                }
+                faults.into_iter().map(|f| f.under("/anchor/dates")).collect()
+            }
+        }
+    }
+}
+
+impl Window {
+    fn faults(&self) -> Vec<Fault> {
+        let marks = [
+            ("/may_start_minutes", self.may_start_minutes),
+            ("/due_by_minutes", self.due_by_minutes),
+            ("/overdue_minutes", self.overdue_minutes),
+            ("/missed_minutes", self.missed_minutes),
+        ];
+        let mut faults = Vec::new();
+        for (pointer, minutes) in marks {
+            if !(-LONGEST_WINDOW_MINUTES..=LONGEST_WINDOW_MINUTES).contains(&minutes) {
+                faults.push(Fault::new(pointer, "must be within 90 days (129600 minutes) of the anchor"));
+            }
+        }
+        for pair in marks.windows(2) {
+            if pair[1].1 < pair[0].1 {
+                faults.push(Fault::new(pair[1].0, format!("must not be before {}", &pair[0].0[1..])));
+            }
+        }
+        if self.missed_minutes <= self.may_start_minutes {
+            faults.push(Fault::new("/missed_minutes", "must be after may_start_minutes, or nobody could ever do it"));
+        }
+        faults
+    }
+}
+
+/// One version of a routine.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RoutineVersion {
+    /// The routine's identity, kept over its versions.
+    pub routine_id: Uuid,
+    /// 1, 2, 3 …
+    pub version: i32,
+    /// First clinic day it is in force for.
+    pub effective_on: NaiveDate,
+    /// Its content.
+    pub routine: Routine,
+}
+
+/// The version in force on a clinic day: the highest one whose date has come.
+#[must_use]
+pub fn in_force(versions: &[RoutineVersion], on: NaiveDate) -> Option<&RoutineVersion> {
+    versions.iter().filter(|v| v.effective_on <= on).max_by_key(|v| v.version)
+}
+
+/// Whether a subject is out of service at a moment the plan asks about.
+#[must_use]
+pub fn is_out_of_service(subject: &Subject, at: chrono::DateTime<chrono::Utc>) -> bool {
+    matches!(&subject.service, ServiceState::OutOfService { since, .. } if *since <= at)
+}

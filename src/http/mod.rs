@@ -1,0 +1,91 @@
+//! What others may ask. One resource is one file: its documents, its handlers, its `router()`.
+//!
+//! The rule of this module: a handler reads the clock once (its [`caller::Caller`] carries the instant), opens one
+//! transaction, lets the domain decide, and commits the change together with the event it causes.
+
+pub mod caller;
+pub mod clinics;
+pub mod closures;
+pub mod completions;
+pub mod desk;
+pub mod due;
+pub mod equipment;
+pub mod extract;
+pub mod group;
+pub mod health;
+pub mod holds;
+pub mod hours;
+pub mod idempotency;
+pub mod keys;
+pub mod ladder;
+pub mod layers;
+pub mod metrics;
+pub mod openapi;
+pub mod operatories;
+pub mod overdue;
+pub mod paging;
+pub mod problem;
+pub mod readiness;
+pub mod representation;
+pub mod routines;
+pub mod special_openings;
+pub mod summary;
+pub mod tasks;
+
+use std::sync::Arc;
+
+use sqlx::PgPool;
+use tokio::sync::Notify;
+use utoipa_axum::router::OpenApiRouter;
+
+use crate::clock::Clock;
+
+/// What every handler can reach.
+#[derive(Clone, Debug)]
+pub struct AppState {
+    /// Connections to Postgres.
+    pub pool: PgPool,
+    /// The one clock.
+    pub clock: Clock,
+    /// How much one request may take.
+    pub limits: Arc<Limits>,
+    /// Wakes the planner before its next tick; a hint only, the table is the truth.
+    pub wake_planner: Arc<Notify>,
+    /// How far ahead clinics are planned, in days.
+    pub horizon_days: u32,
+}
+
+/// How much one request may take.
+#[derive(Clone, Copy, Debug)]
+pub struct Limits {
+    /// Largest body, in bytes.
+    pub body_bytes: usize,
+    /// Longest a request may take, in seconds.
+    pub request_seconds: u64,
+    /// Most requests at work at once; more are turned away with 503.
+    pub concurrent_requests: usize,
+}
+
+/// Every resource, on one screen.
+pub fn resources() -> OpenApiRouter<AppState> {
+    OpenApiRouter::new()
+        .merge(group::router())
+        .merge(clinics::router())
+        .merge(hours::router())
+        .merge(closures::router())
+        .merge(special_openings::router())
+        .merge(operatories::router())
+        .merge(equipment::router())
+        .merge(routines::router())
+        .merge(ladder::router())
+        .merge(keys::router())
+        .merge(desk::router())
+        .merge(readiness::router())
+        .merge(due::router())
+        .merge(tasks::router())
+        .merge(holds::router())
+        .merge(completions::router())
+        .merge(overdue::router())
+        .merge(summary::router())
+        .merge(health::router())
+}

@@ -1,0 +1,102 @@
+//! What is remembered. All SQL stands here and nothing else does: free functions over `&mut PgConnection` that take
+//! the group and, where time matters, `now`.
+//!
+//! The rule of this module: no query runs outside a transaction that [`begin`] opened. It puts on the service's own
+//! database role and names the tenant; a query that slips past it has no right to any table.
+//!
+//! Verbs: `find` (an option), `list`, `insert`, `save` (insert or replace), `lock` (find and hold), `claim`.
+
+pub mod clinics;
+pub mod completions;
+pub mod desk;
+pub mod events;
+pub mod housekeeping;
+pub mod idempotency;
+pub mod keys;
+pub mod ladders;
+pub mod overdue;
+pub mod planning;
+pub mod readiness;
+pub mod routines;
+pub mod subjects;
+pub mod summary;
+pub mod tasks;
+
+use chrono::{DateTime, Utc};
+use sqlx::{PgPool, Postgres, Transaction};
+use uuid::Uuid;
+
+/// What went wrong with the store.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    /// The database did not answer, or refused.
+    #[error(transparent)]
+    Database(#[from] sqlx::Error),
+    /// A row that breaks the model: somebody wrote past the service, or a migration is wrong.
+    #[error("{table} {row}: column {column} holds what the model does not know: {detail}")]
+    BadRow {
+        /// Table of the row.
+        table: &'static str,
+        /// Its key.
+        row: String,
+        /// Column that breaks the model.
+        column: &'static str,
+        /// What it holds.
+        detail: String,
+    },
+}
+
+impl StoreError {
+    /// A row that breaks the model.
+    pub fn bad_row(table: &'static str, row: impl ToString, column: &'static str, detail: impl ToString) -> Self {
+        Self::BadRow { table, row: row.to_string(), column, detail: detail.to_string() }
+    }
+
+    /// The named constraint that was broken, if that is what happened.
+    #[must_use]
+    pub fn constraint(&self) -> Option<&str> {
+        match self {
+            Self::Database(sqlx::Error::Database(error)) => error.constraint(),
+            _ => None,
+        }
+    }
+}
+
+/// Shorthand of this module.
+pub type Result<T> = std::result::Result<T, StoreError>;
+
+/// A transaction of one group, as the service's own role, under row-level security.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn begin(pool: &PgPool, group_id: Uuid) -> Result<Transaction<'static, Postgres>> {
+    let mut tx = pool.begin().await?;
+    sqlx::query!(
+        "select set_config('role', 'chairtide_app', true) as role,
+                set_config('chairtide.group_id', $1, true) as tenant",
+        group_id.to_string()
+    )
+    .fetch_one(&mut *tx)
+    .await?;
+    Ok(tx)
+}
+
+/// A transaction without a tenant: it can call the few functions made for the loops, and sees no group's row.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn begin_without_tenant(pool: &PgPool) -> Result<Transaction<'static, Postgres>> {
+    let mut tx = pool.begin().await?;
+    sqlx::query!(
+        "select set_config('role', 'chairtide_app', true) as role,
+                set_config('chairtide.group_id', '', true) as tenant"
+    )
+    .fetch_one(&mut *tx)
+    .await?;
+    Ok(tx)
+}
+
+/// The day of `at` in UTC: the partition key of events.
+fn utc_day(at: DateTime<Utc>) -> chrono::NaiveDate {
+    at.date_naive()
+}
