@@ -134,10 +134,10 @@ grant select, insert on subject_change, routine, routine_version, ladder_version
 
 -- The planner works for every group, but may see no group's rows before it names the group: it learns here only
 -- which groups have a clinic to plan.
-create function groups_to_plan(as_of timestamptz, at_most integer) returns setof uuid
+create function groups_to_plan(as_of timestamptz, zone_data_in_use text, at_most integer) returns setof uuid
 language sql stable security definer set search_path = public, pg_temp
 as $$
-    select group_id from clinic_plan where plan_due_at <= as_of
+    select group_id from clinic_plan where plan_due_at <= as_of or zone_data <> zone_data_in_use
     group by group_id order by min(plan_due_at) limit at_most
 $$;
 -- How far behind the planner is, for the health answer and the metrics: one instant, no tenant's data.
@@ -151,7 +151,7 @@ as $$
     with gone as (delete from idempotent_answer where answered_at < answered_before returning 1)
     select count(*) from gone
 $$;
-revoke all on function groups_to_plan(timestamptz, integer), oldest_plan_due(), forget_idempotent_answers(timestamptz)
+revoke all on function groups_to_plan(timestamptz, text, integer), oldest_plan_due(), forget_idempotent_answers(timestamptz)
     from public;
-grant execute on function groups_to_plan(timestamptz, integer), oldest_plan_due(),
+grant execute on function groups_to_plan(timestamptz, text, integer), oldest_plan_due(),
     forget_idempotent_answers(timestamptz) to chairtide_app;

@@ -250,6 +250,8 @@ pub struct Asked<'a> {
     pub wanted: &'a [WantedStep<'a>],
     /// Holds the server timed for this task.
     pub holds: &'a BTreeMap<Uuid, TimedHold>,
+    /// The sample was taken before and its result is awaited: the window, which is the sample's, no longer binds.
+    pub sampled_before: bool,
 }
 
 /// How far a device's clock may run ahead of ours before its `performed_at` counts as the future.
@@ -354,7 +356,7 @@ fn answer_faults(answer: &StepAnswer, step: &Step, asked: &Asked<'_>) -> Vec<Fau
 #[must_use]
 pub fn judge(submission: &Submission<'_>, asked: &Asked<'_>, now: DateTime<Utc>) -> Judgement {
     let times = asked.times;
-    let flags = Judgement {
+    let unjudged = Judgement {
         verdict: Verdict::Passed,
         outcome: None,
         steps: Vec::new(),
@@ -365,14 +367,14 @@ pub fn judge(submission: &Submission<'_>, asked: &Asked<'_>, now: DateTime<Utc>)
     };
     match submission.kind {
         CompletionKind::NotRequired => {
-            Judgement { verdict: Verdict::NotRequired, outcome: Some(Outcome::NotRequired), ..flags }
+            Judgement { verdict: Verdict::NotRequired, outcome: Some(Outcome::NotRequired), ..unjudged }
         }
-        CompletionKind::Void => Judgement { verdict: Verdict::Void, outcome: Some(Outcome::Void), ..flags },
-        CompletionKind::Performed => judge_performed(submission, asked, flags),
+        CompletionKind::Void => Judgement { verdict: Verdict::Void, outcome: Some(Outcome::Void), ..unjudged },
+        CompletionKind::Performed => judge_performed(submission, asked, unjudged),
     }
 }
 
-fn judge_performed(submission: &Submission<'_>, asked: &Asked<'_>, flags: Judgement) -> Judgement {
+fn judge_performed(submission: &Submission<'_>, asked: &Asked<'_>, mut judgement: Judgement) -> Judgement {
     let answers: BTreeMap<&str, &StepAnswer> = submission.answers.iter().map(|a| (a.step.as_str(), a)).collect();
     let wanted_keys: BTreeSet<&str> = asked.wanted.iter().map(|w| w.key.as_str()).collect();
     let mut work_is_whole = true;
@@ -401,11 +403,11 @@ fn judge_performed(submission: &Submission<'_>, asked: &Asked<'_>, flags: Judgem
         .map(|s| Finding { step: Some(s.key.clone()), finding: s.finding.clone() })
         .collect();
     let mut about_all = |finding: &str| findings.push(Finding { step: None, finding: finding.to_owned() });
-    let in_window = !flags.early && submission.performed_at < asked.times.missed_at;
-    if flags.early {
-        about_all("performed before the window opened; the task stays open");
-    } else if !in_window {
-        about_all("performed after the window had closed; the task stays missed");
+    let in_window = asked.sampled_before || (!judgement.early && submission.performed_at < asked.times.missed_at);
+    match (in_window, judgement.early) {
+        (true, _) => {}
+        (false, true) => about_all("performed before the window opened; the task stays open"),
+        (false, false) => about_all("performed after the window had closed; the task stays missed"),
     }
     let awaited = steps.iter().any(|s| s.verdict == StepVerdict::ResultPending);
     let (verdict, outcome) = match (work_is_whole, awaited, value_failed) {
@@ -414,7 +416,11 @@ fn judge_performed(submission: &Submission<'_>, asked: &Asked<'_>, flags: Judgem
         (true, false, true) => (Verdict::Failed, Some(Outcome::Done)),
         (true, false, false) => (Verdict::Passed, Some(Outcome::Done)),
     };
-    Judgement { verdict, outcome: outcome.filter(|_| in_window), steps, findings, ..flags }
+    judgement.verdict = verdict;
+    judgement.outcome = outcome.filter(|_| in_window);
+    judgement.steps = steps;
+    judgement.findings = findings;
+    judgement
 }
 
 fn judge_step(key: &str, step: &Step, answer: Option<&StepAnswer>, asked: &Asked<'_>) -> JudgedStep {

@@ -146,8 +146,8 @@ fn moments(clinic: &Clinic, version: &RoutineVersion, day: &ClinicDay, moved: &M
     let posted = clinic.posted.get(&day.date).copied().unwrap_or_default();
     match &version.routine.anchor {
         Anchor::Turnover {} => Vec::new(),
-        Anchor::Opening {} => daily(clinic, Slot::Opening, posted.started_at, day, Edge::Opening),
-        Anchor::Closing {} => daily(clinic, Slot::Closing, posted.ended_at, day, Edge::Closing),
+        Anchor::Opening {} => daily(clinic, posted.started_at, day, Edge::Opening),
+        Anchor::Closing {} => daily(clinic, posted.ended_at, day, Edge::Closing),
         Anchor::Calendar { place, .. } => moved
             .onto(day.date)
             .iter()
@@ -168,12 +168,18 @@ enum Edge {
 
 /// The moment of an opening or closing routine: as posted, else as planned. A day that a closure shut keeps its
 /// moment, not required; an ordinary closed day has none.
-fn daily(clinic: &Clinic, slot: Slot, posted: Option<DateTime<Utc>>, day: &ClinicDay, edge: Edge) -> Vec<Moment> {
+fn daily(clinic: &Clinic, posted: Option<DateTime<Utc>>, day: &ClinicDay, edge: Edge) -> Vec<Moment> {
     let end_of = |d: &ClinicDay| match edge {
         Edge::Opening => d.opens_at(),
         Edge::Closing => d.closes_at(),
     };
-    let moment = |at, not_required| vec![Moment { slot: slot.clone(), at, not_required }];
+    let moment = |at, not_required| {
+        let slot = match edge {
+            Edge::Opening => Slot::Opening,
+            Edge::Closing => Slot::Closing,
+        };
+        vec![Moment { slot, at, not_required }]
+    };
     if let Some(at) = posted.or_else(|| end_of(day)) {
         return moment(at, None);
     }

@@ -1,7 +1,154 @@
-//! To be written.
-use super::AppState;
+//! What is due, for a tablet: everything it needs to work offline, in one call.
+//!
+//! The rule of this file: the answer depends on nothing but the tasks and their states, so its `ETag` stays the same
+//! until something really changed, and a tablet that polls gets 304.
+
+use axum::Json;
+use axum::extract::State;
+use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use chrono::TimeDelta;
+use data_encoding::BASE64URL_NOPAD;
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::router::OpenApiRouter;
-/// To be written.
+use utoipa_axum::routes;
+use uuid::Uuid;
+
+use super::AppState;
+use super::caller::Caller;
+use super::desk::find_operatory;
+use super::extract::{Path, Query};
+use super::problem::{ApiError, ApiResult};
+use super::tasks::TaskView;
+use crate::domain::access::Role;
+use crate::store::tasks::Place;
+use crate::store::{self, StoreError, clinics, completions, subjects, tasks};
+
+const MAY_READ: [Role; 4] = [Role::Chairside, Role::Manager, Role::Reader, Role::Administrator];
+
+/// The tablet's routes.
 pub fn router() -> OpenApiRouter<AppState> {
-    OpenApiRouter::new()
+    OpenApiRouter::new().routes(routes!(list_due_of_clinic)).routes(routes!(list_due_of_operatory))
+}
+
+/// How far ahead to look.
+#[derive(Clone, Copy, Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct DueQuery {
+    /// Also the tasks whose window opens within so many minutes; 0 to 2880, default 0. A tablet that will be offline
+    /// asks for its whole shift.
+    #[serde(default)]
+    #[param(minimum = 0, maximum = 2880)]
+    pub ahead_minutes: u32,
+}
+
+/// Tasks that can be worked on, soonest due first.
+#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+pub struct DueList {
+    /// The clinic.
+    pub clinic_id: Uuid,
+    /// The tasks.
+    pub tasks: Vec<TaskView>,
+}
+
+/// Fetch what is due in a clinic
+///
+/// Open tasks of the clinic, its operatories and its equipment whose window is open, and those that wait for a
+/// result, each with steps, limits, cautions and deadlines. Send the `ETag` back as `If-None-Match` to get 304 while
+/// nothing changed.
+#[utoipa::path(get, path = "/v1/clinics/{clinic_id}/due", operation_id = "list_due_of_clinic", tag = "tablet",
+    params(("clinic_id" = Uuid, Path, description = "The clinic"), DueQuery,
+           ("If-None-Match" = Option<String>, Header, description = "ETag of the answer the caller has")),
+    responses((status = 200, body = DueList, headers(("ETag" = String))), (status = 304, description = "Unchanged")))]
+async fn list_due_of_clinic(
+    State(state): State<AppState>,
+    caller: Caller,
+    Path(clinic_id): Path<Uuid>,
+    Query(query): Query<DueQuery>,
+    headers: HeaderMap,
+) -> ApiResult<Response> {
+    caller.must_be(&MAY_READ)?;
+    caller.must_reach_clinic(clinic_id)?;
+    let mut tx = store::begin(&state.pool, caller.group_id).await?;
+    clinics::find(&mut tx, caller.group_id, clinic_id).await?.ok_or_else(|| ApiError::not_found("clinic"))?;
+    let list = due_list(&mut tx, &caller, Place { clinic_id, subject_id: None }, query).await?;
+    tx.commit().await?;
+    Ok(conditional(&list, &headers))
+}
+
+/// Fetch what is due in an operatory
+///
+/// As for a clinic, narrowed to one operatory.
+#[utoipa::path(get, path = "/v1/operatories/{operatory_id}/due", operation_id = "list_due_of_operatory", tag = "tablet",
+    params(("operatory_id" = Uuid, Path, description = "The operatory"), DueQuery,
+           ("If-None-Match" = Option<String>, Header, description = "ETag of the answer the caller has")),
+    responses((status = 200, body = DueList, headers(("ETag" = String))), (status = 304, description = "Unchanged")))]
+async fn list_due_of_operatory(
+    State(state): State<AppState>,
+    caller: Caller,
+    Path(operatory_id): Path<Uuid>,
+    Query(query): Query<DueQuery>,
+    headers: HeaderMap,
+) -> ApiResult<Response> {
+    caller.must_be(&MAY_READ)?;
+    let mut tx = store::begin(&state.pool, caller.group_id).await?;
+    let operatory = find_operatory(&mut tx, &caller, operatory_id).await?;
+    let place = Place { clinic_id: operatory.clinic_id, subject_id: Some(operatory_id) };
+    let list = due_list(&mut tx, &caller, place, query).await?;
+    tx.commit().await?;
+    Ok(conditional(&list, &headers))
+}
+
+async fn due_list(
+    db: &mut sqlx::PgConnection,
+    caller: &Caller,
+    place: Place,
+    query: DueQuery,
+) -> ApiResult<DueList> {
+    if query.ahead_minutes > 2880 {
+        return Err(ApiError::malformed("ahead_minutes must be from 0 to 2880"));
+    }
+    let until = caller.now + TimeDelta::minutes(query.ahead_minutes.into());
+    let found = tasks::list_workable(db, caller.group_id, place, caller.now, until).await?;
+    let routines = tasks::list_routines(db, caller.group_id, &found).await?;
+    let subjects: std::collections::BTreeMap<Uuid, _> = subjects::list_of_clinic(db, caller.group_id, place.clinic_id)
+        .await?
+        .into_iter()
+        .map(|subject| (subject.id, subject))
+        .collect();
+    let ids: Vec<_> = found.iter().map(|task| task.id).collect();
+    let holds = completions::list_holds(db, caller.group_id, &ids).await?;
+    let mut views = Vec::with_capacity(found.len());
+    for task in &found {
+        // A subject that moved away since takes its open tasks off this clinic's list.
+        let Some(subject) = subjects.get(&task.subject_id) else { continue };
+        let routine = routines
+            .get(&(task.routine_id, task.routine_version))
+            .ok_or_else(|| StoreError::bad_row("task", task.id, "routine_version", task.routine_version))?;
+        let holds = holds.get(&task.id.as_uuid()).into_iter().flatten();
+        views.push(TaskView::of(task, routine, subject, holds, caller.now));
+    }
+    Ok(DueList { clinic_id: place.clinic_id, tasks: views })
+}
+
+/// 304 when the caller has this very answer (RFC 9110, section 13.1.2), else the answer with its `ETag`.
+fn conditional(list: &DueList, headers: &HeaderMap) -> Response {
+    let body = serde_json::to_vec(list).unwrap_or_default();
+    let tag = format!("\"{}\"", BASE64URL_NOPAD.encode(&Sha256::digest(&body)[..18]));
+    let has_it = headers
+        .get_all(header::IF_NONE_MATCH)
+        .iter()
+        .filter_map(|v| v.to_str().ok())
+        .flat_map(|v| v.split(','))
+        .map(|v| v.trim().trim_start_matches("W/"))
+        .any(|v| v == tag || v == "*");
+    let etag = HeaderValue::from_str(&tag).unwrap_or(HeaderValue::from_static("\"\""));
+    let cache = HeaderValue::from_static("private, no-cache");
+    let mut response = if has_it { StatusCode::NOT_MODIFIED.into_response() } else { Json(list).into_response() };
+    response.headers_mut().insert(header::ETAG, etag);
+    response.headers_mut().insert(header::CACHE_CONTROL, cache);
+    response
 }

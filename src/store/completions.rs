@@ -1,1 +1,388 @@
-//! To be written.
+//! Evidence: completions, their step results, and the marks of timed holds. Rows are added and never changed.
+
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, NaiveDate, Utc};
+use rust_decimal::Decimal;
+use serde_json::{Value, json};
+use sqlx::PgConnection;
+use uuid::Uuid;
+
+use super::{Result, StoreError};
+use crate::domain::evidence::{JudgedStep, MeasuredBy, TimedHold};
+use crate::domain::task::TaskId;
+
+/// What stands already under a client's UUID.
+#[derive(Debug)]
+pub struct Receipt {
+    /// Clinic day of its task, i.e. its partition.
+    pub clinic_day: NaiveDate,
+    /// Hash of what was sent.
+    pub content_hash: Vec<u8>,
+}
+
+/// The receipt of a completion.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn find_receipt(db: &mut PgConnection, group_id: Uuid, completion_id: Uuid) -> Result<Option<Receipt>> {
+    Ok(sqlx::query_as!(
+        Receipt,
+        "select clinic_day, content_hash from completion_receipt where group_id = $1 and completion_id = $2",
+        group_id,
+        completion_id
+    )
+    .fetch_optional(db)
+    .await?)
+}
+
+/// Takes a client's UUID for this content; `false` when it is taken. Waits for a transaction that is taking it now.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn insert_receipt(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    completion_id: Uuid,
+    receipt: &Receipt,
+) -> Result<bool> {
+    let done = sqlx::query!(
+        "insert into completion_receipt (group_id, completion_id, clinic_day, content_hash)
+         values ($1, $2, $3, $4) on conflict do nothing",
+        group_id,
+        completion_id,
+        receipt.clinic_day,
+        receipt.content_hash
+    )
+    .execute(db)
+    .await?;
+    Ok(done.rows_affected() == 1)
+}
+
+/// A completion as it is kept.
+#[derive(Clone, Debug)]
+pub struct Completion {
+    /// Made by the client.
+    pub completion_id: Uuid,
+    /// The task it is about.
+    pub task_id: Uuid,
+    /// Where the task fell due.
+    pub clinic_id: Uuid,
+    /// `performed`, `not_required` or `void`.
+    pub kind: String,
+    /// When it was done.
+    pub performed_at: DateTime<Utc>,
+    /// When it reached us.
+    pub recorded_at: DateTime<Utc>,
+    /// The person.
+    pub performed_by: String,
+    /// The device.
+    pub key_id: Uuid,
+    /// The verdict.
+    pub verdict: String,
+    /// What a reader sees beside the verdict.
+    pub findings: Value,
+    /// Performed before the window opened.
+    pub early: bool,
+    /// Performed after it was due.
+    pub late: bool,
+    /// Recorded after the window had closed.
+    pub late_entry: bool,
+    /// The task had been completed already.
+    pub duplicate: bool,
+    /// The completion this one replaces.
+    pub corrects: Option<Uuid>,
+    /// Reason of a correction, a not-required or a void.
+    pub reason: String,
+    /// Free note.
+    pub note: String,
+}
+
+/// Keeps a completion and its step results.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn insert(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    clinic_day: NaiveDate,
+    completion: &Completion,
+    steps: &[JudgedStep],
+) -> Result<()> {
+    sqlx::query!(
+        "insert into completion (group_id, clinic_day, completion_id, task_id, clinic_id, kind, performed_at,
+                                 recorded_at, performed_by, key_id, verdict, findings, early, late, late_entry,
+                                 duplicate, corrects, reason, note)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19)",
+        group_id,
+        clinic_day,
+        completion.completion_id,
+        completion.task_id,
+        completion.clinic_id,
+        completion.kind,
+        completion.performed_at,
+        completion.recorded_at,
+        completion.performed_by,
+        completion.key_id,
+        completion.verdict,
+        completion.findings,
+        completion.early,
+        completion.late,
+        completion.late_entry,
+        completion.duplicate,
+        completion.corrects,
+        completion.reason,
+        completion.note
+    )
+    .execute(&mut *db)
+    .await?;
+    let rows: Vec<Value> = steps.iter().enumerate().map(|(i, step)| step_row(i, step)).collect();
+    sqlx::query!(
+        "insert into step_result (group_id, clinic_day, completion_id, step_key, ordinal, kind, status, verdict,
+                                  finding, hold_id, elapsed_seconds, measured_by, minimum_seconds, qualifier, value,
+                                  unit, limits, reason)
+         select $1, $2, $3, r.step_key, r.ordinal, r.kind, r.status, r.verdict, r.finding, r.hold_id,
+                r.elapsed_seconds, r.measured_by, r.minimum_seconds, r.qualifier, r.value, r.unit, r.limits, r.reason
+         from jsonb_to_recordset($4) as r(
+             step_key text, ordinal smallint, kind text, status text, verdict text, finding text, hold_id uuid,
+             elapsed_seconds integer, measured_by text, minimum_seconds integer, qualifier text, value numeric,
+             unit text, limits jsonb, reason text)",
+        group_id,
+        clinic_day,
+        completion.completion_id,
+        Value::Array(rows)
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
+fn step_row(ordinal: usize, step: &JudgedStep) -> Value {
+    json!({
+        "step_key": step.key,
+        "ordinal": ordinal,
+        "kind": step.kind,
+        "status": step.status,
+        "verdict": step.verdict,
+        "finding": step.finding,
+        "hold_id": step.hold_id,
+        "elapsed_seconds": step.elapsed.map(|(seconds, _)| seconds),
+        "measured_by": step.elapsed.map(|(_, by)| by),
+        "minimum_seconds": step.minimum_seconds,
+        "qualifier": step.reading.as_ref().map(|r| r.qualifier),
+        "value": step.reading.as_ref().map(|r| r.value),
+        "unit": step.reading.as_ref().map(|r| &r.unit),
+        "limits": (!step.limits.is_empty()).then_some(&step.limits),
+        "reason": step.reason,
+    })
+}
+
+/// The completion with this id.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn find(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    clinic_day: NaiveDate,
+    completion_id: Uuid,
+) -> Result<Option<Completion>> {
+    Ok(sqlx::query_as!(
+        Completion,
+        "select completion_id, task_id, clinic_id, kind, performed_at, recorded_at, performed_by, key_id, verdict,
+                findings, early, late, late_entry, duplicate, corrects, reason, note
+         from completion where group_id = $1 and clinic_day = $2 and completion_id = $3",
+        group_id,
+        clinic_day,
+        completion_id
+    )
+    .fetch_optional(db)
+    .await?)
+}
+
+/// Every completion of a task, in the order they reached us.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn list_of_task(db: &mut PgConnection, group_id: Uuid, task: TaskId) -> Result<Vec<Completion>> {
+    Ok(sqlx::query_as!(
+        Completion,
+        "select completion_id, task_id, clinic_id, kind, performed_at, recorded_at, performed_by, key_id, verdict,
+                findings, early, late, late_entry, duplicate, corrects, reason, note
+         from completion where group_id = $1 and clinic_day = $2 and task_id = $3
+         order by recorded_at, completion_id",
+        group_id,
+        task.clinic_day(),
+        task.as_uuid()
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// A step result as it is kept.
+#[derive(Clone, Debug)]
+pub struct StepResult {
+    /// The completion it belongs to.
+    pub completion_id: Uuid,
+    /// The wanted step's key.
+    pub step_key: String,
+    /// `confirmation`, `hold` or `reading`.
+    pub kind: String,
+    /// `done`, `skipped`, `not_applicable` or `result_pending`.
+    pub status: String,
+    /// The verdict.
+    pub verdict: String,
+    /// The verdict in words.
+    pub finding: String,
+    /// The server-timed hold.
+    pub hold_id: Option<Uuid>,
+    /// Seconds held.
+    pub elapsed_seconds: Option<i32>,
+    /// Who measured them.
+    pub measured_by: Option<String>,
+    /// The minimum it was judged by.
+    pub minimum_seconds: Option<i32>,
+    /// Of a reading.
+    pub qualifier: Option<String>,
+    /// Of a reading.
+    pub value: Option<Decimal>,
+    /// Of a reading, UCUM.
+    pub unit: Option<String>,
+    /// The limits it was judged by.
+    pub limits: Option<Value>,
+    /// The reason given.
+    pub reason: String,
+}
+
+/// The step results of some completions of one clinic day, in the order of the steps.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn list_steps(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    clinic_day: NaiveDate,
+    completion_ids: &[Uuid],
+) -> Result<Vec<StepResult>> {
+    Ok(sqlx::query_as!(
+        StepResult,
+        "select completion_id, step_key, kind, status, verdict, finding, hold_id, elapsed_seconds, measured_by,
+                minimum_seconds, qualifier, value, unit, limits, reason
+         from step_result where group_id = $1 and clinic_day = $2 and completion_id = any($3)
+         order by completion_id, ordinal",
+        group_id,
+        clinic_day,
+        completion_ids
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// One mark of a hold.
+#[derive(Clone, Debug)]
+pub struct HoldMark {
+    /// Made by the client.
+    pub hold_id: Uuid,
+    /// `start` or `end`.
+    pub edge: &'static str,
+    /// The wanted step it is for.
+    pub step_key: String,
+    /// By the server's clock.
+    pub marked_at: DateTime<Utc>,
+    /// The person.
+    pub performed_by: String,
+}
+
+/// Keeps a mark of a hold; `false` when it stands already.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn insert_hold_mark(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    task: TaskId,
+    mark: &HoldMark,
+    key_id: Uuid,
+) -> Result<bool> {
+    let done = sqlx::query!(
+        "insert into hold_mark (group_id, clinic_day, hold_id, edge, task_id, step_key, marked_at, performed_by, key_id)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9) on conflict do nothing",
+        group_id,
+        task.clinic_day(),
+        mark.hold_id,
+        mark.edge,
+        task.as_uuid(),
+        mark.step_key,
+        mark.marked_at,
+        mark.performed_by,
+        key_id
+    )
+    .execute(db)
+    .await?;
+    Ok(done.rows_affected() == 1)
+}
+
+/// The holds timed for some tasks, by task and hold.
+///
+/// # Errors
+/// When the database does not answer, or holds an end without a start.
+pub async fn list_holds(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    tasks: &[TaskId],
+) -> Result<BTreeMap<Uuid, BTreeMap<Uuid, TimedHold>>> {
+    let (days, ids): (Vec<NaiveDate>, Vec<Uuid>) = tasks.iter().map(|t| (t.clinic_day(), t.as_uuid())).unzip();
+    let rows = sqlx::query!(
+        r#"select s.task_id, s.hold_id, s.step_key, s.marked_at as started_at, e.marked_at as "ended_at?"
+         from hold_mark s
+         left join hold_mark e on e.group_id = s.group_id and e.clinic_day = s.clinic_day and e.hold_id = s.hold_id
+                              and e.edge = 'end'
+         where s.group_id = $1 and s.edge = 'start' and s.clinic_day = any($2) and s.task_id = any($3)"#,
+        group_id,
+        &days,
+        &ids
+    )
+    .fetch_all(db)
+    .await?;
+    let mut holds: BTreeMap<Uuid, BTreeMap<Uuid, TimedHold>> = BTreeMap::new();
+    for row in rows {
+        let hold = TimedHold { step_key: row.step_key, started_at: row.started_at, ended_at: row.ended_at };
+        holds.entry(row.task_id).or_default().insert(row.hold_id, hold);
+    }
+    Ok(holds)
+}
+
+/// The task a hold of that clinic day was started for, if it was.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn find_task_of_hold(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    clinic_day: NaiveDate,
+    hold_id: Uuid,
+) -> Result<Option<Uuid>> {
+    Ok(sqlx::query_scalar!(
+        "select task_id from hold_mark where group_id = $1 and clinic_day = $2 and hold_id = $3 and edge = 'start'",
+        group_id,
+        clinic_day,
+        hold_id
+    )
+    .fetch_optional(db)
+    .await?)
+}
+
+impl StepResult {
+    /// Who measured a hold, as the domain says it.
+    ///
+    /// # Errors
+    /// When the row holds what the model does not know.
+    pub fn measured_by(&self) -> Result<Option<MeasuredBy>> {
+        match self.measured_by.as_deref() {
+            None => Ok(None),
+            Some("server") => Ok(Some(MeasuredBy::Server)),
+            Some("device") => Ok(Some(MeasuredBy::Device)),
+            Some(other) => Err(StoreError::bad_row("step_result", &self.step_key, "measured_by", other)),
+        }
+    }
+}

@@ -26,6 +26,10 @@ use chrono::{DateTime, Utc};
 use sqlx::{PgPool, Postgres, Transaction};
 use uuid::Uuid;
 
+/// A task's window closes within this many days of its clinic day (`task_window_bounded`), so open work never lies in
+/// an older partition.
+pub const WINDOW_DAYS: u64 = 100;
+
 /// What went wrong with the store.
 #[derive(Debug, thiserror::Error)]
 pub enum StoreError {

@@ -1,0 +1,83 @@
+//! Keeps every clinic planned.
+//!
+//! The rule of this loop: one clinic is one transaction. It may be killed at any instant and run by any number of
+//! instances, since a clinic is claimed with `FOR UPDATE SKIP LOCKED` and planning twice changes nothing.
+
+use sqlx::PgPool;
+use uuid::Uuid;
+
+use crate::clock::Clock;
+use crate::store::planning::{self, Counts};
+use crate::store::{self, StoreError};
+
+/// Groups looked at in one round; more wait for the next.
+const GROUPS_PER_ROUND: i32 = 100;
+
+/// What one tick did.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Report {
+    /// Clinics planned.
+    pub clinics: usize,
+    /// Clinics that could not be planned; each keeps its reason.
+    pub failed: usize,
+    /// Tasks added, changed, removed or withdrawn.
+    pub tasks: usize,
+}
+
+/// Plans every clinic that is due.
+///
+/// # Errors
+/// When the database does not answer. A clinic whose rows break the model is noted on its row and left for later.
+pub async fn tick(pool: &PgPool, clock: &Clock, horizon_days: u32) -> Result<Report, StoreError> {
+    let mut report = Report::default();
+    loop {
+        let mut tx = store::begin_without_tenant(pool).await?;
+        let groups = planning::list_groups_to_plan(&mut tx, clock.now(), GROUPS_PER_ROUND).await?;
+        tx.commit().await?;
+        let before = report;
+        for group_id in groups {
+            while let Some(planned) = plan_one(pool, clock, horizon_days, group_id).await? {
+                match planned {
+                    Ok(counts) => {
+                        report.clinics += 1;
+                        report.tasks += counts.added + counts.changed + counts.removed + counts.withdrawn;
+                    }
+                    Err(error) => {
+                        tracing::error!(%group_id, %error, "clinic cannot be planned");
+                        report.failed += 1;
+                    }
+                }
+            }
+        }
+        // Nothing more was there, or other instances hold the rest.
+        if report == before {
+            return Ok(report);
+        }
+    }
+}
+
+/// Plans one clinic of the group, if one is due and free.
+async fn plan_one(
+    pool: &PgPool,
+    clock: &Clock,
+    horizon_days: u32,
+    group_id: Uuid,
+) -> Result<Option<Result<Counts, StoreError>>, StoreError> {
+    let now = clock.now();
+    let mut tx = store::begin(pool, group_id).await?;
+    let Some(clinic_id) = planning::claim_clinic(&mut tx, group_id, now).await? else { return Ok(None) };
+    match planning::replan(&mut tx, group_id, clinic_id, horizon_days, now).await {
+        Ok(counts) => {
+            tx.commit().await?;
+            Ok(Some(Ok(counts)))
+        }
+        Err(error @ StoreError::BadRow { .. }) => {
+            tx.rollback().await?;
+            let mut tx = store::begin(pool, group_id).await?;
+            planning::note_failure(&mut tx, group_id, clinic_id, &error.to_string(), now).await?;
+            tx.commit().await?;
+            Ok(Some(Err(error)))
+        }
+        Err(error) => Err(error),
+    }
+}
