@@ -21,7 +21,9 @@ use uuid::Uuid;
 use super::AppState;
 use super::caller::Caller;
 use super::extract::{Body, Path, read_value};
+use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult, Problem};
+use super::samples;
 use super::tasks::{Access, Work, find_work};
 use crate::domain::access::Role;
 use crate::domain::event::EventKind;
@@ -278,7 +280,7 @@ pub enum ItemStatus {
 /// Judged by the routine's version and the limits in force on the task's clinic day. A completion that falls short (a
 /// hold cut short, a step skipped) is kept and the task stays open. A repeat with the same id and content answers 200;
 /// other content under the same id is a conflict.
-#[utoipa::path(post, path = "/v1/completions", operation_id = "record_completion", tag = "tablet",
+#[utoipa::path(post, path = "/v1/completions", operation_id = "record_completion", tag = "Chairside",
     request_body = CompletionInput,
     responses((status = 201, body = CompletionAnswer, description = "Recorded"),
               (status = 200, body = CompletionAnswer, description = "Recorded before")))]
@@ -295,7 +297,7 @@ async fn record_completion(
 ///
 /// Up to 500 that were gathered offline. Each is answered by itself, in the order of the batch; their order does not
 /// matter, and repeats are harmless.
-#[utoipa::path(post, path = "/v1/completions/batch", operation_id = "record_batch", tag = "tablet",
+#[utoipa::path(post, path = "/v1/completions/batch", operation_id = "record_batch", tag = "Chairside",
     request_body = BatchInput,
     responses((status = 200, body = BatchAnswer)))]
 async fn record_batch(
@@ -337,7 +339,7 @@ async fn record_batch(
 /// Read one completion
 ///
 /// With each step and the rule it was judged by.
-#[utoipa::path(get, path = "/v1/completions/{completion_id}", operation_id = "get_completion", tag = "tablet",
+#[utoipa::path(get, path = "/v1/completions/{completion_id}", operation_id = "get_completion", tag = "Chairside",
     params(("completion_id" = Uuid, Path, description = "The completion")),
     responses((status = 200, body = CompletionAnswer)))]
 async fn get_completion(
@@ -551,4 +553,27 @@ fn settlement(input: &CompletionInput, work: &Work, judgement: &Judgement) -> Se
         done_late: outcome == Some(Outcome::Done) && judgement.late,
         failed: judgement.verdict == Verdict::Failed,
     }
+}
+
+/// Examples for the API document.
+pub fn examples() -> Vec<Example> {
+    let input = json!(samples::completion_input());
+    let answer = json!(samples::completion_answer());
+    let batch = json!(BatchInput { completions: vec![input.clone()] });
+    let answers = json!(BatchAnswer {
+        answers: vec![ItemAnswer {
+            completion_id: Some(samples::COMPLETION),
+            status: ItemStatus::Recorded,
+            completion: Some(samples::completion_answer()),
+            problem: None,
+        }],
+    });
+    let example = |operation_id, part, value| Example { operation_id, part, value };
+    vec![
+        example("record_completion", Part::Request, input),
+        example("record_completion", Part::Response, answer.clone()),
+        example("record_batch", Part::Request, batch),
+        example("record_batch", Part::Response, answers),
+        example("get_completion", Part::Response, answer),
+    ]
 }

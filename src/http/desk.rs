@@ -20,8 +20,10 @@ use super::AppState;
 use super::caller::Caller;
 use super::extract::{Path, RawBody, read_json};
 use super::idempotency::{IdempotencyKey, Once};
+use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
 use super::readiness::{self, ReadinessAnswer};
+use super::samples;
 use crate::domain::access::Role;
 use crate::domain::event::EventKind;
 use crate::domain::evidence::CLOCK_TOLERANCE;
@@ -94,7 +96,7 @@ pub struct SeatingAnswer {
 ///
 /// Moves that day's opening tasks to the posted instant. It may come before, after or without the planned opening, on
 /// a closed day too. One start a clinic day: a repeat answers 200 with what stands; another `at` is a conflict.
-#[utoipa::path(post, path = "/v1/clinics/{clinic_id}/day-start", operation_id = "start_day", tag = "front desk",
+#[utoipa::path(post, path = "/v1/clinics/{clinic_id}/day-start", operation_id = "start_day", tag = "Front desk",
     params(("clinic_id" = Uuid, Path, description = "The clinic"),
            ("Idempotency-Key" = Option<String>, Header, description = "Optional: the clinic day is a natural key")),
     request_body = DeskPost,
@@ -114,7 +116,7 @@ async fn start_day(
 ///
 /// Moves that day's closing tasks to the posted instant. One end a clinic day: a repeat answers 200 with what stands;
 /// another `at` is a conflict.
-#[utoipa::path(post, path = "/v1/clinics/{clinic_id}/day-end", operation_id = "end_day", tag = "front desk",
+#[utoipa::path(post, path = "/v1/clinics/{clinic_id}/day-end", operation_id = "end_day", tag = "Front desk",
     params(("clinic_id" = Uuid, Path, description = "The clinic"),
            ("Idempotency-Key" = Option<String>, Header, description = "Optional: the clinic day is a natural key")),
     request_body = DeskPost,
@@ -223,7 +225,7 @@ fn moment(post: &DeskPost, hours: &Hours, now: DateTime<Utc>) -> ApiResult<(Date
 ///
 /// Recorded whatever is missing, and answered with what is: the desk decides. There is no place for who it was.
 /// Needs an `Idempotency-Key`; the same instant at the same chair is one seating however often it is posted.
-#[utoipa::path(post, path = "/v1/operatories/{operatory_id}/seated", operation_id = "seat_patient", tag = "front desk",
+#[utoipa::path(post, path = "/v1/operatories/{operatory_id}/seated", operation_id = "seat_patient", tag = "Front desk",
     params(("operatory_id" = Uuid, Path, description = "The operatory"),
            ("Idempotency-Key" = String, Header, description = "A fresh value for each seating, repeated on retry")),
     request_body = DeskPost,
@@ -242,7 +244,7 @@ async fn seat_patient(
 /// Post that a patient left
 ///
 /// Makes the turnover tasks of the operatory due and answers with their ids. Needs an `Idempotency-Key`.
-#[utoipa::path(post, path = "/v1/operatories/{operatory_id}/left", operation_id = "leave_operatory", tag = "front desk",
+#[utoipa::path(post, path = "/v1/operatories/{operatory_id}/left", operation_id = "leave_operatory", tag = "Front desk",
     params(("operatory_id" = Uuid, Path, description = "The operatory"),
            ("Idempotency-Key" = String, Header, description = "A fresh value for each departure, repeated on retry")),
     request_body = DeskPost,
@@ -327,4 +329,38 @@ fn derive_mark_id(operatory_id: Uuid, edge: &str, at: DateTime<Utc>) -> Uuid {
     let mut bytes = [0; 16];
     bytes.copy_from_slice(&digest[..16]);
     uuid::Builder::from_custom_bytes(bytes).into_uuid()
+}
+
+/// Examples for the API document.
+pub fn examples() -> Vec<Example> {
+    let post = json!(DeskPost { at: Some(samples::morning(8, 25)), clinic_day: None });
+    let day = json!(DayMarkAnswer {
+        clinic_id: samples::CLINIC,
+        clinic_day: samples::day(),
+        at: samples::morning(8, 25),
+        recorded_at: samples::morning(8, 25),
+        tasks_changed: 14,
+    });
+    let seating = |readiness, task_ids| {
+        json!(SeatingAnswer {
+            mark_id: samples::MARK,
+            operatory_id: samples::OPERATORY,
+            clinic_day: samples::day(),
+            at: samples::morning(8, 25),
+            readiness,
+            task_ids,
+        })
+    };
+    let request = |operation_id| Example { operation_id, part: Part::Request, value: post.clone() };
+    let response = |operation_id, value| Example { operation_id, part: Part::Response, value };
+    vec![
+        request("start_day"),
+        request("end_day"),
+        request("seat_patient"),
+        request("leave_operatory"),
+        response("start_day", day.clone()),
+        response("end_day", day),
+        response("seat_patient", seating(Some(readiness::example()), None)),
+        response("leave_operatory", seating(None, Some(vec![samples::TASK]))),
+    ]
 }

@@ -20,7 +20,9 @@ use super::AppState;
 use super::caller::Caller;
 use super::desk::find_operatory;
 use super::extract::{Path, Query};
+use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
+use super::samples;
 use super::tasks::TaskView;
 use crate::domain::access::Role;
 use crate::store::tasks::Place;
@@ -59,7 +61,7 @@ pub struct DueList {
 /// Open tasks of the clinic, its operatories and its equipment whose window is open, and those that wait for a
 /// result, each with steps, limits, cautions and deadlines. Send the `ETag` back as `If-None-Match` to get 304 while
 /// nothing changed.
-#[utoipa::path(get, path = "/v1/clinics/{clinic_id}/due", operation_id = "list_due_of_clinic", tag = "tablet",
+#[utoipa::path(get, path = "/v1/clinics/{clinic_id}/due", operation_id = "list_due_of_clinic", tag = "Chairside",
     params(("clinic_id" = Uuid, Path, description = "The clinic"), DueQuery,
            ("If-None-Match" = Option<String>, Header, description = "ETag of the answer the caller has")),
     responses((status = 200, body = DueList, headers(("ETag" = String))), (status = 304, description = "Unchanged")))]
@@ -82,7 +84,7 @@ async fn list_due_of_clinic(
 /// Fetch what is due in an operatory
 ///
 /// As for a clinic, narrowed to one operatory.
-#[utoipa::path(get, path = "/v1/operatories/{operatory_id}/due", operation_id = "list_due_of_operatory", tag = "tablet",
+#[utoipa::path(get, path = "/v1/operatories/{operatory_id}/due", operation_id = "list_due_of_operatory", tag = "Chairside",
     params(("operatory_id" = Uuid, Path, description = "The operatory"), DueQuery,
            ("If-None-Match" = Option<String>, Header, description = "ETag of the answer the caller has")),
     responses((status = 200, body = DueList, headers(("ETag" = String))), (status = 304, description = "Unchanged")))]
@@ -151,4 +153,12 @@ fn conditional(list: &DueList, headers: &HeaderMap) -> Response {
     response.headers_mut().insert(header::ETAG, etag);
     response.headers_mut().insert(header::CACHE_CONTROL, cache);
     response
+}
+
+/// Examples for the API document.
+pub fn examples() -> Vec<Example> {
+    let value = serde_json::json!(DueList { clinic_id: samples::CLINIC, tasks: vec![samples::task()] });
+    ["list_due_of_clinic", "list_due_of_operatory"]
+        .map(|operation_id| Example { operation_id, part: Part::Response, value: value.clone() })
+        .into()
 }

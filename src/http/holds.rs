@@ -16,7 +16,9 @@ use uuid::Uuid;
 use super::AppState;
 use super::caller::Caller;
 use super::extract::{Body, Path};
+use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
+use super::samples;
 use super::tasks::{Access, HoldView, find_work};
 use crate::domain::access::Role;
 use crate::domain::event::EventKind;
@@ -57,7 +59,7 @@ pub struct HoldEnd {
 ///
 /// The server notes the instant. The completion then refers to the hold by its id. A repeat answers 200 with the
 /// first start.
-#[utoipa::path(post, path = "/v1/tasks/{task_id}/holds", operation_id = "start_hold", tag = "tablet",
+#[utoipa::path(post, path = "/v1/tasks/{task_id}/holds", operation_id = "start_hold", tag = "Chairside",
     params(("task_id" = Uuid, Path, description = "The task")),
     request_body = HoldStart,
     responses((status = 201, body = HoldView, description = "Started"),
@@ -108,7 +110,7 @@ async fn start_hold(
 /// End a timed hold
 ///
 /// The server notes the instant and answers with the whole seconds held. A repeat answers with the first end.
-#[utoipa::path(post, path = "/v1/tasks/{task_id}/holds/{hold_id}/end", operation_id = "end_hold", tag = "tablet",
+#[utoipa::path(post, path = "/v1/tasks/{task_id}/holds/{hold_id}/end", operation_id = "end_hold", tag = "Chairside",
     params(("task_id" = Uuid, Path, description = "The task"), ("hold_id" = Uuid, Path, description = "The hold")),
     request_body = HoldEnd,
     responses((status = 200, body = HoldView)))]
@@ -156,4 +158,18 @@ fn must_name_person(performed_by: &str) -> ApiResult<()> {
     let mut faults = Vec::new();
     check_text(&mut faults, "/performed_by", performed_by, 40);
     if faults.is_empty() { Ok(()) } else { Err(ApiError::rules_broken(faults)) }
+}
+
+/// Examples for the API document.
+pub fn examples() -> Vec<Example> {
+    let start = HoldStart { hold_id: samples::HOLD, step: "flush:handpiece-1".to_owned(), performed_by: "KV".to_owned() };
+    let end = HoldEnd { performed_by: "KV".to_owned() };
+    let running = HoldView { hold_ended_at: None, elapsed_seconds: None, ..samples::hold() };
+    let example = |operation_id, part, value| Example { operation_id, part, value };
+    vec![
+        example("start_hold", Part::Request, json!(start)),
+        example("start_hold", Part::Response, json!(running)),
+        example("end_hold", Part::Request, json!(end)),
+        example("end_hold", Part::Response, json!(samples::hold())),
+    ]
 }

@@ -28,6 +28,7 @@ pub mod problem;
 pub mod readiness;
 pub mod representation;
 pub mod routines;
+mod samples;
 pub mod special_openings;
 pub mod summary;
 pub mod tasks;

@@ -14,7 +14,9 @@ use super::AppState;
 use super::caller::Caller;
 use super::completions::CompletionAnswer;
 use super::extract::Path;
+use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
+use super::samples;
 use crate::domain::access::Role;
 use crate::domain::evidence::TimedHold;
 use crate::domain::ladder::Audience;
@@ -247,7 +249,7 @@ pub async fn find_work(db: &mut PgConnection, caller: &Caller, task_id: Uuid, ac
 /// Read one task with its evidence
 ///
 /// Steps, limits, cautions and deadlines, and every completion that was posted for it.
-#[utoipa::path(get, path = "/v1/tasks/{task_id}", operation_id = "get_task", tag = "tablet",
+#[utoipa::path(get, path = "/v1/tasks/{task_id}", operation_id = "get_task", tag = "Chairside",
     params(("task_id" = Uuid, Path, description = "The task")),
     responses((status = 200, body = TaskWithEvidence)))]
 async fn get_task(
@@ -267,4 +269,10 @@ async fn get_task(
         task: TaskView::of(&work.task, &work.routine, &work.subject, holds, caller.now),
         completions: answers,
     }))
+}
+
+/// Examples for the API document.
+pub fn examples() -> Vec<Example> {
+    let value = TaskWithEvidence { task: samples::task(), completions: vec![samples::completion_answer()] };
+    vec![Example { operation_id: "get_task", part: Part::Response, value: serde_json::json!(value) }]
 }

@@ -1,0 +1,155 @@
+//! Values that the examples of several resources share, so that the API document tells one story: an assistant
+//! flushes a chair's two lines before the first patient.
+
+use chrono::{DateTime, NaiveDate, Utc};
+use uuid::{Uuid, uuid};
+
+use super::completions::{CompletionAnswer, CompletionInput, StepResultView};
+use super::tasks::{HoldView, TaskSubject, TaskView, WantedStepView};
+use crate::domain::evidence::{CompletionKind, MeasuredBy, StepAnswer, StepStatus};
+use crate::domain::limit::{Seen, Source};
+use crate::domain::step::StepEvidence;
+use crate::domain::subject::SubjectKind;
+use crate::domain::task::State;
+
+pub(super) const CLINIC: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c001");
+pub(super) const OPERATORY: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c002");
+pub(super) const ROUTINE: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c003");
+pub(super) const TASK: Uuid = uuid!("0000512e-9d0a-8c57-9a53-7f1e2a90c004");
+pub(super) const COMPLETION: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c005");
+pub(super) const HOLD: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c006");
+pub(super) const KEY: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c007");
+pub(super) const MARK: Uuid = uuid!("0b6f2c3e-5d0a-8c57-9a53-7f1e2a90c008");
+
+/// The clinic day of the story.
+pub(super) fn day() -> NaiveDate {
+    NaiveDate::from_ymd_opt(2026, 11, 26).expect("a date")
+}
+
+/// An instant of that morning.
+pub(super) fn morning(hour: u32, minute: u32) -> DateTime<Utc> {
+    day().and_hms_opt(hour, minute, 0).expect("a time of day").and_utc()
+}
+
+fn source() -> Source {
+    Source {
+        title: "HTM 01-05".to_owned(),
+        edition: "2013".to_owned(),
+        locator: "para 6.85".to_owned(),
+        seen: Seen::Read,
+    }
+}
+
+/// The task.
+pub(super) fn task() -> TaskView {
+    let step = |part: &str| WantedStepView {
+        step: format!("flush:{part}"),
+        part: Some(part.to_owned()),
+        instruction: "Let the line run with no handpiece fitted.".to_owned(),
+        required: true,
+        evidence: StepEvidence::Hold { minimum_seconds: 120, source: source() },
+    };
+    TaskView {
+        task_id: TASK,
+        clinic_id: CLINIC,
+        clinic_day: day(),
+        subject: TaskSubject { subject_id: OPERATORY, kind: SubjectKind::Operatory, name: "Chair 2".to_owned() },
+        routine_id: ROUTINE,
+        routine_version: 1,
+        routine_name: "Flush the waterlines before the first patient".to_owned(),
+        slot: "opening".to_owned(),
+        state: State::Due,
+        outcome_reason: String::new(),
+        level: 0,
+        audience: None,
+        blocking: true,
+        due_from: morning(7, 30),
+        due_by: morning(8, 30),
+        overdue_at: morning(8, 40),
+        missed_at: morning(12, 30),
+        started_at: None,
+        failed_attempt: false,
+        steps: vec![step("handpiece-1"), step("syringe")],
+        holds: Vec::new(),
+        cautions: vec!["Run into the suction, away from faces; no bur or tip fitted.".to_owned()],
+        sources: vec![source()],
+        rough_minutes: 5,
+    }
+}
+
+/// A hold of the task.
+pub(super) fn hold() -> HoldView {
+    HoldView {
+        hold_id: HOLD,
+        step: "flush:handpiece-1".to_owned(),
+        hold_started_at: morning(8, 2),
+        hold_ended_at: Some(morning(8, 5)),
+        elapsed_seconds: Some(180),
+    }
+}
+
+/// The completion as it is posted.
+pub(super) fn completion_input() -> CompletionInput {
+    let answer = |part: &str, hold_id, elapsed_seconds| StepAnswer {
+        step: format!("flush:{part}"),
+        status: StepStatus::Done,
+        hold_id,
+        elapsed_seconds,
+        reading: None,
+        reason: String::new(),
+    };
+    CompletionInput {
+        completion_id: COMPLETION,
+        task_id: TASK,
+        kind: CompletionKind::Performed,
+        performed_at: morning(8, 9),
+        performed_by: "KV".to_owned(),
+        steps: vec![answer("handpiece-1", Some(HOLD), None), answer("syringe", None, Some(125))],
+        reason: String::new(),
+        note: String::new(),
+        corrects: None,
+    }
+}
+
+/// The completion as it is kept.
+pub(super) fn completion_answer() -> CompletionAnswer {
+    let step = |part: &str, hold_id, elapsed, measured_by| StepResultView {
+        step: format!("flush:{part}"),
+        kind: "hold".to_owned(),
+        status: "done".to_owned(),
+        verdict: "passed".to_owned(),
+        finding: String::new(),
+        hold_id,
+        elapsed_seconds: Some(elapsed),
+        measured_by: Some(measured_by),
+        minimum_seconds: Some(120),
+        qualifier: None,
+        value: None,
+        unit: None,
+        limits: None,
+        reason: String::new(),
+    };
+    CompletionAnswer {
+        completion_id: COMPLETION,
+        task_id: TASK,
+        clinic_id: CLINIC,
+        kind: "performed".to_owned(),
+        performed_at: morning(8, 9),
+        recorded_at: morning(8, 10),
+        performed_by: "KV".to_owned(),
+        key_id: KEY,
+        verdict: "passed".to_owned(),
+        findings: Vec::new(),
+        early: false,
+        late: false,
+        late_entry: false,
+        duplicate: false,
+        corrects: None,
+        reason: String::new(),
+        note: String::new(),
+        steps: vec![
+            step("handpiece-1", Some(HOLD), 180, MeasuredBy::Server),
+            step("syringe", None, 125, MeasuredBy::Device),
+        ],
+    }
+}

@@ -1,0 +1,202 @@
+//! A small invented clinic to test with: one chair, one steriliser, and routines that hang on each anchor.
+
+use serde_json::{Value, json};
+use uuid::Uuid;
+
+use super::app::{App, Client};
+use super::id;
+
+/// The clinic most tests use.
+pub(crate) struct Clinic<'a> {
+    pub(crate) admin: Client<'a>,
+    pub(crate) desk: Client<'a>,
+    pub(crate) tablet: Client<'a>,
+    pub(crate) manager: Client<'a>,
+    pub(crate) clinic_id: Uuid,
+    pub(crate) chair: Uuid,
+    pub(crate) steriliser: Uuid,
+}
+
+/// The routine ids of [`Clinic`].
+pub(crate) mod routine {
+    use super::{Uuid, id};
+
+    /// Flush before the first patient; blocks.
+    pub(crate) fn start_flush() -> Uuid {
+        id(501)
+    }
+    /// Flush after each patient; blocks.
+    pub(crate) fn turnover_flush() -> Uuid {
+        id(502)
+    }
+    /// Line disinfection at closing.
+    pub(crate) fn line_disinfection() -> Uuid {
+        id(503)
+    }
+    /// Weekly spore test of the steriliser.
+    pub(crate) fn spore_test() -> Uuid {
+        id(504)
+    }
+}
+
+/// Monday to Friday, mornings and afternoons.
+pub(crate) fn split_week() -> Value {
+    let day = json!([{ "opens": "08:30", "closes": "12:30" }, { "opens": "13:30", "closes": "18:00" }]);
+    json!({ "monday": day, "tuesday": day, "wednesday": day, "thursday": day, "friday": day })
+}
+
+/// A flush is at least two minutes at the start of a day: HTM 01-05 para 6.85, read.
+pub(crate) fn htm_flush() -> Value {
+    json!({ "title": "HTM 01-05", "edition": "2013", "locator": "para 6.85", "seen": "read" })
+}
+
+fn common_practice() -> Value {
+    json!({ "title": "common practice", "edition": "none", "seen": "common_practice" })
+}
+
+fn hold(key: &str, minimum_seconds: u32, source: &Value, for_each: Option<&str>) -> Value {
+    let mut step = json!({
+        "key": key, "instruction": "Run it for the whole time.",
+        "evidence": { "kind": "hold", "minimum_seconds": minimum_seconds, "source": source },
+    });
+    if let Some(part) = for_each {
+        step["for_each"] = json!(part);
+    }
+    step
+}
+
+/// The four routines, one for each anchor.
+pub(crate) fn routines() -> Vec<(Uuid, Value)> {
+    let cautions = json!(["Take burs and tips off first; discharge into the suction, away from faces."]);
+    vec![
+        (
+            routine::start_flush(),
+            json!({
+                "name": "Flush before the first patient", "subject_kind": "operatory", "anchor": { "kind": "opening" },
+                "window": { "may_start_minutes": -60, "due_by_minutes": 0, "overdue_minutes": 10, "missed_minutes": 240 },
+                "blocks_from": "may_start", "steps": [hold("flush", 120, &htm_flush(), Some("circuit"))],
+                "sources": [htm_flush()], "cautions": cautions, "rough_minutes": 5,
+            }),
+        ),
+        (
+            routine::turnover_flush(),
+            json!({
+                "name": "Flush after a patient", "subject_kind": "operatory", "anchor": { "kind": "turnover" },
+                "window": { "may_start_minutes": 0, "due_by_minutes": 10, "overdue_minutes": 15, "missed_minutes": 60 },
+                "blocks_from": "may_start",
+                "steps": [
+                    // At least 20 s after each patient: CDC 2003, MMWR 52(RR-17), read in a quotation.
+                    hold("flush", 20, &json!({ "title": "CDC, MMWR 52(RR-17)", "edition": "2003",
+                        "locator": "rec. VIII.A", "seen": "read_in_quotation" }), Some("circuit")),
+                ],
+                "sources": [common_practice()], "cautions": cautions, "rough_minutes": 3,
+            }),
+        ),
+        (
+            routine::line_disinfection(),
+            json!({
+                "name": "Long line disinfection", "subject_kind": "operatory", "anchor": { "kind": "closing" },
+                "window": { "may_start_minutes": -30, "due_by_minutes": 60, "overdue_minutes": 90, "missed_minutes": 600 },
+                "blocks_from": "due_by",
+                "steps": [
+                    { "key": "empty", "instruction": "Empty the circuits with air.", "evidence": { "kind": "confirmation" } },
+                    { "key": "fill", "instruction": "Fill until the product shows at each outlet.",
+                      "evidence": { "kind": "confirmation" } },
+                    // Ten minutes of contact: common practice, no source.
+                    hold("contact", 600, &common_practice(), None),
+                    { "key": "rinse", "instruction": "Empty and rinse.", "evidence": { "kind": "confirmation" } },
+                    { "key": "residual", "instruction": "Read the residual at an outlet.", "required": false,
+                      "evidence": { "kind": "reading", "unit": "mg/L", "on_failure": "repeat", "limits": [
+                        { "operator": "le", "value": "5", "unit": "mg/L", "source": common_practice() }] } },
+                ],
+                "sources": [common_practice()], "cautions": ["No patient while disinfectant is in the lines."],
+                "rough_minutes": 25,
+            }),
+        ),
+        (
+            routine::spore_test(),
+            json!({
+                "name": "Weekly spore test", "subject_kind": "steriliser",
+                "anchor": { "kind": "calendar", "dates": { "rule": "FREQ=WEEKLY;BYDAY=MO", "starts_on": "2026-01-05" },
+                            "place": { "kind": "opening" }, "closed_day": "next_open_day" },
+                "window": { "may_start_minutes": 0, "due_by_minutes": 480, "overdue_minutes": 960, "missed_minutes": 7200 },
+                "steps": [
+                    { "key": "growth", "instruction": "Read the strip beside its control.",
+                      "evidence": { "kind": "reading", "unit": "{spore growth}", "on_failure": "record",
+                        "result_may_follow": true, "limits": [{ "operator": "le", "value": "0",
+                          "unit": "{spore growth}", "source": { "title": "CDC, MMWR 52(RR-17)", "edition": "2003",
+                          "locator": "rec. VI.G", "seen": "read_in_quotation" } }] } },
+                ],
+                "sources": [common_practice()], "rough_minutes": 10,
+            }),
+        ),
+    ]
+}
+
+/// The clinic in a zone, planned.
+pub(crate) async fn clinic<'a>(app: &'a App, zone: &str) -> Clinic<'a> {
+    let admin = app.group(id(1)).await;
+    clinic_of(app, admin, zone, 0).await
+}
+
+/// A clinic of a group that exists; `offset` keeps the ids of several apart.
+pub(crate) async fn clinic_of<'a>(app: &'a App, admin: Client<'a>, zone: &str, offset: u32) -> Clinic<'a> {
+    let (clinic_id, chair, steriliser) = (id(100 + offset), id(200 + offset), id(300 + offset));
+    let name = format!("Clinic {offset}");
+    let clinic = json!({ "name": name, "zone": zone });
+    admin.put(&format!("/v1/clinics/{clinic_id}"), clinic).await.expect(201);
+    admin.put(&format!("/v1/clinics/{clinic_id}/hours"), json!({ "week": split_week() })).await;
+    let unit = json!({
+        "clinic_id": clinic_id, "name": format!("Chair {offset}"), "water_source": "own_reservoir",
+        "circuits": ["handpiece-1", "syringe"], "suction_lines": ["high"], "service": { "state": "in_service" },
+    });
+    admin.put(&format!("/v1/operatories/{chair}"), unit).await.expect(201);
+    let machine = json!({
+        "clinic_id": clinic_id, "kind": "steriliser", "name": format!("Steriliser {offset}"),
+        "service": { "state": "in_service" },
+    });
+    admin.put(&format!("/v1/equipment/{steriliser}"), machine).await.expect(201);
+    for (routine_id, content) in routines() {
+        let body = json!({ "effective_on": "2026-01-01", "routine": content });
+        admin.put(&format!("/v1/routines/{routine_id}"), body).await;
+    }
+    app.plan().await;
+    let reach = json!({ "kind": "clinics", "clinic_ids": [clinic_id] });
+    Clinic {
+        desk: admin.key("front_desk", reach.clone()).await,
+        tablet: admin.key("chairside", reach).await,
+        manager: admin.key("manager", json!({ "kind": "group" })).await,
+        admin,
+        clinic_id,
+        chair,
+        steriliser,
+    }
+}
+
+impl Clinic<'_> {
+    /// The due tasks of the chair, looking ahead so many minutes.
+    pub(crate) async fn due(&self, ahead_minutes: u32) -> Vec<Value> {
+        let path = format!("/v1/operatories/{}/due?ahead_minutes={ahead_minutes}", self.chair);
+        self.tablet.get(&path).await.expect(200)["tasks"].as_array().expect("a list").clone()
+    }
+
+    /// The one due task of a routine on the chair.
+    pub(crate) async fn due_of(&self, routine_id: Uuid) -> Value {
+        let found: Vec<Value> =
+            self.due(0).await.into_iter().filter(|t| t["routine_id"] == json!(routine_id)).collect();
+        assert_eq!(found.len(), 1, "{found:?}");
+        found[0].clone()
+    }
+
+    /// A completion of a flush task with each line held so many seconds by the device.
+    pub(crate) fn flush(&self, completion: u32, task: &Value, seconds: u32) -> Value {
+        json!({
+            "completion_id": id(completion), "task_id": task["task_id"], "performed_at": self.admin.app.clock.now(),
+            "performed_by": "KV",
+            "steps": [
+                { "step": "flush:handpiece-1", "status": "done", "elapsed_seconds": seconds },
+                { "step": "flush:syringe", "status": "done", "elapsed_seconds": seconds },
+            ],
+        })
+    }
+}
