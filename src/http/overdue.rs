@@ -1,7 +1,333 @@
-//! To be written.
-use super::AppState;
+//! The manager's list: everything overdue now, over all clinics in reach.
+//!
+//! The rule of this file: the list shows one instant. The first page reads the clock, the cursor carries that instant
+//! on, and a task recorded in between stays on the pages that follow.
+
+use axum::extract::State;
+use axum::http::header::LINK;
+use axum::response::Response;
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::router::OpenApiRouter;
-/// To be written.
-pub fn router() -> OpenApiRouter<AppState> {
-    OpenApiRouter::new()
+use utoipa_axum::routes;
+use uuid::Uuid;
+
+use super::AppState;
+use super::caller::Caller;
+use super::extract::Query;
+use super::openapi::{Example, Part};
+use super::paging::{self, Cursor};
+use super::problem::{ApiError, ApiResult};
+use super::representation::{self, CsvRow, Format, instant_cell, text_cell};
+use crate::domain::access::Role;
+use crate::domain::ladder::Audience;
+use crate::domain::subject::SubjectKind;
+use crate::store;
+use crate::store::overdue::{Filter, OverdueTask, Position};
+
+/// Who reads lists over clinics.
+pub(super) const LIST_READERS: [Role; 3] = [Role::Manager, Role::Reader, Role::Administrator];
+
+const DEFAULT_LIMIT: u16 = 100;
+const HIGHEST_LIMIT: u16 = 500;
+
+/// Which overdue tasks are wanted.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct OverdueQuery {
+    /// Only in this clinic.
+    pub clinic_id: Option<Uuid>,
+    /// Only at this level of the ladder or above it.
+    #[param(minimum = 1, maximum = 9)]
+    pub level_at_least: Option<u8>,
+    /// Only of this routine.
+    pub routine_id: Option<Uuid>,
+    /// Only about subjects of this kind.
+    pub subject_kind: Option<SubjectKind>,
+    /// `true`: only tasks that can stand in the way of using their subject; `false`: only the others.
+    pub blocking: Option<bool>,
+    /// Most items in one answer; 100 when not given.
+    #[param(minimum = 1, maximum = 500)]
+    pub limit: Option<u16>,
+    /// Where to go on, as the `Link` field of the page before gave it; good for a day.
+    #[param(pattern = "^[A-Za-z0-9_-]{46}$")]
+    pub cursor: Option<String>,
+}
+
+impl OverdueQuery {
+    fn filter(&self) -> ApiResult<Filter> {
+        if self.level_at_least.is_some_and(|level| !(1..=9).contains(&level)) {
+            return Err(ApiError::malformed("level_at_least must be from 1 to 9"));
+        }
+        Ok(Filter {
+            clinic_id: self.clinic_id,
+            level_at_least: self.level_at_least,
+            routine_id: self.routine_id,
+            subject_kind: self.subject_kind,
+            blocking: self.blocking,
+        })
+    }
+
+    fn limit(&self) -> ApiResult<u16> {
+        let limit = self.limit.unwrap_or(DEFAULT_LIMIT);
+        if (1..=HIGHEST_LIMIT).contains(&limit) {
+            Ok(limit)
+        } else {
+            Err(ApiError::malformed(format!("limit must be from 1 to {HIGHEST_LIMIT}")))
+        }
+    }
+
+    /// The same question from `cursor` on.
+    fn next(&self, cursor: &Cursor) -> Vec<(&'static str, Option<String>)> {
+        vec![
+            ("clinic_id", self.clinic_id.map(|id| id.to_string())),
+            ("level_at_least", self.level_at_least.map(|level| level.to_string())),
+            ("routine_id", self.routine_id.map(|id| id.to_string())),
+            ("subject_kind", self.subject_kind.map(|kind| kind.as_str().to_owned())),
+            ("blocking", self.blocking.map(|blocking| blocking.to_string())),
+            ("limit", self.limit.map(|limit| limit.to_string())),
+            ("cursor", Some(cursor.encode())),
+        ]
+    }
+}
+
+/// One page of the overdue list.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct OverduePage {
+    /// The instant the whole list is for.
+    pub as_of: DateTime<Utc>,
+    /// The highest level first, then the longest late.
+    pub items: Vec<OverdueItem>,
+}
+
+/// An overdue task.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub struct OverdueItem {
+    /// Which task.
+    pub task_id: Uuid,
+    /// Where it fell due.
+    pub clinic_id: Uuid,
+    /// What people call that clinic.
+    pub clinic_name: String,
+    /// What it is about.
+    pub subject_id: Uuid,
+    /// Of which kind that is.
+    pub subject_kind: SubjectKind,
+    /// What people call it.
+    pub subject_name: String,
+    /// Which routine.
+    pub routine_id: Uuid,
+    /// The routine's name in that version.
+    pub routine_name: String,
+    /// The version in force on the clinic day.
+    pub routine_version: i32,
+    /// The clinic day: a local date at the clinic.
+    pub clinic_day: NaiveDate,
+    /// When it was due.
+    pub due_by: DateTime<Utc>,
+    /// When grace was over.
+    pub overdue_at: DateTime<Utc>,
+    /// When it will be missed.
+    pub missed_at: DateTime<Utc>,
+    /// Whole seconds since `overdue_at`.
+    #[schema(minimum = 0)]
+    pub overdue_seconds: i64,
+    /// Rungs of the ladder reached; 0: none yet.
+    #[schema(minimum = 0, maximum = 9)]
+    pub level: u8,
+    /// Whom that tells; null at level 0.
+    #[schema(required)]
+    pub audience: Option<Audience>,
+    /// It can stand in the way of using its subject.
+    pub blocking: bool,
+    /// An attempt was recorded that did not keep the rules.
+    pub failed_attempt: bool,
+}
+
+impl OverdueItem {
+    fn new(task: OverdueTask, as_of: DateTime<Utc>) -> Self {
+        Self {
+            task_id: task.task_id,
+            clinic_id: task.clinic_id,
+            clinic_name: task.clinic_name,
+            subject_id: task.subject_id,
+            subject_kind: task.subject_kind,
+            subject_name: task.subject_name,
+            routine_id: task.routine_id,
+            routine_name: task.routine_name,
+            routine_version: task.routine_version,
+            clinic_day: task.clinic_day,
+            due_by: task.due_by,
+            overdue_at: task.overdue_at,
+            missed_at: task.missed_at,
+            overdue_seconds: (as_of - task.overdue_at).num_seconds(),
+            level: task.level,
+            audience: task.audience,
+            blocking: task.blocking,
+            failed_attempt: task.failed_attempt,
+        }
+    }
+}
+
+impl CsvRow for OverdueItem {
+    const COLUMNS: &'static [&'static str] = &[
+        "task_id",
+        "clinic_id",
+        "clinic_name",
+        "subject_id",
+        "subject_kind",
+        "subject_name",
+        "routine_id",
+        "routine_name",
+        "routine_version",
+        "clinic_day",
+        "due_by",
+        "overdue_at",
+        "missed_at",
+        "overdue_seconds",
+        "level",
+        "audience",
+        "blocking",
+        "failed_attempt",
+    ];
+
+    fn cells(&self) -> Vec<String> {
+        vec![
+            self.task_id.to_string(),
+            self.clinic_id.to_string(),
+            text_cell(&self.clinic_name),
+            self.subject_id.to_string(),
+            self.subject_kind.as_str().to_owned(),
+            text_cell(&self.subject_name),
+            self.routine_id.to_string(),
+            text_cell(&self.routine_name),
+            self.routine_version.to_string(),
+            self.clinic_day.to_string(),
+            instant_cell(self.due_by),
+            instant_cell(self.overdue_at),
+            instant_cell(self.missed_at),
+            self.overdue_seconds.to_string(),
+            self.level.to_string(),
+            self.audience.map_or_else(String::new, |a| a.as_str().to_owned()),
+            self.blocking.to_string(),
+            self.failed_attempt.to_string(),
+        ]
+    }
+}
+
+/// List what is overdue
+///
+/// Every task within the key's reach whose grace is over, that is not missed yet and has no outcome: the highest level
+/// of the ladder first, then the longest late. A `Link` field with `rel="next"` leads to the next page; all pages show
+/// the instant `as_of` of the first. `Accept: text/csv` gives the items as CSV with a header row; a text that a
+/// spreadsheet would take for a formula is led by an apostrophe there. A filter that matches nothing in reach gives an
+/// empty list.
+#[utoipa::path(
+    get,
+    path = "/v1/overdue",
+    operation_id = "list_overdue",
+    tag = "manager",
+    params(OverdueQuery),
+    responses((
+        status = 200,
+        description = "One page of the list",
+        content((OverduePage = "application/json"), (String = "text/csv")),
+        headers(
+            ("Link" = String, description = "The next page, when there is one (RFC 8288)"),
+            ("Vary" = String, description = "`Accept`")
+        )
+    ))
+)]
+async fn list_overdue(
+    State(state): State<AppState>,
+    caller: Caller,
+    format: Format,
+    Query(query): Query<OverdueQuery>,
+) -> ApiResult<Response> {
+    caller.must_be(&LIST_READERS)?;
+    let filter = query.filter()?;
+    let limit = query.limit()?;
+    let cursor = query.cursor.as_deref().map(|text| Cursor::read(text, caller.now)).transpose()?;
+    let as_of = cursor.map_or(caller.now, |c| c.as_of);
+    let after = cursor.map(|c| c.after);
+    let mut tx = store::begin(&state.pool, caller.group_id).await?;
+    // One more than is shown tells whether there is a next page.
+    let at_most = i64::from(limit) + 1;
+    let mut tasks =
+        store::overdue::list(&mut tx, caller.group_id, &caller.reach, &filter, as_of, after, at_most).await?;
+    tx.commit().await?;
+    let has_more = tasks.len() > usize::from(limit);
+    tasks.truncate(usize::from(limit));
+    let link = tasks.last().filter(|_| has_more).and_then(|last| {
+        let after = Position { level: last.level, overdue_at: last.overdue_at, task_id: last.task_id };
+        paging::next_link("/v1/overdue", &query.next(&Cursor { as_of, after }))
+    });
+    let page = OverduePage { as_of, items: tasks.into_iter().map(|task| OverdueItem::new(task, as_of)).collect() };
+    let mut response = representation::answer(format, &page, &page.items)?;
+    if let Some(link) = link {
+        response.headers_mut().insert(LINK, link);
+    }
+    Ok(response)
+}
+
+/// The routes of this resource.
+pub(super) fn router() -> OpenApiRouter<AppState> {
+    OpenApiRouter::new().routes(routes!(list_overdue))
+}
+
+fn example_item() -> OverdueItem {
+    let overdue_at = DateTime::from_timestamp(1_796_026_200, 0).expect("2026-11-30 08:10 UTC is an instant");
+    let task = OverdueTask {
+        task_id: Uuid::from_u128(0x0000_5133_4a1f_8c3e_9d52_7b60_e1f4_a8c9),
+        clinic_id: Uuid::from_u128(0x6f1d_2c3b_5a49_4e87_b6c5_d4e3_f201_1928),
+        clinic_name: "Harbour Row".to_owned(),
+        subject_id: Uuid::from_u128(0x1b2c_3d4e_5f60_4172_8394_a5b6_c7d8_e9fa),
+        subject_kind: SubjectKind::Operatory,
+        subject_name: "Operatory 2".to_owned(),
+        routine_id: Uuid::from_u128(0x9e8d_7c6b_5a49_4838_a726_1504_f3e2_d1c0),
+        routine_name: "Flush waterlines before the first patient".to_owned(),
+        routine_version: 3,
+        clinic_day: overdue_at.date_naive(),
+        due_by: overdue_at - TimeDelta::minutes(10),
+        overdue_at,
+        missed_at: overdue_at + TimeDelta::minutes(230),
+        level: 1,
+        audience: Some(Audience::Chairside),
+        blocking: true,
+        failed_attempt: false,
+    };
+    OverdueItem::new(task, overdue_at + TimeDelta::minutes(25))
+}
+
+/// Example documents of this resource.
+pub(super) fn examples() -> Vec<Example> {
+    let item = example_item();
+    let page = OverduePage { as_of: item.overdue_at + TimeDelta::seconds(item.overdue_seconds), items: vec![item] };
+    vec![Example {
+        operation_id: "list_overdue",
+        part: Part::Response,
+        value: serde_json::to_value(page).expect("a page is plain JSON"),
+    }]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn csv_has_the_columns_and_the_values_of_the_json_items() {
+        let item = OverdueItem { routine_name: "Rinse, then \"dry\"".to_owned(), ..example_item() };
+        let json = serde_json::to_value(&item).expect("plain JSON");
+        let fields = json.as_object().expect("an object");
+        assert_eq!(OverdueItem::COLUMNS.len(), fields.len());
+        for (column, cell) in OverdueItem::COLUMNS.iter().zip(item.cells()) {
+            let text = match &fields[*column] {
+                serde_json::Value::String(text) => text.clone(),
+                other => other.to_string(),
+            };
+            assert_eq!(cell, text, "{column}");
+        }
+    }
 }

@@ -1,1 +1,166 @@
-//! To be written.
+//! Lists longer than one answer: where the next page begins, and how a caller is told.
+//!
+//! The rule of this file: a cursor is opaque, versioned and holds a place, never a right. What a caller may see is
+//! decided by its key on every page; a cursor from somewhere else only starts the list at another place. It carries
+//! the instant of the first page, so that all pages show one moment.
+
+use axum::http::HeaderValue;
+use chrono::{DateTime, TimeDelta, Utc};
+use data_encoding::BASE64URL_NOPAD;
+use uuid::Uuid;
+
+use super::problem::{ApiError, ApiResult};
+use crate::store::overdue::Position;
+
+/// First byte of a cursor; another layout gets another number, and old cursors are then refused instead of misread.
+const VERSION: u8 = 1;
+const LENGTH: usize = 34;
+/// The most rungs a ladder can have (`domain::ladder`).
+const TOP_LEVEL: u8 = 9;
+/// A list is read to its end in minutes; later the plan may have moved under it.
+const GOOD_FOR: TimeDelta = TimeDelta::days(1);
+/// No window is longer (`domain::routine`): a place beyond it was never handed out.
+const LONGEST_OVERDUE: TimeDelta = TimeDelta::days(181);
+
+/// Where the next page of the overdue list begins.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Cursor {
+    /// The instant of the first page.
+    pub as_of: DateTime<Utc>,
+    /// The last place that was shown.
+    pub after: Position,
+}
+
+impl Cursor {
+    /// Its opaque text: base64url without padding (RFC 4648, section 5).
+    #[must_use]
+    pub fn encode(&self) -> String {
+        let mut bytes = Vec::with_capacity(LENGTH);
+        bytes.push(VERSION);
+        bytes.extend(self.as_of.timestamp_micros().to_be_bytes());
+        bytes.push(self.after.level);
+        bytes.extend(self.after.overdue_at.timestamp_micros().to_be_bytes());
+        bytes.extend(self.after.task_id.as_bytes());
+        BASE64URL_NOPAD.encode(&bytes)
+    }
+
+    /// Reads a cursor at `now`.
+    ///
+    /// # Errors
+    /// 400 when it is not one of ours, or too old.
+    pub fn read(text: &str, now: DateTime<Utc>) -> ApiResult<Self> {
+        let cursor = Self::decode(text)
+            .ok_or_else(|| ApiError::malformed("cursor is not one that this list handed out; start without one"))?;
+        if (now - cursor.as_of).abs() > GOOD_FOR {
+            return Err(ApiError::malformed("cursor is more than a day old; start without one"));
+        }
+        Ok(cursor)
+    }
+
+    fn decode(text: &str) -> Option<Self> {
+        let bytes: [u8; LENGTH] = BASE64URL_NOPAD.decode(text.as_bytes()).ok()?.try_into().ok()?;
+        let instant = |at: usize| {
+            let micros = i64::from_be_bytes(bytes[at..at + 8].try_into().ok()?);
+            DateTime::from_timestamp_micros(micros)
+        };
+        let as_of = instant(1)?;
+        let overdue_at = instant(10)?;
+        let after = Position { level: bytes[9], overdue_at, task_id: Uuid::from_slice(&bytes[18..]).ok()? };
+        let possible = bytes[0] == VERSION
+            && after.level <= TOP_LEVEL
+            && (TimeDelta::zero()..LONGEST_OVERDUE).contains(&(as_of - overdue_at));
+        possible.then_some(Self { as_of, after })
+    }
+}
+
+/// A `Link` field to the next page (RFC 8288): a reference relative to this service, with the filters of this page.
+/// The values are ids, numbers and stable names, none of which needs escaping in a query string.
+#[must_use]
+pub fn next_link(path: &str, parameters: &[(&str, Option<String>)]) -> Option<HeaderValue> {
+    let query: Vec<String> =
+        parameters.iter().filter_map(|(name, value)| value.as_ref().map(|v| format!("{name}={v}"))).collect();
+    HeaderValue::try_from(format!("<{path}?{}>; rel=\"next\"", query.join("&"))).ok()
+}
+
+#[cfg(test)]
+mod tests {
+    use axum::http::StatusCode;
+    use data_encoding::BASE64URL_NOPAD;
+    use proptest::prelude::*;
+
+    use super::*;
+
+    fn at(text: &str) -> DateTime<Utc> {
+        text.parse().expect("an instant")
+    }
+
+    fn cursor() -> Cursor {
+        let after = Position { level: 2, overdue_at: at("2026-11-30T08:10:00Z"), task_id: Uuid::max() };
+        Cursor { as_of: at("2026-11-30T09:00:00.000001Z"), after }
+    }
+
+    proptest! {
+        #[test]
+        fn a_cursor_read_back_is_the_same(
+            micros in 0_i64..4_000_000_000_000_000,
+            late_micros in 0_i64..15_000_000_000_000,
+            level in 0_u8..=9,
+            id in any::<u128>(),
+        ) {
+            let as_of = DateTime::from_timestamp_micros(micros).expect("in range");
+            let overdue_at = as_of - TimeDelta::microseconds(late_micros);
+            let cursor = Cursor { as_of, after: Position { level, overdue_at, task_id: Uuid::from_u128(id) } };
+            let text = cursor.encode();
+            // The unreserved characters of RFC 3986, section 2.3: it needs no escaping in a query string.
+            prop_assert!(text.bytes().all(|b| b.is_ascii_alphanumeric() || b"-._~".contains(&b)));
+            prop_assert_eq!(Cursor::read(&text, as_of).expect("ours"), cursor);
+        }
+
+        #[test]
+        fn text_from_elsewhere_is_refused_or_read_without_a_panic(text in "\\PC{0,60}") {
+            if let Err(error) = Cursor::read(&text, at("2026-11-30T09:00:00Z")) {
+                prop_assert_eq!(error.status(), StatusCode::BAD_REQUEST);
+            }
+        }
+
+        #[test]
+        fn bytes_from_elsewhere_are_never_read_as_a_place_that_cannot_be(bytes in any::<[u8; LENGTH]>()) {
+            if let Some(cursor) = Cursor::decode(&BASE64URL_NOPAD.encode(&bytes)) {
+                prop_assert!(cursor.after.level <= TOP_LEVEL && cursor.after.overdue_at <= cursor.as_of);
+            }
+        }
+    }
+
+    #[test]
+    fn a_cursor_of_another_version_length_level_or_order_is_refused() {
+        let good = BASE64URL_NOPAD.decode(cursor().encode().as_bytes()).expect("base64url");
+        assert!(Cursor::decode(&BASE64URL_NOPAD.encode(&good)).is_some());
+        let mut version = good.clone();
+        version[0] = VERSION + 1;
+        let mut level = good.clone();
+        level[9] = TOP_LEVEL + 1;
+        let mut order = good.clone();
+        order[10] = 0x7f;
+        for bad in [&version[..], &level, &order, &good[..LENGTH - 1], &[]] {
+            assert!(Cursor::decode(&BASE64URL_NOPAD.encode(bad)).is_none(), "{bad:?}");
+        }
+        assert!(Cursor::decode(&format!("{}=", cursor().encode())).is_none());
+    }
+
+    #[test]
+    fn a_cursor_is_good_for_a_day() {
+        let text = cursor().encode();
+        assert!(Cursor::read(&text, cursor().as_of + GOOD_FOR).is_ok());
+        let late = Cursor::read(&text, cursor().as_of + GOOD_FOR + TimeDelta::microseconds(1)).expect_err("too old");
+        assert_eq!(late.status(), StatusCode::BAD_REQUEST);
+    }
+
+    #[test]
+    fn the_link_keeps_the_filters_that_were_given() {
+        // Syntax: RFC 8288, section 3, its examples in 3.5.
+        let parameters =
+            [("blocking", Some("true".to_owned())), ("clinic_id", None), ("cursor", Some("AQ".to_owned()))];
+        let link = next_link("/v1/overdue", &parameters).expect("a header value");
+        assert_eq!(link, "</v1/overdue?blocking=true&cursor=AQ>; rel=\"next\"");
+    }
+}

@@ -1,7 +1,196 @@
-//! To be written.
-use super::AppState;
+//! Whether an operatory is ready by record: what the desk and the chair look at before somebody sits down.
+//!
+//! The rule of this file: an answer names what is missing and says that it is about records only; what may be done
+//! with the chair is decided by a person.
+
+use axum::Json;
+use axum::extract::State;
+use chrono::{DateTime, TimeDelta, Utc};
+use serde::Serialize;
+use sqlx::PgConnection;
+use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
-/// To be written.
-pub fn router() -> OpenApiRouter<AppState> {
-    OpenApiRouter::new()
+use utoipa_axum::routes;
+use uuid::Uuid;
+
+use super::AppState;
+use super::caller::Caller;
+use super::extract::Path;
+use super::openapi::{Example, Part};
+use super::problem::{ApiError, ApiResult};
+use crate::domain::readiness::{Lack, Missing, readiness};
+use crate::domain::subject::{Subject, SubjectKind};
+use crate::store;
+
+const NOTICE: &str = "This is about records only; a named, trained person decides whether the operatory may be used.";
+
+/// What the records say about using an operatory.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub struct ReadinessAnswer {
+    /// The operatory.
+    pub operatory_id: Uuid,
+    /// The instant the answer is for.
+    pub as_of: DateTime<Utc>,
+    /// Nothing that blocks is missing from the records, and the operatory is in service.
+    pub ready_by_record: bool,
+    /// Present when the operatory is out of service.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(nullable = false)]
+    pub out_of_service: Option<OutOfServiceNote>,
+    /// What is missing, longest first.
+    pub missing: Vec<MissingRecord>,
+    /// How the answer is to be read.
+    #[schema(
+        example = "This is about records only; a named, trained person decides whether the operatory may be used."
+    )]
+    pub notice: &'static str,
+}
+
+/// Why an operatory is out of service.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub struct OutOfServiceNote {
+    /// Why.
+    pub reason: String,
+    /// Since when.
+    pub since: DateTime<Utc>,
+}
+
+/// A routine without the record that using the operatory asks for.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub struct MissingRecord {
+    /// The latest task that lacks a record.
+    pub task_id: Uuid,
+    /// Its routine.
+    pub routine_id: Uuid,
+    /// The routine's name in the version in force on the task's day.
+    pub routine_name: String,
+    /// What is wrong.
+    pub lack: RecordLack,
+    /// Since when the routine has been without a record that keeps its rules.
+    pub since: DateTime<Utc>,
+    /// When the latest task was or is due.
+    pub due_by: DateTime<Utc>,
+    /// How many of its tasks in a row lack one.
+    #[schema(minimum = 1)]
+    pub occurrences: usize,
+}
+
+/// What is wrong with a record.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum RecordLack {
+    /// There is none yet, and there is still time.
+    RecordMissing,
+    /// The window passed without one.
+    Missed,
+    /// It does not keep the rules.
+    Failed,
+    /// Its result is awaited.
+    ResultAwaited,
+}
+
+impl From<Lack> for RecordLack {
+    fn from(lack: Lack) -> Self {
+        match lack {
+            Lack::RecordMissing => Self::RecordMissing,
+            Lack::Missed => Self::Missed,
+            Lack::Failed => Self::Failed,
+            Lack::ResultAwaited => Self::ResultAwaited,
+        }
+    }
+}
+
+impl From<Missing> for MissingRecord {
+    fn from(missing: Missing) -> Self {
+        Self {
+            task_id: missing.task.id.as_uuid(),
+            routine_id: missing.task.routine_id,
+            routine_name: missing.task.routine_name,
+            lack: missing.lack.into(),
+            since: missing.since,
+            due_by: missing.task.due_by,
+            occurrences: missing.occurrences,
+        }
+    }
+}
+
+/// What the records say about using `operatory` at `now`.
+///
+/// # Errors
+/// When the store fails.
+pub async fn of(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    operatory: &Subject,
+    now: DateTime<Utc>,
+) -> ApiResult<ReadinessAnswer> {
+    let blocking = store::readiness::list_blocking(db, group_id, operatory.id, now).await?;
+    let readiness = readiness(operatory, blocking);
+    Ok(ReadinessAnswer {
+        operatory_id: operatory.id,
+        as_of: now,
+        ready_by_record: readiness.is_ready(),
+        out_of_service: readiness.out_of_service.map(|(reason, since)| OutOfServiceNote { reason, since }),
+        missing: readiness.missing.into_iter().map(MissingRecord::from).collect(),
+        notice: NOTICE,
+    })
+}
+
+/// Ask whether an operatory is ready by record
+///
+/// Names every blocking routine of the operatory that lacks a record: none yet, its window passed, the record does not
+/// keep the rules, or its result is awaited. It speaks about records only and never about the operatory itself.
+#[utoipa::path(
+    get,
+    path = "/v1/operatories/{operatory_id}/readiness",
+    operation_id = "get_readiness",
+    tag = "front desk",
+    params(("operatory_id" = Uuid, Path, description = "The operatory")),
+    responses((status = 200, description = "What the records say", body = ReadinessAnswer))
+)]
+async fn get_readiness(
+    State(state): State<AppState>,
+    caller: Caller,
+    Path(operatory_id): Path<Uuid>,
+) -> ApiResult<Json<ReadinessAnswer>> {
+    let mut tx = store::begin(&state.pool, caller.group_id).await?;
+    let operatory = store::subjects::find(&mut tx, caller.group_id, operatory_id)
+        .await?
+        .filter(|subject| subject.kind == SubjectKind::Operatory)
+        .ok_or_else(|| ApiError::not_found("operatory"))?;
+    caller.must_reach_subject(operatory.clinic_id, operatory.id, "operatory")?;
+    let answer = of(&mut tx, caller.group_id, &operatory, caller.now).await?;
+    tx.commit().await?;
+    Ok(Json(answer))
+}
+
+/// The routes of this resource.
+pub(super) fn router() -> OpenApiRouter<AppState> {
+    OpenApiRouter::new().routes(routes!(get_readiness))
+}
+
+/// Example documents of this resource.
+pub(super) fn examples() -> Vec<Example> {
+    let due_by = DateTime::from_timestamp(1_796_025_600, 0).expect("2026-11-30 08:00 UTC is an instant");
+    let answer = ReadinessAnswer {
+        operatory_id: Uuid::from_u128(0x1b2c_3d4e_5f60_4172_8394_a5b6_c7d8_e9fa),
+        as_of: due_by + TimeDelta::minutes(35),
+        ready_by_record: false,
+        out_of_service: None,
+        missing: vec![MissingRecord {
+            task_id: Uuid::from_u128(0x0000_5133_4a1f_8c3e_9d52_7b60_e1f4_a8c9),
+            routine_id: Uuid::from_u128(0x9e8d_7c6b_5a49_4838_a726_1504_f3e2_d1c0),
+            routine_name: "Flush waterlines before the first patient".to_owned(),
+            lack: RecordLack::RecordMissing,
+            since: due_by - TimeDelta::hours(1),
+            due_by,
+            occurrences: 1,
+        }],
+        notice: NOTICE,
+    };
+    vec![Example {
+        operation_id: "get_readiness",
+        part: Part::Response,
+        value: serde_json::to_value(answer).expect("an answer is plain JSON"),
+    }]
 }

@@ -17,6 +17,7 @@ pub mod ladders;
 pub mod overdue;
 pub mod planning;
 pub mod readiness;
+pub mod reporting;
 pub mod routines;
 pub mod subjects;
 pub mod summary;

@@ -1,1 +1,215 @@
-//! To be written.
+//! Everything overdue at an instant, the highest level first.
+//!
+//! The rule of this file: an answer depends on the instant and nothing else, so that the pages of one list agree. A
+//! task whose outcome was recorded after that instant was still open then and stays on the list.
+
+use chrono::{DateTime, Days, NaiveDate, Utc};
+use sqlx::PgConnection;
+use uuid::Uuid;
+
+use super::{Result, StoreError, utc_day};
+use crate::domain::access::Reach;
+use crate::domain::ladder::Audience;
+use crate::domain::subject::SubjectKind;
+
+/// A task ends less than this many days after its clinic day: the table's check `task_window_bounded`.
+const LONGEST_OPEN_DAYS: Days = Days::new(100);
+
+/// Which overdue tasks are wanted; what is not given does not narrow.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Filter {
+    /// Only in this clinic.
+    pub clinic_id: Option<Uuid>,
+    /// Only at this level of the ladder or above it.
+    pub level_at_least: Option<u8>,
+    /// Only of this routine.
+    pub routine_id: Option<Uuid>,
+    /// Only about subjects of this kind.
+    pub subject_kind: Option<SubjectKind>,
+    /// Only those that can stand in the way of using their subject, or only those that cannot.
+    pub blocking: Option<bool>,
+}
+
+/// A place in the list.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Position {
+    /// Level of the task at that place.
+    pub level: u8,
+    /// When it became overdue.
+    pub overdue_at: DateTime<Utc>,
+    /// Which task.
+    pub task_id: Uuid,
+}
+
+/// An overdue task with the names people know things by.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct OverdueTask {
+    /// Which task.
+    pub task_id: Uuid,
+    /// Where it fell due.
+    pub clinic_id: Uuid,
+    /// What people call that clinic.
+    pub clinic_name: String,
+    /// What it is about.
+    pub subject_id: Uuid,
+    /// Of which kind that is.
+    pub subject_kind: SubjectKind,
+    /// What people call it.
+    pub subject_name: String,
+    /// Which routine.
+    pub routine_id: Uuid,
+    /// The routine's name in that version.
+    pub routine_name: String,
+    /// The version in force on the clinic day.
+    pub routine_version: i32,
+    /// The clinic day.
+    pub clinic_day: NaiveDate,
+    /// When it was due.
+    pub due_by: DateTime<Utc>,
+    /// When grace was over.
+    pub overdue_at: DateTime<Utc>,
+    /// When it will be missed.
+    pub missed_at: DateTime<Utc>,
+    /// Rungs of the ladder reached.
+    pub level: u8,
+    /// Whom that tells; `None` at level 0.
+    pub audience: Option<Audience>,
+    /// It can stand in the way of using its subject.
+    pub blocking: bool,
+    /// An attempt was recorded that did not keep the rules.
+    pub failed_attempt: bool,
+}
+
+struct Row {
+    task_id: Uuid,
+    clinic_id: Uuid,
+    clinic_name: String,
+    subject_id: Uuid,
+    subject_kind: String,
+    subject_name: String,
+    routine_id: Uuid,
+    routine_name: String,
+    routine_version: i32,
+    clinic_day: NaiveDate,
+    due_by: DateTime<Utc>,
+    overdue_at: DateTime<Utc>,
+    missed_at: DateTime<Utc>,
+    level: i32,
+    audience: Option<String>,
+    blocking: bool,
+    failed_attempt: bool,
+}
+
+impl TryFrom<Row> for OverdueTask {
+    type Error = StoreError;
+
+    fn try_from(row: Row) -> Result<Self> {
+        let bad = |column, detail: &dyn ToString| StoreError::bad_row("task", row.task_id, column, detail.to_string());
+        let subject_kind =
+            SubjectKind::from_name(&row.subject_kind).ok_or_else(|| bad("subject_kind", &row.subject_kind))?;
+        let level = u8::try_from(row.level).map_err(|_| bad("rung_at", &row.level))?;
+        let audience = match row.audience.as_deref() {
+            Some(name) => Some(Audience::from_name(name).ok_or_else(|| bad("rung_audience", &name))?),
+            None => None,
+        };
+        Ok(Self {
+            task_id: row.task_id,
+            clinic_id: row.clinic_id,
+            clinic_name: row.clinic_name,
+            subject_id: row.subject_id,
+            subject_kind,
+            subject_name: row.subject_name,
+            routine_id: row.routine_id,
+            routine_name: row.routine_name,
+            routine_version: row.routine_version,
+            clinic_day: row.clinic_day,
+            due_by: row.due_by,
+            overdue_at: row.overdue_at,
+            missed_at: row.missed_at,
+            level,
+            audience,
+            blocking: row.blocking,
+            failed_attempt: row.failed_attempt,
+        })
+    }
+}
+
+/// At most `at_most` tasks overdue at `as_of` that come after a place in the list: the highest level first, then the
+/// longest late, then by id.
+///
+/// # Errors
+/// When the database does not answer, or holds a row the model does not know.
+pub async fn list(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    reach: &Reach,
+    filter: &Filter,
+    as_of: DateTime<Utc>,
+    after: Option<Position>,
+    at_most: i64,
+) -> Result<Vec<OverdueTask>> {
+    let (clinic_ids, subject_id) = match reach {
+        Reach::Operatory { operatory_id } => (None, Some(*operatory_id)),
+        other => (other.clinics(), None),
+    };
+    // The two ways to have been open at `as_of` stand as two arms, each the condition of a partial index.
+    sqlx::query_as!(
+        Row,
+        r#"with page as (
+               select t.*
+               from (
+                   select group_id, task_id, clinic_id, subject_id, subject_kind, routine_id, routine_version, clinic_day,
+                          due_by, overdue_at, missed_at, rung_audience, blocks_at is not null as blocking,
+                          coalesce(failed_at <= $2, false) as failed_attempt,
+                          task_level(outcome, outcome_at, rung_at, $2) as level
+                   from task
+                   where group_id = $1 and clinic_day >= $3
+                     and (outcome is null and missed_at > $2
+                          or outcome is not null and outcome_at > $2 and missed_at > $2)
+                     and overdue_at <= $2
+                     and ($4::uuid[] is null or clinic_id = any($4))
+                     and ($5::uuid is null or subject_id = $5)
+                     and ($6::uuid is null or clinic_id = $6)
+                     and ($7::uuid is null or routine_id = $7)
+                     and ($8::text is null or subject_kind = $8)
+                     and ($9::boolean is null or (blocks_at is not null) = $9)
+               ) t
+               where ($10::integer is null or t.level >= $10)
+                 and ($11::integer is null or (-t.level, t.overdue_at, t.task_id) > (-$11, $12, $13))
+               order by t.level desc, t.overdue_at, t.task_id
+               limit $14
+           )
+           select p.task_id as "task_id!", p.clinic_id as "clinic_id!", c.name as clinic_name,
+                  p.subject_id as "subject_id!", p.subject_kind as "subject_kind!", s.name as subject_name,
+                  p.routine_id as "routine_id!", v.definition ->> 'name' as "routine_name!",
+                  p.routine_version as "routine_version!", p.clinic_day as "clinic_day!", p.due_by as "due_by!",
+                  p.overdue_at as "overdue_at!", p.missed_at as "missed_at!", p.level as "level!",
+                  p.rung_audience[p.level] as audience, p.blocking as "blocking!",
+                  p.failed_attempt as "failed_attempt!"
+           from page p
+           join clinic c on c.group_id = p.group_id and c.clinic_id = p.clinic_id
+           join subject s on s.group_id = p.group_id and s.subject_id = p.subject_id
+           join routine_version v on v.group_id = p.group_id and v.routine_id = p.routine_id
+                                 and v.version = p.routine_version
+           order by p.level desc, p.overdue_at, p.task_id"#,
+        group_id,
+        as_of,
+        utc_day(as_of) - LONGEST_OPEN_DAYS,
+        clinic_ids as Option<&[Uuid]>,
+        subject_id,
+        filter.clinic_id,
+        filter.routine_id,
+        filter.subject_kind.map(SubjectKind::as_str),
+        filter.blocking,
+        filter.level_at_least.map(i32::from),
+        after.map(|a| i32::from(a.level)),
+        after.map(|a| a.overdue_at),
+        after.map(|a| a.task_id),
+        at_most
+    )
+    .fetch_all(db)
+    .await?
+    .into_iter()
+    .map(OverdueTask::try_from)
+    .collect()
+}
