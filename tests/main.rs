@@ -1,1 +1,17 @@
-//! Tests.
+//! One test binary for everything that needs the service: a database for each test, one link step for all.
+//!
+//! `support` is the ground; `journeys` are whole days over HTTP; the rest mirrors the promises of the API and the
+//! store. `oracles` hold the calendar against programs and documents from outside.
+
+mod support;
+
+mod architecture;
+mod batches;
+mod journeys;
+mod lists;
+mod oracles;
+mod planner;
+mod refusals;
+mod repeats;
+mod states;
+mod tenancy;

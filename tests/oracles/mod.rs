@@ -1,0 +1,4 @@
+//! The calendar against programs and documents from outside; `README.md` beside this file says which.
+
+mod recurrence;
+mod zone;
