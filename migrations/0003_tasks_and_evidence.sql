@@ -41,7 +41,8 @@ create table task (
     -- Bounded, so that open work is found in a few partitions whatever the years behind it.
     constraint task_window_bounded check (missed_at < (clinic_day + 100)::timestamp at time zone 'UTC')
 ) partition by range (clinic_day);
-create index task_open on task (group_id, missed_at) where outcome is null;
+-- What is still open lies at its end; overdue_at beside it spares the planned future a look at the row.
+create index task_open on task (group_id, missed_at, overdue_at) where outcome is null;
 create index task_of_clinic on task (group_id, clinic_id, clinic_day);
 create index task_of_subject on task (group_id, subject_id, clinic_day);
 

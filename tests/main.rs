@@ -7,6 +7,7 @@ mod support;
 
 mod architecture;
 mod batches;
+mod dependencies;
 mod journeys;
 mod lists;
 mod oracles;
