@@ -1,7 +1,214 @@
-//! To be written.
-use super::AppState;
+//! Clinics.
+//!
+//! The rule of this file: a clinic out of a key's reach does not exist for it, and one operatory's key reaches no
+//! clinic.
+
+use axum::Json;
+use axum::extract::State;
+use axum::http::StatusCode;
+use serde::{Deserialize, Serialize};
+use serde_json::json;
+use sqlx::PgConnection;
+use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
-/// To be written.
+use utoipa_axum::routes;
+use uuid::Uuid;
+
+use super::AppState;
+use super::caller::Caller;
+use super::configuration::{Change, created_or_ok, example, without_faults};
+use super::extract::{Body, Path};
+use super::openapi::{Example, Part};
+use super::problem::{ApiError, ApiResult};
+use crate::domain::event::EventKind;
+use crate::domain::fault::{Fault, check_optional_text, check_text};
+use crate::store;
+use crate::store::clinics::{ClinicRow, zone_name, zone_named};
+
+/// A clinic as it is set.
+#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ClinicInput {
+    /// What people call it.
+    #[schema(min_length = 1, max_length = 120, example = "Lantern Street")]
+    pub name: String,
+    /// Its IANA time zone. All its local times are read in it.
+    #[schema(min_length = 1, max_length = 64, example = "America/Los_Angeles")]
+    pub zone: String,
+    /// Its address.
+    #[serde(default)]
+    #[schema(max_length = 300, example = "1 Lantern Street")]
+    pub address: String,
+    /// Whose code applies, in the clinic's own words.
+    #[serde(default)]
+    #[schema(max_length = 60, example = "US-WA")]
+    pub jurisdiction: String,
+}
+
+impl ClinicInput {
+    /// The clinic it describes, as yet without hours.
+    fn check(self, clinic_id: Uuid) -> Result<ClinicRow, Vec<Fault>> {
+        let mut faults = Vec::new();
+        check_text(&mut faults, "/name", &self.name, 120);
+        check_optional_text(&mut faults, "/address", &self.address, 300);
+        check_optional_text(&mut faults, "/jurisdiction", &self.jurisdiction, 60);
+        let Some(zone) = zone_named(&self.zone) else {
+            faults.push(Fault::new("/zone", "must be an IANA time zone, e.g. Europe/Berlin"));
+            return Err(faults);
+        };
+        let Self { name, address, jurisdiction, .. } = self;
+        without_faults(ClinicRow { clinic_id, name, zone, address, jurisdiction, week: None }, faults)
+    }
+}
+
+/// A clinic.
+#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+pub struct ClinicDocument {
+    /// Its identity.
+    pub clinic_id: Uuid,
+    /// What people call it.
+    pub name: String,
+    /// Its IANA time zone.
+    pub zone: String,
+    /// Its address; may be empty.
+    pub address: String,
+    /// Whose code applies; may be empty.
+    pub jurisdiction: String,
+}
+
+impl From<&ClinicRow> for ClinicDocument {
+    fn from(row: &ClinicRow) -> Self {
+        Self {
+            clinic_id: row.clinic_id,
+            name: row.name.clone(),
+            zone: zone_name(&row.zone).to_owned(),
+            address: row.address.clone(),
+            jurisdiction: row.jurisdiction.clone(),
+        }
+    }
+}
+
+/// The clinics a key reaches.
+#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+pub struct ClinicList {
+    /// By name.
+    pub items: Vec<ClinicDocument>,
+}
+
+/// Its routes.
+#[must_use]
 pub fn router() -> OpenApiRouter<AppState> {
-    OpenApiRouter::new()
+    OpenApiRouter::new().routes(routes!(list_clinics)).routes(routes!(get_clinic, put_clinic))
+}
+
+/// Clinics within reach.
+#[utoipa::path(
+    get,
+    path = "/v1/clinics",
+    operation_id = "list_clinics",
+    tag = "Clinics",
+    responses((status = 200, description = "The clinics the key reaches, by name.", body = ClinicList))
+)]
+async fn list_clinics(State(state): State<AppState>, caller: Caller) -> ApiResult<Json<ClinicList>> {
+    let mut tx = store::begin(&state.pool, caller.group_id).await?;
+    let clinics = store::clinics::list(&mut tx, caller.group_id).await?;
+    tx.commit().await?;
+    let items = clinics.iter().filter(|c| caller.reach.covers_clinic(c.clinic_id)).map(ClinicDocument::from).collect();
+    Ok(Json(ClinicList { items }))
+}
+
+/// One clinic.
+#[utoipa::path(
+    get,
+    path = "/v1/clinics/{clinic_id}",
+    operation_id = "get_clinic",
+    tag = "Clinics",
+    params(("clinic_id" = Uuid, Path, description = "The clinic.")),
+    responses((status = 200, description = "The clinic.", body = ClinicDocument))
+)]
+async fn get_clinic(
+    State(state): State<AppState>,
+    caller: Caller,
+    Path(clinic_id): Path<Uuid>,
+) -> ApiResult<Json<ClinicDocument>> {
+    let mut tx = store::begin(&state.pool, caller.group_id).await?;
+    let clinic = find_reached(&mut tx, &caller, clinic_id).await?;
+    tx.commit().await?;
+    Ok(Json(ClinicDocument::from(&clinic)))
+}
+
+/// Creates or replaces a clinic.
+///
+/// The id is made by the client, so a repeat is harmless. The clinic's hours are a document of their own and stay.
+#[utoipa::path(
+    put,
+    path = "/v1/clinics/{clinic_id}",
+    operation_id = "put_clinic",
+    tag = "Clinics",
+    params(("clinic_id" = Uuid, Path, description = "The clinic.")),
+    request_body = ClinicInput,
+    responses(
+        (status = 200, description = "It stood before, and is now as sent.", body = ClinicDocument),
+        (status = 201, description = "It was created.", body = ClinicDocument)
+    )
+)]
+async fn put_clinic(
+    State(state): State<AppState>,
+    caller: Caller,
+    Path(clinic_id): Path<Uuid>,
+    Body(input): Body<ClinicInput>,
+) -> ApiResult<(StatusCode, Json<ClinicDocument>)> {
+    let (mut change, clinic) = Change::begin(&state, &caller, input.check(clinic_id)).await?;
+    let before = store::clinics::find(change.db(), caller.group_id, clinic_id).await?;
+    let clinic = ClinicRow { week: before.as_ref().and_then(|b| b.week.clone()), ..clinic };
+    let document = ClinicDocument::from(&clinic);
+    if before.as_ref() != Some(&clinic) {
+        if before.is_none() && store::subjects::find(change.db(), caller.group_id, clinic_id).await?.is_some() {
+            return Err(ApiError::conflict(
+                "kind-is-fixed",
+                "The id names something else",
+                "this id was given to an operatory or a piece of equipment; make a new one for the clinic",
+            ));
+        }
+        store::clinics::save(change.db(), caller.group_id, &clinic, caller.now).await?;
+        change.tell(EventKind::ClinicChanged, Some(clinic_id), &json!({ "clinic": document })).await?;
+        if before.as_ref().is_none_or(|b| b.zone != clinic.zone) {
+            change.replan_clinic(clinic_id).await?;
+        }
+    }
+    change.commit().await?;
+    Ok((created_or_ok(before.is_none()), Json(document)))
+}
+
+/// The clinic, if the caller reaches it.
+///
+/// # Errors
+/// 404 otherwise.
+pub(super) async fn find_reached(db: &mut PgConnection, caller: &Caller, clinic_id: Uuid) -> ApiResult<ClinicRow> {
+    caller.must_reach_clinic(clinic_id)?;
+    store::clinics::find(db, caller.group_id, clinic_id).await?.ok_or_else(|| ApiError::not_found("clinic"))
+}
+
+/// Examples for the API's document.
+pub(super) fn examples() -> Vec<Example> {
+    let input = ClinicInput {
+        name: "Lantern Street".to_owned(),
+        zone: "America/Los_Angeles".to_owned(),
+        address: "1 Lantern Street".to_owned(),
+        jurisdiction: "US-WA".to_owned(),
+    };
+    let document = ClinicDocument {
+        clinic_id: example::CLINIC,
+        name: input.name.clone(),
+        zone: input.zone.clone(),
+        address: input.address.clone(),
+        jurisdiction: input.jurisdiction.clone(),
+    };
+    let list = ClinicList { items: vec![document.clone()] };
+    vec![
+        Example { operation_id: "list_clinics", part: Part::Response, value: json!(list) },
+        Example { operation_id: "get_clinic", part: Part::Response, value: json!(document) },
+        Example { operation_id: "put_clinic", part: Part::Request, value: json!(input) },
+        Example { operation_id: "put_clinic", part: Part::Response, value: json!(document) },
+    ]
 }

@@ -7,6 +7,7 @@ pub mod caller;
 pub mod clinics;
 pub mod closures;
 pub mod completions;
+pub mod configuration;
 pub mod desk;
 pub mod due;
 pub mod equipment;
@@ -30,6 +31,7 @@ pub mod representation;
 pub mod routines;
 mod samples;
 pub mod special_openings;
+pub mod subjects;
 pub mod summary;
 pub mod tasks;
 

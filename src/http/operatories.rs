@@ -1,7 +1,217 @@
-//! To be written.
-use super::AppState;
+//! Operatories with their dental units.
+//!
+//! The rule of this file: circuits and suction lines are listed in the order they are worked, and each is asked for by
+//! name, so a record says which lines were flushed and not only that some were.
+
+use axum::Json;
+use axum::extract::State;
+use axum::http::StatusCode;
+use chrono::{DateTime, Utc};
+use serde::{Deserialize, Serialize};
+use serde_json::json;
+use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
-/// To be written.
+use utoipa_axum::routes;
+use uuid::Uuid;
+
+use super::AppState;
+use super::caller::Caller;
+use super::configuration::{example, without_faults};
+use super::extract::{Body, Path, Query};
+use super::openapi::{Example, Part};
+use super::problem::ApiResult;
+use super::subjects::{self, ServiceDocument, ServiceInput, SubjectQuery};
+use crate::domain::fault::{Fault, check_optional_text, check_text};
+use crate::domain::step::part_faults;
+use crate::domain::subject::{Subject, SubjectKind, WaterSource};
+use crate::store::subjects::SubjectRow;
+
+const KINDS: [SubjectKind; 1] = [SubjectKind::Operatory];
+
+/// An operatory as it is set.
+#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct OperatoryInput {
+    /// Where it stands. Moving it keeps its identity and its history.
+    pub clinic_id: Uuid,
+    /// What people call it.
+    #[schema(min_length = 1, max_length = 120, example = "Room 2")]
+    pub name: String,
+    /// The serial number of its dental unit.
+    #[serde(default)]
+    #[schema(max_length = 80, example = "DU-0417")]
+    pub serial: String,
+    /// What feeds the unit with water.
+    pub water_source: WaterSource,
+    /// Its waterline circuits, in the order they are worked: at most 30 names of 1 to 40 lower-case letters, digits
+    /// and hyphens.
+    #[schema(max_items = 30, example = json!(["handpiece-1", "handpiece-2", "syringe", "cup-filler"]))]
+    pub circuits: Vec<String>,
+    /// Its suction lines, in the order they are worked; names as for circuits.
+    #[schema(max_items = 30, example = json!(["high", "low"]))]
+    pub suction_lines: Vec<String>,
+    /// Whether it may be worked with.
+    pub service: ServiceInput,
+}
+
+impl OperatoryInput {
+    fn check(self, operatory_id: Uuid, now: DateTime<Utc>) -> Result<SubjectRow, Vec<Fault>> {
+        let mut faults = Vec::new();
+        check_text(&mut faults, "/name", &self.name, 120);
+        check_optional_text(&mut faults, "/serial", &self.serial, 80);
+        faults.extend(part_faults(&self.circuits).into_iter().map(|f| f.under("/circuits")));
+        faults.extend(part_faults(&self.suction_lines).into_iter().map(|f| f.under("/suction_lines")));
+        let service = self.service.check(&mut faults, now);
+        let subject = Subject {
+            id: operatory_id,
+            clinic_id: self.clinic_id,
+            kind: SubjectKind::Operatory,
+            name: self.name,
+            water_source: Some(self.water_source),
+            circuits: self.circuits,
+            suction_lines: self.suction_lines,
+            service,
+        };
+        without_faults(SubjectRow { subject, serial: self.serial }, faults)
+    }
+}
+
+/// An operatory.
+#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+pub struct OperatoryDocument {
+    /// Its identity.
+    pub operatory_id: Uuid,
+    /// Where it stands.
+    pub clinic_id: Uuid,
+    /// What people call it.
+    pub name: String,
+    /// The serial number of its dental unit; may be empty.
+    pub serial: String,
+    /// What feeds the unit with water.
+    pub water_source: WaterSource,
+    /// Its waterline circuits, in the order they are worked.
+    pub circuits: Vec<String>,
+    /// Its suction lines, in the order they are worked.
+    pub suction_lines: Vec<String>,
+    /// Whether it may be worked with.
+    pub service: ServiceDocument,
+}
+
+impl From<SubjectRow> for OperatoryDocument {
+    fn from(row: SubjectRow) -> Self {
+        let SubjectRow { subject, serial } = row;
+        Self {
+            operatory_id: subject.id,
+            clinic_id: subject.clinic_id,
+            name: subject.name,
+            serial,
+            water_source: subject.water_source.expect("a constraint of the table gives every operatory one"),
+            circuits: subject.circuits,
+            suction_lines: subject.suction_lines,
+            service: subject.service.into(),
+        }
+    }
+}
+
+/// The operatories a key reaches.
+#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+pub struct OperatoryList {
+    /// By name.
+    pub items: Vec<OperatoryDocument>,
+}
+
+/// Its routes.
+#[must_use]
 pub fn router() -> OpenApiRouter<AppState> {
-    OpenApiRouter::new()
+    OpenApiRouter::new().routes(routes!(list_operatories)).routes(routes!(get_operatory, put_operatory))
+}
+
+/// Operatories within reach.
+#[utoipa::path(
+    get,
+    path = "/v1/operatories",
+    operation_id = "list_operatories",
+    tag = "Operatories",
+    params(SubjectQuery),
+    responses((status = 200, description = "The operatories the key reaches, by name.", body = OperatoryList))
+)]
+async fn list_operatories(
+    State(state): State<AppState>,
+    caller: Caller,
+    Query(query): Query<SubjectQuery>,
+) -> ApiResult<Json<OperatoryList>> {
+    Ok(Json(OperatoryList { items: subjects::list(&state, &caller, &KINDS, &query).await? }))
+}
+
+/// One operatory.
+#[utoipa::path(
+    get,
+    path = "/v1/operatories/{operatory_id}",
+    operation_id = "get_operatory",
+    tag = "Operatories",
+    params(("operatory_id" = Uuid, Path, description = "The operatory.")),
+    responses((status = 200, description = "The operatory.", body = OperatoryDocument))
+)]
+async fn get_operatory(
+    State(state): State<AppState>,
+    caller: Caller,
+    Path(operatory_id): Path<Uuid>,
+) -> ApiResult<Json<OperatoryDocument>> {
+    subjects::get(&state, &caller, &KINDS, operatory_id, "operatory").await
+}
+
+/// Creates or replaces an operatory.
+///
+/// The id is made by the client, so a repeat is harmless. An operatory that is given up is set out of service; what
+/// was recorded about it stays.
+#[utoipa::path(
+    put,
+    path = "/v1/operatories/{operatory_id}",
+    operation_id = "put_operatory",
+    tag = "Operatories",
+    params(("operatory_id" = Uuid, Path, description = "The operatory.")),
+    request_body = OperatoryInput,
+    responses(
+        (status = 200, description = "It stood before, and is now as sent.", body = OperatoryDocument),
+        (status = 201, description = "It was created.", body = OperatoryDocument)
+    )
+)]
+async fn put_operatory(
+    State(state): State<AppState>,
+    caller: Caller,
+    Path(operatory_id): Path<Uuid>,
+    Body(input): Body<OperatoryInput>,
+) -> ApiResult<(StatusCode, Json<OperatoryDocument>)> {
+    let checked = input.check(operatory_id, caller.now);
+    subjects::put(&state, &caller, checked).await
+}
+
+/// Examples for the API's document.
+pub(super) fn examples() -> Vec<Example> {
+    let input = OperatoryInput {
+        clinic_id: example::CLINIC,
+        name: "Room 2".to_owned(),
+        serial: "DU-0417".to_owned(),
+        water_source: WaterSource::OwnReservoir,
+        circuits: ["handpiece-1", "handpiece-2", "syringe", "cup-filler"].map(str::to_owned).to_vec(),
+        suction_lines: ["high", "low"].map(str::to_owned).to_vec(),
+        service: ServiceInput::InService {},
+    };
+    let document = OperatoryDocument {
+        operatory_id: example::OPERATORY,
+        clinic_id: input.clinic_id,
+        name: input.name.clone(),
+        serial: input.serial.clone(),
+        water_source: input.water_source,
+        circuits: input.circuits.clone(),
+        suction_lines: input.suction_lines.clone(),
+        service: ServiceDocument::InService {},
+    };
+    let list = OperatoryList { items: vec![document.clone()] };
+    vec![
+        Example { operation_id: "list_operatories", part: Part::Response, value: json!(list) },
+        Example { operation_id: "get_operatory", part: Part::Response, value: json!(document) },
+        Example { operation_id: "put_operatory", part: Part::Request, value: json!(input) },
+        Example { operation_id: "put_operatory", part: Part::Response, value: json!(document) },
+    ]
 }

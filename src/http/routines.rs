@@ -1,7 +1,305 @@
-//! To be written.
-use super::AppState;
+//! Routines and their versions.
+//!
+//! The rule of this file: a change of a routine is a new version for clinic days to come. No version is ever changed,
+//! and none reaches back to days that were worked under another.
+
+use axum::Json;
+use axum::extract::State;
+use axum::http::StatusCode;
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use serde::{Deserialize, Serialize};
+use serde_json::json;
+use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
-/// To be written.
+use utoipa_axum::routes;
+use uuid::Uuid;
+
+use super::AppState;
+use super::caller::Caller;
+use super::configuration::{Change, check_date, check_found, created_or_ok, example, without_faults};
+use super::extract::{Body, Path};
+use super::openapi::{Example, Part};
+use super::problem::{ApiError, ApiResult};
+use crate::domain::event::EventKind;
+use crate::domain::fault::Fault;
+use crate::domain::limit::{Seen, Source};
+use crate::domain::routine::{Anchor, BlocksFrom, Routine, RoutineVersion, Selection, Window};
+use crate::domain::step::{Part as UnitPart, Step, StepEvidence};
+use crate::domain::subject::SubjectKind;
+use crate::store;
+
+/// The zone farthest behind UTC: where it is today, it is today or later everywhere.
+const FARTHEST_BEHIND_UTC: TimeDelta = TimeDelta::hours(12);
+
+/// A routine as it is set.
+#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct RoutineInput {
+    /// First clinic day this content is in force for, in the years 1970 to 2199. Absent: today. A change of a routine
+    /// cannot reach back before today.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub effective_on: Option<NaiveDate>,
+    /// Its content. A routine that is no longer used is set to `"in_use": false`; its history stays.
+    pub routine: Routine,
+}
+
+impl RoutineInput {
+    fn check(self) -> Result<Self, Vec<Fault>> {
+        let mut faults: Vec<_> = self.routine.faults().into_iter().map(|f| f.under("/routine")).collect();
+        if let Some(effective_on) = self.effective_on {
+            check_date(&mut faults, "/effective_on", effective_on);
+        }
+        without_faults(self, faults)
+    }
+
+    /// Whether the newest version says all of this already. Without a date, one that is in force today does.
+    fn stands_as(&self, newest: &RoutineVersion, today: NaiveDate) -> bool {
+        let same_date = match self.effective_on {
+            Some(effective_on) => newest.effective_on == effective_on,
+            None => newest.effective_on <= today,
+        };
+        same_date && newest.routine == self.routine
+    }
+}
+
+/// A version of a routine.
+#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+pub struct RoutineDocument {
+    /// The routine's identity, kept over its versions.
+    pub routine_id: Uuid,
+    /// 1, 2, 3 …
+    #[schema(minimum = 1)]
+    pub version: i32,
+    /// First clinic day it is in force for, until the date of a version with a higher number.
+    pub effective_on: NaiveDate,
+    /// Its content.
+    pub routine: Routine,
+}
+
+impl From<RoutineVersion> for RoutineDocument {
+    fn from(version: RoutineVersion) -> Self {
+        Self {
+            routine_id: version.routine_id,
+            version: version.version,
+            effective_on: version.effective_on,
+            routine: version.routine,
+        }
+    }
+}
+
+/// The group's routines.
+#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+pub struct RoutineList {
+    /// The newest version of each, by name.
+    pub items: Vec<RoutineDocument>,
+}
+
+/// The versions of a routine.
+#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+pub struct RoutineVersionList {
+    /// Oldest first.
+    pub items: Vec<RoutineDocument>,
+}
+
+/// Its routes.
+#[must_use]
 pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new()
+        .routes(routes!(list_routines))
+        .routes(routes!(get_routine, put_routine))
+        .routes(routes!(list_routine_versions))
+}
+
+/// The group's routines.
+///
+/// Routines are the group's: every key of the group may read them. Each is shown in its newest version, which may come
+/// into force later.
+#[utoipa::path(
+    get,
+    path = "/v1/routines",
+    operation_id = "list_routines",
+    tag = "Routines",
+    responses((status = 200, description = "The newest version of each routine, by name.", body = RoutineList))
+)]
+async fn list_routines(State(state): State<AppState>, caller: Caller) -> ApiResult<Json<RoutineList>> {
+    let mut tx = store::begin(&state.pool, caller.group_id).await?;
+    let newest = store::routines::list_newest(&mut tx, caller.group_id).await?;
+    tx.commit().await?;
+    Ok(Json(RoutineList { items: newest.into_iter().map(RoutineDocument::from).collect() }))
+}
+
+/// One routine in its newest version.
+#[utoipa::path(
+    get,
+    path = "/v1/routines/{routine_id}",
+    operation_id = "get_routine",
+    tag = "Routines",
+    params(("routine_id" = Uuid, Path, description = "The routine.")),
+    responses((status = 200, description = "Its newest version.", body = RoutineDocument))
+)]
+async fn get_routine(
+    State(state): State<AppState>,
+    caller: Caller,
+    Path(routine_id): Path<Uuid>,
+) -> ApiResult<Json<RoutineDocument>> {
+    let mut tx = store::begin(&state.pool, caller.group_id).await?;
+    let newest = store::routines::find_newest(&mut tx, caller.group_id, routine_id).await?;
+    tx.commit().await?;
+    newest.map(|version| Json(version.into())).ok_or_else(|| ApiError::not_found("routine"))
+}
+
+/// Every version of a routine.
+#[utoipa::path(
+    get,
+    path = "/v1/routines/{routine_id}/versions",
+    operation_id = "list_routine_versions",
+    tag = "Routines",
+    params(("routine_id" = Uuid, Path, description = "The routine.")),
+    responses((status = 200, description = "Its versions, oldest first.", body = RoutineVersionList))
+)]
+async fn list_routine_versions(
+    State(state): State<AppState>,
+    caller: Caller,
+    Path(routine_id): Path<Uuid>,
+) -> ApiResult<Json<RoutineVersionList>> {
+    let mut tx = store::begin(&state.pool, caller.group_id).await?;
+    let versions = store::routines::versions(&mut tx, caller.group_id, routine_id).await?;
+    tx.commit().await?;
+    if versions.is_empty() {
+        return Err(ApiError::not_found("routine"));
+    }
+    Ok(Json(RoutineVersionList { items: versions.into_iter().map(RoutineDocument::from).collect() }))
+}
+
+/// Creates a routine or gives it a new version.
+///
+/// The id is made by the client, and a repeat is harmless: content and date of the newest version change nothing.
+#[utoipa::path(
+    put,
+    path = "/v1/routines/{routine_id}",
+    operation_id = "put_routine",
+    tag = "Routines",
+    params(("routine_id" = Uuid, Path, description = "The routine.")),
+    request_body = RoutineInput,
+    responses(
+        (status = 200, description = "It stood before; this is its newest version.", body = RoutineDocument),
+        (status = 201, description = "It was created.", body = RoutineDocument)
+    )
+)]
+async fn put_routine(
+    State(state): State<AppState>,
+    caller: Caller,
+    Path(routine_id): Path<Uuid>,
+    Body(input): Body<RoutineInput>,
+) -> ApiResult<(StatusCode, Json<RoutineDocument>)> {
+    let (mut change, input) = Change::begin(&state, &caller, input.check()).await?;
+    let today = today_everywhere(caller.now);
+    let newest = store::routines::find_newest(change.db(), caller.group_id, routine_id).await?;
+    let next_version = match newest {
+        Some(newest) if input.stands_as(&newest, today) => {
+            change.commit().await?;
+            return Ok((StatusCode::OK, Json(newest.into())));
+        }
+        Some(newest) => {
+            check_reach_back(&input, today)?;
+            newest.version + 1
+        }
+        None => 1,
+    };
+    check_selection(&mut change, caller.group_id, &input.routine).await?;
+    let effective_on = input.effective_on.unwrap_or(today);
+    let version = RoutineVersion { routine_id, version: next_version, effective_on, routine: input.routine };
+    store::routines::append_version(change.db(), caller.group_id, &version, caller.now).await?;
+    let document = RoutineDocument::from(version);
+    change.tell(EventKind::RoutineChanged, None, &json!({ "routine": document })).await?;
+    change.replan_group().await?;
+    change.commit().await?;
+    Ok((created_or_ok(next_version == 1), Json(document)))
+}
+
+/// The date that has begun everywhere.
+fn today_everywhere(now: DateTime<Utc>) -> NaiveDate {
+    (now - FARTHEST_BEHIND_UTC).date_naive()
+}
+
+/// Days gone by are judged by the version that was in force then, so a change must not come into force among them.
+fn check_reach_back(input: &RoutineInput, today: NaiveDate) -> ApiResult<()> {
+    match input.effective_on {
+        Some(effective_on) if effective_on < today => {
+            Err(ApiError::rule_broken("/effective_on", format!("must not be before today, {today}")))
+        }
+        _ => Ok(()),
+    }
+}
+
+/// Every clinic and subject the selection names must be the group's, or the routine would silently plan nothing.
+async fn check_selection(change: &mut Change<'_>, group_id: Uuid, routine: &Routine) -> ApiResult<()> {
+    let mut faults = Vec::new();
+    if let Some(ids) = &routine.selection.clinic_ids {
+        let ids: Vec<_> = ids.iter().copied().collect();
+        let missing = store::clinics::list_missing(change.db(), group_id, &ids).await?;
+        check_found(&mut faults, "/routine/selection/clinic_ids", &missing, "clinic");
+    }
+    if let Some(ids) = &routine.selection.subject_ids {
+        let ids: Vec<_> = ids.iter().copied().collect();
+        let kind = routine.subject_kind;
+        let missing = store::subjects::list_missing(change.db(), group_id, kind, &ids).await?;
+        check_found(&mut faults, "/routine/selection/subject_ids", &missing, kind.as_str());
+    }
+    without_faults((), faults).map_err(ApiError::rules_broken)
+}
+
+/// Examples for the API's document.
+pub(super) fn examples() -> Vec<Example> {
+    let source = Source {
+        title: "CDC, Guidelines for Infection Control in Dental Health-Care Settings, MMWR 52(RR-17)".to_owned(),
+        edition: "2003".to_owned(),
+        locator: String::new(),
+        seen: Seen::ReadInQuotation,
+    };
+    let routine = Routine {
+        name: "Flush after each patient".to_owned(),
+        subject_kind: SubjectKind::Operatory,
+        selection: Selection::default(),
+        anchor: Anchor::Turnover {},
+        window: Window { may_start_minutes: 0, due_by_minutes: 15, overdue_minutes: 20, missed_minutes: 240 },
+        blocks_from: Some(BlocksFrom::MayStart),
+        steps: vec![Step {
+            key: "flush".to_owned(),
+            instruction: "Discharge water and air from every line that was used for at least 20 seconds.".to_owned(),
+            for_each: Some(UnitPart::Circuit),
+            required: true,
+            evidence: StepEvidence::Hold { minimum_seconds: 20, source: source.clone() },
+        }],
+        sources: vec![source],
+        cautions: vec!["Flush into the suction or the bowl: the water sprays.".to_owned()],
+        rough_minutes: 2,
+        ladder: None,
+        in_use: true,
+    };
+    let effective_on = NaiveDate::from_ymd_opt(2026, 12, 1).expect("a date of the calendar");
+    let document = RoutineDocument { routine_id: example::ROUTINE, version: 1, effective_on, routine: routine.clone() };
+    let input = RoutineInput { effective_on: Some(effective_on), routine };
+    let list = json!(RoutineList { items: vec![document.clone()] });
+    vec![
+        Example { operation_id: "list_routines", part: Part::Response, value: list.clone() },
+        Example { operation_id: "list_routine_versions", part: Part::Response, value: list },
+        Example { operation_id: "get_routine", part: Part::Response, value: json!(document) },
+        Example { operation_id: "put_routine", part: Part::Request, value: json!(input) },
+        Example { operation_id: "put_routine", part: Part::Response, value: json!(document) },
+    ]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// By the definition of UTC−12: its date changes at noon UTC.
+    #[test]
+    fn today_everywhere_begins_at_noon_utc() {
+        let at = |text: &str| DateTime::parse_from_rfc3339(text).expect("an RFC 3339 instant").to_utc();
+        let date = |d| NaiveDate::from_ymd_opt(2026, 12, d).expect("a date of the calendar");
+        assert_eq!(today_everywhere(at("2026-12-02T11:59:59Z")), date(1));
+        assert_eq!(today_everywhere(at("2026-12-02T12:00:00Z")), date(2));
+    }
 }

@@ -8,6 +8,7 @@
 
 pub mod clinics;
 pub mod completions;
+pub mod configuration;
 pub mod desk;
 pub mod events;
 pub mod housekeeping;

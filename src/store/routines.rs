@@ -1,1 +1,142 @@
-//! To be written.
+//! Routines and their versions.
+//!
+//! The rule of this file: a version is appended and never changed, since past clinic days are judged by it.
+
+use chrono::{DateTime, NaiveDate, Utc};
+use serde_json::Value;
+use sqlx::PgConnection;
+use uuid::Uuid;
+
+use super::{Result, StoreError};
+use crate::domain::routine::RoutineVersion;
+
+struct Row {
+    routine_id: Uuid,
+    version: i32,
+    effective_on: NaiveDate,
+    definition: Value,
+}
+
+impl TryFrom<Row> for RoutineVersion {
+    type Error = StoreError;
+
+    fn try_from(row: Row) -> Result<Self> {
+        let routine = serde_json::from_value(row.definition).map_err(|error| {
+            let key = format!("{} version {}", row.routine_id, row.version);
+            StoreError::bad_row("routine_version", key, "definition", error)
+        })?;
+        Ok(Self { routine_id: row.routine_id, version: row.version, effective_on: row.effective_on, routine })
+    }
+}
+
+/// Every routine of the group with all its versions, oldest version first.
+///
+/// # Errors
+/// When the database does not answer, or holds a row the model does not know.
+pub async fn list(db: &mut PgConnection, group_id: Uuid) -> Result<Vec<Vec<RoutineVersion>>> {
+    let versions = sqlx::query_as!(
+        Row,
+        "select routine_id, version, effective_on, definition from routine_version
+         where group_id = $1 order by routine_id, version",
+        group_id
+    )
+    .fetch_all(db)
+    .await?
+    .into_iter()
+    .map(RoutineVersion::try_from)
+    .collect::<Result<Vec<_>>>()?;
+    Ok(versions.chunk_by(|a, b| a.routine_id == b.routine_id).map(<[_]>::to_vec).collect())
+}
+
+/// The newest version of every routine of the group, by name.
+///
+/// # Errors
+/// When the database does not answer, or holds a row the model does not know.
+pub async fn list_newest(db: &mut PgConnection, group_id: Uuid) -> Result<Vec<RoutineVersion>> {
+    sqlx::query_as!(
+        Row,
+        r#"select routine_id as "routine_id!", version as "version!", effective_on as "effective_on!",
+                  definition as "definition!"
+           from (select distinct on (routine_id) routine_id, version, effective_on, definition
+                 from routine_version where group_id = $1 order by routine_id, version desc) as newest
+           order by definition ->> 'name', routine_id"#,
+        group_id
+    )
+    .fetch_all(db)
+    .await?
+    .into_iter()
+    .map(RoutineVersion::try_from)
+    .collect()
+}
+
+/// The newest version of a routine.
+///
+/// # Errors
+/// When the database does not answer, or holds a row the model does not know.
+pub async fn find_newest(db: &mut PgConnection, group_id: Uuid, routine_id: Uuid) -> Result<Option<RoutineVersion>> {
+    sqlx::query_as!(
+        Row,
+        "select routine_id, version, effective_on, definition from routine_version
+         where group_id = $1 and routine_id = $2 order by version desc limit 1",
+        group_id,
+        routine_id
+    )
+    .fetch_optional(db)
+    .await?
+    .map(RoutineVersion::try_from)
+    .transpose()
+}
+
+/// All versions of a routine, oldest first; empty when there is no such routine.
+///
+/// # Errors
+/// When the database does not answer, or holds a row the model does not know.
+pub async fn versions(db: &mut PgConnection, group_id: Uuid, routine_id: Uuid) -> Result<Vec<RoutineVersion>> {
+    sqlx::query_as!(
+        Row,
+        "select routine_id, version, effective_on, definition from routine_version
+         where group_id = $1 and routine_id = $2 order by version",
+        group_id,
+        routine_id
+    )
+    .fetch_all(db)
+    .await?
+    .into_iter()
+    .map(RoutineVersion::try_from)
+    .collect()
+}
+
+/// Appends a version, and the routine with its first one. The number is the caller's to choose, in the group's turn
+/// ([`super::configuration::hold`]); the primary key refuses one that was given before.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn append_version(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    version: &RoutineVersion,
+    now: DateTime<Utc>,
+) -> Result<()> {
+    sqlx::query!(
+        "insert into routine (group_id, routine_id, created_at) values ($1, $2, $3)
+         on conflict (group_id, routine_id) do nothing",
+        group_id,
+        version.routine_id,
+        now
+    )
+    .execute(&mut *db)
+    .await?;
+    sqlx::query!(
+        "insert into routine_version (group_id, routine_id, version, effective_on, definition, created_at)
+         values ($1, $2, $3, $4, $5, $6)",
+        group_id,
+        version.routine_id,
+        version.version,
+        version.effective_on,
+        sqlx::types::Json(&version.routine) as _,
+        now
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}

@@ -1,1 +1,213 @@
-//! To be written.
+//! Subjects: the clinic itself, its operatories, its equipment.
+//!
+//! The rule of this file: where a subject stood and whether it was in service is a history that is only appended to;
+//! the subject's own row holds no more than the last of it.
+
+use chrono::{DateTime, Utc};
+use sqlx::PgConnection;
+use uuid::Uuid;
+
+use super::{Result, StoreError};
+use crate::domain::subject::{ServiceState, Subject, SubjectKind, WaterSource};
+
+/// A subject as configured.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SubjectRow {
+    /// What the plan sees of it.
+    pub subject: Subject,
+    /// Its maker's serial number; may be empty.
+    pub serial: String,
+}
+
+struct Row {
+    subject_id: Uuid,
+    clinic_id: Uuid,
+    kind: String,
+    name: String,
+    serial: String,
+    water_source: Option<String>,
+    circuits: Vec<String>,
+    suction_lines: Vec<String>,
+    service_state: String,
+    service_reason: String,
+    service_since: DateTime<Utc>,
+}
+
+impl TryFrom<Row> for SubjectRow {
+    type Error = StoreError;
+
+    fn try_from(row: Row) -> Result<Self> {
+        let bad = |column, detail: &str| StoreError::bad_row("subject", row.subject_id, column, detail);
+        let kind = SubjectKind::from_name(&row.kind).ok_or_else(|| bad("kind", &row.kind))?;
+        let water_source = row
+            .water_source
+            .as_deref()
+            .map(|name| WaterSource::from_name(name).ok_or_else(|| bad("water_source", name)))
+            .transpose()?;
+        let service = match row.service_state.as_str() {
+            "in_service" => ServiceState::InService,
+            "out_of_service" => ServiceState::OutOfService { reason: row.service_reason, since: row.service_since },
+            other => return Err(bad("service_state", other)),
+        };
+        let subject = Subject {
+            id: row.subject_id,
+            clinic_id: row.clinic_id,
+            kind,
+            name: row.name,
+            water_source,
+            circuits: row.circuits,
+            suction_lines: row.suction_lines,
+            service,
+        };
+        Ok(Self { subject, serial: row.serial })
+    }
+}
+
+/// The subject with this id, with all that is configured about it.
+///
+/// # Errors
+/// When the database does not answer, or holds a row the model does not know.
+pub async fn find_row(db: &mut PgConnection, group_id: Uuid, subject_id: Uuid) -> Result<Option<SubjectRow>> {
+    sqlx::query_as!(
+        Row,
+        "select subject_id, clinic_id, kind, name, serial, water_source, circuits, suction_lines,
+                service_state, service_reason, service_since
+         from subject where group_id = $1 and subject_id = $2",
+        group_id,
+        subject_id
+    )
+    .fetch_optional(db)
+    .await?
+    .map(SubjectRow::try_from)
+    .transpose()
+}
+
+/// The subject with this id, as the planner and the judge of evidence see it.
+///
+/// # Errors
+/// When the database does not answer, or holds a row the model does not know.
+pub async fn find(db: &mut PgConnection, group_id: Uuid, subject_id: Uuid) -> Result<Option<Subject>> {
+    Ok(find_row(db, group_id, subject_id).await?.map(|row| row.subject))
+}
+
+/// Every subject that stands in the clinic, the clinic itself included, by name.
+///
+/// # Errors
+/// When the database does not answer, or holds a row the model does not know.
+pub async fn list_of_clinic(db: &mut PgConnection, group_id: Uuid, clinic_id: Uuid) -> Result<Vec<Subject>> {
+    let rows = list(db, group_id, &SubjectKind::ALL, Some(&[clinic_id])).await?;
+    Ok(rows.into_iter().map(|row| row.subject).collect())
+}
+
+/// The subjects of these kinds, in these clinics or (`None`) in all of the group's, by name.
+///
+/// # Errors
+/// When the database does not answer, or holds a row the model does not know.
+pub async fn list(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    kinds: &[SubjectKind],
+    clinic_ids: Option<&[Uuid]>,
+) -> Result<Vec<SubjectRow>> {
+    let kinds: Vec<String> = kinds.iter().map(|kind| kind.as_str().to_owned()).collect();
+    sqlx::query_as!(
+        Row,
+        "select subject_id, clinic_id, kind, name, serial, water_source, circuits, suction_lines,
+                service_state, service_reason, service_since
+         from subject where group_id = $1 and kind = any($2) and ($3::uuid[] is null or clinic_id = any($3))
+         order by name, subject_id",
+        group_id,
+        &kinds,
+        clinic_ids
+    )
+    .fetch_all(db)
+    .await?
+    .into_iter()
+    .map(SubjectRow::try_from)
+    .collect()
+}
+
+/// Those of `subject_ids` that are no subject of this kind in the group.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn list_missing(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    kind: SubjectKind,
+    subject_ids: &[Uuid],
+) -> Result<Vec<Uuid>> {
+    Ok(sqlx::query_scalar!(
+        r#"select wanted.id as "id!" from unnest($3::uuid[]) as wanted(id)
+           where not exists (
+               select from subject s where s.group_id = $1 and s.subject_id = wanted.id and s.kind = $2)
+           order by wanted.id"#,
+        group_id,
+        kind.as_str(),
+        subject_ids
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// Keeps a subject, new or changed, and appends to its history when it moved or its service state changed.
+///
+/// The kind of a subject never changes; a caller that could be asked for that compares first.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn save(db: &mut PgConnection, group_id: Uuid, row: &SubjectRow, now: DateTime<Utc>) -> Result<()> {
+    let subject = &row.subject;
+    let (state, reason, since) = match &subject.service {
+        ServiceState::InService => ("in_service", "", now),
+        ServiceState::OutOfService { reason, since } => ("out_of_service", reason.as_str(), *since),
+    };
+    sqlx::query!(
+        "insert into subject (group_id, subject_id, clinic_id, kind, name, serial, water_source, circuits,
+                              suction_lines, service_state, service_reason, service_since, created_at, updated_at)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $13)
+         on conflict (group_id, subject_id) do update
+         set clinic_id = excluded.clinic_id, name = excluded.name, serial = excluded.serial,
+             water_source = excluded.water_source, circuits = excluded.circuits,
+             suction_lines = excluded.suction_lines, service_state = excluded.service_state,
+             service_reason = excluded.service_reason,
+             service_since = case when subject.service_state = excluded.service_state
+                                  then subject.service_since else excluded.service_since end,
+             updated_at = excluded.updated_at",
+        group_id,
+        subject.id,
+        subject.clinic_id,
+        subject.kind.as_str(),
+        subject.name,
+        row.serial,
+        subject.water_source.map(WaterSource::as_str),
+        &subject.circuits,
+        &subject.suction_lines,
+        state,
+        reason,
+        since,
+        now
+    )
+    .execute(&mut *db)
+    .await?;
+    // A clock that was set back must not turn the history round: an entry always comes after the one before it.
+    sqlx::query!(
+        "insert into subject_change (group_id, subject_id, changed_at, clinic_id, service_state, reason)
+         select $1, $2, greatest($3, latest.changed_at + interval '1 microsecond'), $4, $5, $6
+         from (select 1) as once
+         left join lateral (
+             select changed_at, clinic_id, service_state, reason from subject_change
+             where group_id = $1 and subject_id = $2 order by changed_at desc limit 1
+         ) as latest on true
+         where (latest.clinic_id, latest.service_state, latest.reason) is distinct from ($4, $5, $6)",
+        group_id,
+        subject.id,
+        now,
+        subject.clinic_id,
+        state,
+        reason
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}

@@ -1,0 +1,153 @@
+//! What every change of the configuration has in common.
+//!
+//! The rule of this file: only an administrator's key that reaches the whole group opens a [`Change`], changes of a
+//! group happen one at a time, and a change that moves plans marks them and wakes the planner once it is kept. What
+//! stands already with the same content is left alone: no event, no new plan.
+
+use axum::http::StatusCode;
+use chrono::{Datelike, NaiveDate};
+use serde_json::Value;
+use sqlx::{PgConnection, Postgres, Transaction};
+use uuid::Uuid;
+
+use super::AppState;
+use super::caller::Caller;
+use super::problem::{ApiError, ApiResult};
+use crate::domain::access::Role;
+use crate::domain::event::EventKind;
+use crate::domain::fault::Fault;
+use crate::store;
+use crate::store::clinics::ClinicRow;
+
+/// One change of the configuration, from the check of the caller's right to the commit.
+pub(super) struct Change<'a> {
+    state: &'a AppState,
+    caller: &'a Caller,
+    tx: Transaction<'static, Postgres>,
+    moves_plans: bool,
+}
+
+impl<'a> Change<'a> {
+    /// Opens a change, and hands back what was checked for it.
+    ///
+    /// # Errors
+    /// 403 when the key may not configure the group, 422 when the check found faults.
+    pub(super) async fn begin<T>(
+        state: &'a AppState,
+        caller: &'a Caller,
+        checked: Result<T, Vec<Fault>>,
+    ) -> ApiResult<(Self, T)> {
+        must_configure(caller)?;
+        let checked = checked.map_err(ApiError::rules_broken)?;
+        let mut tx = store::begin(&state.pool, caller.group_id).await?;
+        store::configuration::hold(&mut tx, caller.group_id).await?;
+        Ok((Self { state, caller, tx, moves_plans: false }, checked))
+    }
+
+    /// The open transaction.
+    pub(super) fn db(&mut self) -> &mut PgConnection {
+        &mut self.tx
+    }
+
+    /// The clinic that is changed, or a part of which is.
+    ///
+    /// # Errors
+    /// 404 when there is none.
+    pub(super) async fn clinic(&mut self, clinic_id: Uuid) -> ApiResult<ClinicRow> {
+        let found = store::clinics::find(&mut self.tx, self.caller.group_id, clinic_id).await?;
+        found.ok_or_else(|| ApiError::not_found("clinic"))
+    }
+
+    /// Has the clinic planned anew.
+    ///
+    /// # Errors
+    /// When the database does not answer.
+    pub(super) async fn replan_clinic(&mut self, clinic_id: Uuid) -> ApiResult<()> {
+        store::planning::mark_clinic(&mut self.tx, self.caller.group_id, clinic_id, self.caller.now).await?;
+        self.moves_plans = true;
+        Ok(())
+    }
+
+    /// Has every clinic of the group planned anew.
+    ///
+    /// # Errors
+    /// When the database does not answer.
+    pub(super) async fn replan_group(&mut self) -> ApiResult<()> {
+        store::planning::mark_group(&mut self.tx, self.caller.group_id, self.caller.now).await?;
+        self.moves_plans = true;
+        Ok(())
+    }
+
+    /// Writes down what changed and with which key.
+    ///
+    /// # Errors
+    /// When the database does not answer.
+    pub(super) async fn tell(&mut self, kind: EventKind, clinic_id: Option<Uuid>, what: &Value) -> ApiResult<()> {
+        let Caller { group_id, key_id, now, .. } = *self.caller;
+        let body = serde_json::json!({ "by_key_id": key_id, "changed": what });
+        store::events::append(&mut self.tx, group_id, kind, clinic_id, &body, now).await?;
+        Ok(())
+    }
+
+    /// Keeps the change.
+    ///
+    /// # Errors
+    /// When the database does not answer: then nothing was kept.
+    pub(super) async fn commit(self) -> ApiResult<()> {
+        self.tx.commit().await?;
+        if self.moves_plans {
+            self.state.wake_planner.notify_one();
+        }
+        Ok(())
+    }
+}
+
+/// Lets pass only a key that may configure the group.
+///
+/// # Errors
+/// 403.
+pub(super) fn must_configure(caller: &Caller) -> ApiResult<()> {
+    caller.must_be(&[Role::Administrator])?;
+    caller.must_reach_group()
+}
+
+/// 201 for what was not there before, 200 for what was.
+pub(super) fn created_or_ok(created: bool) -> StatusCode {
+    if created { StatusCode::CREATED } else { StatusCode::OK }
+}
+
+/// What was checked, if nothing is wrong with it.
+pub(super) fn without_faults<T>(checked: T, faults: Vec<Fault>) -> Result<T, Vec<Fault>> {
+    if faults.is_empty() { Ok(checked) } else { Err(faults) }
+}
+
+/// The dates this service plans for. A bound, so that no sum of a date and a span can leave the calendar.
+pub(super) fn check_date(faults: &mut Vec<Fault>, pointer: &str, date: NaiveDate) {
+    if !(1970..=2199).contains(&date.year()) {
+        faults.push(Fault::new(pointer, "must lie in the years 1970 to 2199"));
+    }
+}
+
+/// Checks that every named id was found.
+pub(super) fn check_found(faults: &mut Vec<Fault>, pointer: &str, missing: &[Uuid], what: &str) {
+    faults
+        .extend(missing.iter().map(|id| Fault::new(pointer, format!("names {id}, which is no {what} of this group"))));
+}
+
+/// Ids of the examples in the API's document: invented, and the same wherever the same thing is meant.
+pub(super) mod example {
+    use uuid::Uuid;
+
+    /// A clinic.
+    pub(in crate::http) const CLINIC: Uuid = Uuid::from_u128(0x0c11_0000_0000_4000_8000_0000_0000_0001);
+    /// A closure of it.
+    pub(in crate::http) const CLOSURE: Uuid = Uuid::from_u128(0x0c10_0000_0000_4000_8000_0000_0000_0001);
+    /// An operatory in it.
+    pub(in crate::http) const OPERATORY: Uuid = Uuid::from_u128(0x09e7_0000_0000_4000_8000_0000_0000_0001);
+    /// A steriliser in it.
+    pub(in crate::http) const STERILISER: Uuid = Uuid::from_u128(0x0e91_0000_0000_4000_8000_0000_0000_0001);
+    /// A routine.
+    pub(in crate::http) const ROUTINE: Uuid = Uuid::from_u128(0x0707_0000_0000_4000_8000_0000_0000_0001);
+    /// A key.
+    pub(in crate::http) const KEY: Uuid = Uuid::from_u128(0x0ce7_0000_0000_4000_8000_0000_0000_0001);
+}

@@ -1,0 +1,189 @@
+//! What operatories and equipment have in common: both are subjects that stand in a clinic, move, and go out of
+//! service and back.
+//!
+//! The rule of this file: a subject keeps its id and kind for ever. A move changes where it stands, never what it is.
+
+use axum::Json;
+use axum::http::StatusCode;
+use chrono::{DateTime, Utc};
+use serde::{Deserialize, Serialize};
+use serde_json::json;
+use utoipa::{IntoParams, ToSchema};
+use uuid::Uuid;
+
+use super::AppState;
+use super::caller::Caller;
+use super::configuration::{Change, created_or_ok};
+use super::problem::{ApiError, ApiResult};
+use crate::domain::access::Reach;
+use crate::domain::event::EventKind;
+use crate::domain::fault::{Fault, check_text};
+use crate::domain::subject::{ServiceState, Subject, SubjectKind};
+use crate::store;
+use crate::store::clinics::find as find_clinic;
+use crate::store::subjects::SubjectRow;
+
+/// Which subjects are asked for.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct SubjectQuery {
+    /// Only those that stand in this clinic.
+    pub clinic_id: Option<Uuid>,
+}
+
+/// Whether it may be worked with, as it is set.
+#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+#[serde(tag = "state", rename_all = "snake_case", deny_unknown_fields)]
+pub enum ServiceInput {
+    /// In use.
+    InService {},
+    /// Not usable: what falls due on it meanwhile is not required.
+    OutOfService {
+        /// Why.
+        #[schema(min_length = 1, max_length = 200, example = "awaiting a spare part")]
+        reason: String,
+    },
+}
+
+impl ServiceInput {
+    /// The state it asks for, were it to begin at `now`.
+    pub(super) fn check(self, faults: &mut Vec<Fault>, now: DateTime<Utc>) -> ServiceState {
+        match self {
+            Self::InService {} => ServiceState::InService,
+            Self::OutOfService { reason } => {
+                check_text(faults, "/service/reason", &reason, 200);
+                ServiceState::OutOfService { reason, since: now }
+            }
+        }
+    }
+}
+
+/// Whether it may be worked with.
+#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+#[serde(tag = "state", rename_all = "snake_case")]
+pub enum ServiceDocument {
+    /// In use.
+    InService {},
+    /// Not usable.
+    OutOfService {
+        /// Why.
+        reason: String,
+        /// Since when.
+        since: DateTime<Utc>,
+    },
+}
+
+impl From<ServiceState> for ServiceDocument {
+    fn from(state: ServiceState) -> Self {
+        match state {
+            ServiceState::InService => Self::InService {},
+            ServiceState::OutOfService { reason, since } => Self::OutOfService { reason, since },
+        }
+    }
+}
+
+/// The subjects of these kinds that the caller reaches, by name.
+pub(super) async fn list<D: From<SubjectRow>>(
+    state: &AppState,
+    caller: &Caller,
+    kinds: &[SubjectKind],
+    query: &SubjectQuery,
+) -> ApiResult<Vec<D>> {
+    let mut tx = store::begin(&state.pool, caller.group_id).await?;
+    let rows = match (query.clinic_id, &caller.reach) {
+        (Some(clinic_id), reach) => {
+            caller.must_reach_clinic(clinic_id)?;
+            // A clinic that is named in a key's reach exists; only the whole group's key can ask for one that does not.
+            if reach.covers_group() && find_clinic(&mut tx, caller.group_id, clinic_id).await?.is_none() {
+                return Err(ApiError::not_found("clinic"));
+            }
+            store::subjects::list(&mut tx, caller.group_id, kinds, Some(&[clinic_id])).await?
+        }
+        (None, Reach::Operatory { operatory_id }) => {
+            let own = store::subjects::find_row(&mut tx, caller.group_id, *operatory_id).await?;
+            own.into_iter().filter(|row| kinds.contains(&row.subject.kind)).collect()
+        }
+        (None, reach) => store::subjects::list(&mut tx, caller.group_id, kinds, reach.clinics()).await?,
+    };
+    tx.commit().await?;
+    Ok(rows.into_iter().map(D::from).collect())
+}
+
+/// The subject, if it is of one of these kinds and the caller reaches it.
+pub(super) async fn get<D: From<SubjectRow>>(
+    state: &AppState,
+    caller: &Caller,
+    kinds: &[SubjectKind],
+    subject_id: Uuid,
+    what: &str,
+) -> ApiResult<Json<D>> {
+    let mut tx = store::begin(&state.pool, caller.group_id).await?;
+    let row = store::subjects::find_row(&mut tx, caller.group_id, subject_id).await?;
+    tx.commit().await?;
+    let row = row.filter(|row| kinds.contains(&row.subject.kind)).ok_or_else(|| ApiError::not_found(what))?;
+    caller.must_reach_subject(row.subject.clinic_id, subject_id, what)?;
+    Ok(Json(D::from(row)))
+}
+
+/// Creates or replaces a subject.
+pub(super) async fn put<D: From<SubjectRow> + Serialize>(
+    state: &AppState,
+    caller: &Caller,
+    checked: Result<SubjectRow, Vec<Fault>>,
+) -> ApiResult<(StatusCode, Json<D>)> {
+    let (mut change, mut row) = Change::begin(state, caller, checked).await?;
+    let before = store::subjects::find_row(change.db(), caller.group_id, row.subject.id).await?;
+    if let Some(before) = &before {
+        must_keep_kind(before.subject.kind, row.subject.kind)?;
+        keep_since(&before.subject.service, &mut row.subject.service);
+    }
+    let created = before.is_none();
+    if before.as_ref() != Some(&row) {
+        let clinic_id = row.subject.clinic_id;
+        if find_clinic(change.db(), caller.group_id, clinic_id).await?.is_none() {
+            return Err(ApiError::rule_broken("/clinic_id", "names no clinic of this group"));
+        }
+        store::subjects::save(change.db(), caller.group_id, &row, caller.now).await?;
+        let moved_from = before.as_ref().map(|b| b.subject.clinic_id).filter(|left| *left != clinic_id);
+        if before.is_none_or(|b| moves_plan(&b.subject, &row.subject)) {
+            change.replan_clinic(clinic_id).await?;
+        }
+        if let Some(left) = moved_from {
+            change.replan_clinic(left).await?;
+        }
+        let kind = row.subject.kind.as_str();
+        let document = D::from(row);
+        let what = json!({ "subject_kind": kind, "subject": document, "moved_from_clinic_id": moved_from });
+        change.tell(EventKind::SubjectChanged, Some(clinic_id), &what).await?;
+        change.commit().await?;
+        return Ok((created_or_ok(created), Json(document)));
+    }
+    change.commit().await?;
+    Ok((created_or_ok(created), Json(D::from(row))))
+}
+
+fn must_keep_kind(before: SubjectKind, wanted: SubjectKind) -> ApiResult<()> {
+    if before == wanted {
+        return Ok(());
+    }
+    Err(ApiError::conflict(
+        "kind-is-fixed",
+        "The id names something else",
+        format!("this id was given to a {}; make a new one for a {}", before.as_str(), wanted.as_str()),
+    ))
+}
+
+/// A subject that was out of service and still is has been so since the first time it was said.
+fn keep_since(before: &ServiceState, wanted: &mut ServiceState) {
+    if let (ServiceState::OutOfService { since: first, .. }, ServiceState::OutOfService { since, .. }) =
+        (before, wanted)
+    {
+        *since = *first;
+    }
+}
+
+/// Whether the plan sees a difference. Names and parts it does not: those are read when a task is.
+fn moves_plan(before: &Subject, after: &Subject) -> bool {
+    before.clinic_id != after.clinic_id || before.service != after.service || before.water_source != after.water_source
+}
