@@ -442,12 +442,8 @@ async fn judge(db: &mut PgConnection, caller: &Caller, input: &CompletionInput, 
         holds: holds.get(&input.task_id).unwrap_or(&no_holds),
         sampled_before: outcome == Some(Outcome::ResultPending),
     };
-    let submission = Submission {
-        kind: input.kind,
-        performed_at: input.performed_at,
-        answers: &input.steps,
-        reason: &input.reason,
-    };
+    let submission =
+        Submission { kind: input.kind, performed_at: input.performed_at, answers: &input.steps, reason: &input.reason };
     let mut faults = text_faults(input);
     faults.extend(evidence::faults(&submission, &asked, caller.now));
     if let Some(corrected) = input.corrects {
@@ -456,8 +452,8 @@ async fn judge(db: &mut PgConnection, caller: &Caller, input: &CompletionInput, 
     if !faults.is_empty() {
         return Err(ApiError::rules_broken(faults));
     }
-    let duplicate = input.corrects.is_none()
-        && matches!(outcome, Some(Outcome::Done | Outcome::NotRequired | Outcome::Void));
+    let duplicate =
+        input.corrects.is_none() && matches!(outcome, Some(Outcome::Done | Outcome::NotRequired | Outcome::Void));
     Ok(Judged { judgement: evidence::judge(&submission, &asked, caller.now), duplicate })
 }
 

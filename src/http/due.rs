@@ -104,12 +104,7 @@ async fn list_due_of_operatory(
     Ok(conditional(&list, &headers))
 }
 
-async fn due_list(
-    db: &mut sqlx::PgConnection,
-    caller: &Caller,
-    place: Place,
-    query: DueQuery,
-) -> ApiResult<DueList> {
+async fn due_list(db: &mut sqlx::PgConnection, caller: &Caller, place: Place, query: DueQuery) -> ApiResult<DueList> {
     if query.ahead_minutes > 2880 {
         return Err(ApiError::malformed("ahead_minutes must be from 0 to 2880"));
     }
