@@ -1,1 +1,3 @@
 //! Tests.
+
+mod operations;
