@@ -1,3 +1,14 @@
-//! Tests.
+//! One test binary for everything that needs the service: a database for each test, one link step for all.
+//!
+//! `support` is the ground; `journeys` are whole days over HTTP; the rest mirrors the promises of the API and the
+//! store. `oracles` hold the calendar against programs and documents from outside.
 
+mod support;
+
+mod architecture;
+mod configuration;
+mod dependencies;
+mod journeys;
 mod operations;
+mod oracles;
+mod states;

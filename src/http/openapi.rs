@@ -14,7 +14,10 @@ use utoipa::openapi::{
 use utoipa::{PartialSchema as _, ToSchema as _};
 
 use super::problem::Problem;
-use super::{group, health, resources};
+use super::{
+    clinics, closures, completions, desk, due, equipment, group, health, holds, hours, keys, ladder, operatories,
+    overdue, readiness, resources, routines, special_openings, summary, tasks,
+};
 
 /// An example of a body, made by serialising a real value of its type.
 #[derive(Clone, Debug)]
@@ -38,7 +41,30 @@ pub enum Part {
 
 /// Every example, in the order of [`resources`].
 fn examples() -> Vec<Example> {
-    [group::examples(), health::examples()].into_iter().flatten().collect()
+    [
+        group::examples(),
+        clinics::examples(),
+        hours::examples(),
+        closures::examples(),
+        special_openings::examples(),
+        operatories::examples(),
+        equipment::examples(),
+        routines::examples(),
+        ladder::examples(),
+        keys::examples(),
+        desk::examples(),
+        readiness::examples(),
+        due::examples(),
+        tasks::examples(),
+        holds::examples(),
+        completions::examples(),
+        overdue::examples(),
+        summary::examples(),
+        health::examples(),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
 }
 
 const DESCRIPTION: &str = "\

@@ -4,6 +4,7 @@
 //! an item that cannot be worked is data on its row; only a loop that breaks ends, and then the process ends with it.
 
 pub mod housekeeping;
+pub mod planner;
 
 use std::future::Future;
 use std::sync::Arc;
@@ -20,6 +21,9 @@ use crate::store;
 
 /// Between two ticks of housekeeping: as long as `reporting` may lag behind the service's clock.
 const HOUSEKEEPING_PAUSE: Duration = Duration::from_secs(15);
+
+/// Between two ticks of the planner when nobody wakes it: how long an edit made through another instance may wait.
+const PLANNER_PAUSE: Duration = Duration::from_secs(5);
 
 /// What every loop works with.
 #[derive(Clone, Debug)]
@@ -51,8 +55,14 @@ pub async fn run(jobs: Jobs, stop: CancellationToken) -> Result<(), JoinError> {
             repeat("housekeeping", pause, &stop, || async { housekeeping::tick(&jobs).await.map(drop) }).await;
         });
     }
-    // planner-loop: spawn `planner::tick(&jobs.pool, &jobs.clock, jobs.horizon_days)` here in the same way, with
-    // `wake: Some(jobs.wake_planner.clone())`.
+    {
+        let (jobs, stop) = (jobs.clone(), stop.clone());
+        let pause = Pause { period: PLANNER_PAUSE, wake: Some(Arc::clone(&jobs.wake_planner)) };
+        loops.spawn(async move {
+            let tick = || async { planner::tick(&jobs.pool, &jobs.clock, jobs.horizon_days).await.map(drop) };
+            repeat("planner", pause, &stop, tick).await;
+        });
+    }
     while let Some(ended) = loops.join_next().await {
         ended?;
     }
