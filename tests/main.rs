@@ -6,13 +6,8 @@
 mod support;
 
 mod architecture;
-mod batches;
+mod configuration;
 mod dependencies;
 mod journeys;
-mod lists;
 mod oracles;
-mod planner;
-mod refusals;
-mod repeats;
 mod states;
-mod tenancy;

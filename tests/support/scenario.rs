@@ -122,9 +122,9 @@ pub(crate) fn routines() -> Vec<(Uuid, Value)> {
                 "window": { "may_start_minutes": 0, "due_by_minutes": 480, "overdue_minutes": 960, "missed_minutes": 7200 },
                 "steps": [
                     { "key": "growth", "instruction": "Read the strip beside its control.",
-                      "evidence": { "kind": "reading", "unit": "{spore growth}", "on_failure": "record",
+                      "evidence": { "kind": "reading", "unit": "{spore_growth}", "on_failure": "record",
                         "result_may_follow": true, "limits": [{ "operator": "le", "value": "0",
-                          "unit": "{spore growth}", "source": { "title": "CDC, MMWR 52(RR-17)", "edition": "2003",
+                          "unit": "{spore_growth}", "source": { "title": "CDC, MMWR 52(RR-17)", "edition": "2003",
                           "locator": "rec. VI.G", "seen": "read_in_quotation" } }] } },
                 ],
                 "sources": [common_practice()], "rough_minutes": 10,
@@ -145,7 +145,8 @@ pub(crate) async fn clinic_of<'a>(app: &'a App, admin: Client<'a>, zone: &str, o
     let name = format!("Clinic {offset}");
     let clinic = json!({ "name": name, "zone": zone });
     admin.put(&format!("/v1/clinics/{clinic_id}"), clinic).await.expect(201);
-    admin.put(&format!("/v1/clinics/{clinic_id}/hours"), json!({ "week": split_week() })).await;
+    let hours = admin.put(&format!("/v1/clinics/{clinic_id}/hours"), json!({ "week": split_week() })).await;
+    assert!(hours.status.is_success(), "{}", hours.text);
     let unit = json!({
         "clinic_id": clinic_id, "name": format!("Chair {offset}"), "water_source": "own_reservoir",
         "circuits": ["handpiece-1", "syringe"], "suction_lines": ["high"], "service": { "state": "in_service" },
@@ -158,7 +159,8 @@ pub(crate) async fn clinic_of<'a>(app: &'a App, admin: Client<'a>, zone: &str, o
     admin.put(&format!("/v1/equipment/{steriliser}"), machine).await.expect(201);
     for (routine_id, content) in routines() {
         let body = json!({ "effective_on": "2026-01-01", "routine": content });
-        admin.put(&format!("/v1/routines/{routine_id}"), body).await;
+        let kept = admin.put(&format!("/v1/routines/{routine_id}"), body).await;
+        assert!(kept.status.is_success(), "{}", kept.text);
     }
     app.plan().await;
     let reach = json!({ "kind": "clinics", "clinic_ids": [clinic_id] });
