@@ -86,6 +86,7 @@ fn performed() -> CompletionKind {
 
 /// A completion as it is kept.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+#[expect(clippy::struct_excessive_bools, reason = "each is a flag of its own that a reader filters by")]
 pub struct CompletionAnswer {
     /// Made by the client.
     pub completion_id: Uuid,
