@@ -12,7 +12,7 @@ use crate::domain::hours::ClinicDay;
 
 /// Part of the day, which decides what somebody at a tablet takes up.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Phase {
+pub(super) enum Phase {
     /// Before the first patient.
     Opening,
     /// While patients come and go.
@@ -25,7 +25,7 @@ pub enum Phase {
 
 /// What happens at an instant.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Happening {
+pub(super) enum Happening {
     /// The front desk starts the clinic day.
     StartDay,
     /// The front desk ends it.
@@ -42,7 +42,7 @@ pub enum Happening {
 
 /// What is out of the ordinary on a day.
 #[derive(Clone, Debug, Default)]
-pub struct Oddities {
+pub(super) struct Oddities {
     /// The front desk forgets to start the day.
     pub start_forgotten: bool,
     /// This operatory's tablet is without a network for so many minutes after opening.
@@ -51,7 +51,7 @@ pub struct Oddities {
 
 /// The day of a clinic whose usable operatories are `chairs`, in order of time; empty on a closed day.
 #[must_use]
-pub fn day(day: &ClinicDay, chairs: &[Uuid], odd: &Oddities, dice: &mut Dice) -> Vec<(DateTime<Utc>, Happening)> {
+pub(super) fn day(day: &ClinicDay, chairs: &[Uuid], odd: &Oddities, dice: &mut Dice) -> Vec<(DateTime<Utc>, Happening)> {
     let (Some(opens_at), Some(closes_at)) = (day.opens_at(), day.closes_at()) else { return Vec::new() };
     let mut happenings = desk(opens_at, closes_at, odd, dice);
     let mut round = |base: DateTime<Utc>, low: i64, high: i64, phase: Phase| {
@@ -124,7 +124,7 @@ fn at_chair(
 }
 
 /// A span between two numbers of minutes, to the second, since nobody acts on the full minute.
-pub fn seconds_within(dice: &mut Dice, low_minutes: i64, high_minutes: i64) -> TimeDelta {
+pub(super) fn seconds_within(dice: &mut Dice, low_minutes: i64, high_minutes: i64) -> TimeDelta {
     TimeDelta::seconds(dice.between(low_minutes * 60, high_minutes * 60))
 }
 

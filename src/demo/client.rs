@@ -13,7 +13,7 @@ use uuid::Uuid;
 
 /// A client of the service under one key.
 #[derive(Clone, Debug)]
-pub struct Client {
+pub(super) struct Client {
     http: reqwest::Client,
     base: String,
     token: String,
@@ -22,13 +22,13 @@ pub struct Client {
 impl Client {
     /// A client of the service at `address`.
     #[must_use]
-    pub fn new(address: SocketAddr, token: String) -> Self {
+    pub(super) fn new(address: SocketAddr, token: String) -> Self {
         Self { http: reqwest::Client::new(), base: format!("http://{address}"), token }
     }
 
     /// The same connections under another key.
     #[must_use]
-    pub fn with_token(&self, token: String) -> Self {
+    pub(super) fn with_token(&self, token: String) -> Self {
         Self { token, ..self.clone() }
     }
 
@@ -36,7 +36,7 @@ impl Client {
     ///
     /// # Errors
     /// When the answer is not a success, or not the document.
-    pub async fn get<T: DeserializeOwned>(&self, path: &str) -> anyhow::Result<T> {
+    pub(super) async fn get<T: DeserializeOwned>(&self, path: &str) -> anyhow::Result<T> {
         let bytes = self.send(Method::GET, path, None, None).await?;
         serde_json::from_slice(&bytes).with_context(|| format!("GET {path}: the answer has another shape"))
     }
@@ -45,7 +45,7 @@ impl Client {
     ///
     /// # Errors
     /// When the answer is not a success.
-    pub async fn put(&self, path: &str, body: &Value) -> anyhow::Result<()> {
+    pub(super) async fn put(&self, path: &str, body: &Value) -> anyhow::Result<()> {
         self.send(Method::PUT, path, Some(body), None).await.map(drop)
     }
 
@@ -53,7 +53,7 @@ impl Client {
     ///
     /// # Errors
     /// When the answer is not a success, or not JSON.
-    pub async fn post(&self, path: &str, body: &Value) -> anyhow::Result<Value> {
+    pub(super) async fn post(&self, path: &str, body: &Value) -> anyhow::Result<Value> {
         let bytes = self.send(Method::POST, path, Some(body), None).await?;
         serde_json::from_slice(&bytes).with_context(|| format!("POST {path}: the answer is not JSON"))
     }
@@ -62,7 +62,7 @@ impl Client {
     ///
     /// # Errors
     /// When the answer is not a success.
-    pub async fn post_once(&self, path: &str, body: &Value, key: Uuid) -> anyhow::Result<()> {
+    pub(super) async fn post_once(&self, path: &str, body: &Value, key: Uuid) -> anyhow::Result<()> {
         self.send(Method::POST, path, Some(body), Some(key)).await.map(drop)
     }
 

@@ -18,7 +18,7 @@ const LOCAL_MINUTE: &str = "%Y-%m-%dT%H:%M";
 ///
 /// # Errors
 /// When the service refuses a document.
-pub async fn configure(administrator: &Client, seed: &Seed, days: &[ClinicDates]) -> anyhow::Result<()> {
+pub(super) async fn configure(administrator: &Client, seed: &Seed, days: &[ClinicDates]) -> anyhow::Result<()> {
     administrator.put("/v1/ladder", &seed.ladder).await?;
     for (clinic, dates) in seed.clinics.iter().zip(days) {
         put_clinic(administrator, clinic, *dates).await?;
@@ -43,7 +43,7 @@ pub async fn configure(administrator: &Client, seed: &Seed, days: &[ClinicDates]
 
 /// The dates a clinic's calendar shows.
 #[derive(Clone, Copy, Debug)]
-pub struct ClinicDates {
+pub(super) struct ClinicDates {
     /// The first day of the history.
     pub first_day: NaiveDate,
     /// The day of the load.
@@ -89,7 +89,7 @@ async fn put_subject(
 ///
 /// # Errors
 /// When the service refuses.
-pub async fn put_operatory_as_it_is(administrator: &Client, seed: &Seed, id: Uuid) -> anyhow::Result<()> {
+pub(super) async fn put_operatory_as_it_is(administrator: &Client, seed: &Seed, id: Uuid) -> anyhow::Result<()> {
     let found = seed
         .clinics
         .iter()

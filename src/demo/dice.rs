@@ -8,12 +8,12 @@ use uuid::Uuid;
 
 /// A stream of numbers that follows from its seed.
 #[derive(Clone, Debug)]
-pub struct Dice(u64);
+pub(super) struct Dice(u64);
 
 impl Dice {
     /// The stream of a seed.
     #[must_use]
-    pub fn new(seed: u64) -> Self {
+    pub(super) fn new(seed: u64) -> Self {
         Self(seed)
     }
 
@@ -26,25 +26,25 @@ impl Dice {
     }
 
     /// A number from `low` to `high`, both included; `low` when the bounds are crossed.
-    pub fn between(&mut self, low: i64, high: i64) -> i64 {
+    pub(super) fn between(&mut self, low: i64, high: i64) -> i64 {
         let span = high.saturating_sub(low).max(0).unsigned_abs().saturating_add(1);
         // The bias of the remainder is far below anything a reader of a demo could notice.
         low.saturating_add_unsigned(self.next() % span)
     }
 
     /// Whether something happens that happens `permille` times in a thousand.
-    pub fn happens(&mut self, permille: u32) -> bool {
+    pub(super) fn happens(&mut self, permille: u32) -> bool {
         self.next() % 1000 < u64::from(permille)
     }
 
     /// One of the items; `None` when there are none.
-    pub fn pick<'a, T>(&mut self, items: &'a [T]) -> Option<&'a T> {
+    pub(super) fn pick<'a, T>(&mut self, items: &'a [T]) -> Option<&'a T> {
         let last = i64::try_from(items.len()).ok()?.checked_sub(1)?;
         items.get(usize::try_from(self.between(0, last)).ok()?)
     }
 
     /// An id in the form of a random UUID.
-    pub fn uuid(&mut self) -> Uuid {
+    pub(super) fn uuid(&mut self) -> Uuid {
         let bits = (u128::from(self.next()) << 64) | u128::from(self.next());
         uuid::Builder::from_random_bytes(bits.to_be_bytes()).into_uuid()
     }

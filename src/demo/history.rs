@@ -33,7 +33,7 @@ const LATEST_MINUTES: i64 = 150;
 
 /// Clients that reach every clinic.
 #[derive(Debug)]
-pub struct Office {
+pub(super) struct Office {
     /// The administrator.
     pub administrator: Client,
     /// The manager.
@@ -69,7 +69,7 @@ struct Sample {
 
 /// The weeks behind, as they unfold.
 #[derive(Debug)]
-pub struct History<'a> {
+pub(super) struct History<'a> {
     seed: &'a Seed,
     house: &'a House,
     office: Office,
@@ -87,7 +87,7 @@ pub struct History<'a> {
 impl<'a> History<'a> {
     /// The history of these clinics, nothing of it done yet.
     #[must_use]
-    pub fn new(seed: &'a Seed, house: &'a House, office: Office, sites: Vec<Site<'a>>, dice: Dice) -> Self {
+    pub(super) fn new(seed: &'a Seed, house: &'a House, office: Office, sites: Vec<Site<'a>>, dice: Dice) -> Self {
         let mut history = Self {
             seed,
             house,
@@ -108,7 +108,7 @@ impl<'a> History<'a> {
     ///
     /// # Errors
     /// When the service refuses something.
-    pub async fn unfold(mut self, until: DateTime<Utc>, progress: &Progress) -> anyhow::Result<Summary> {
+    pub(super) async fn unfold(mut self, until: DateTime<Utc>, progress: &Progress) -> anyhow::Result<Summary> {
         while let Some((at, deed)) = self.queue.take_until(until) {
             self.house.set_clock(at);
             let is_new_day = matches!(deed, Deed::NewDay);
@@ -124,7 +124,7 @@ impl<'a> History<'a> {
 
     /// How many new days there are: the work that progress is counted in.
     #[must_use]
-    pub fn new_days(&self) -> u64 {
+    pub(super) fn new_days(&self) -> u64 {
         self.new_days
     }
 

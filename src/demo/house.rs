@@ -17,7 +17,7 @@ use crate::jobs;
 
 /// The service while it runs.
 #[derive(Debug)]
-pub struct House {
+pub(super) struct House {
     state: AppState,
     address: SocketAddr,
     stop: oneshot::Sender<()>,
@@ -29,7 +29,7 @@ impl House {
     ///
     /// # Errors
     /// When no port is free, or the database does not answer.
-    pub async fn open(state: AppState, at: DateTime<Utc>) -> anyhow::Result<Self> {
+    pub(super) async fn open(state: AppState, at: DateTime<Utc>) -> anyhow::Result<Self> {
         let state = AppState { clock: Clock::manual(at), ..state };
         jobs::housekeeping::make_partitions(&state.pool, at).await?;
         let listener = TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).await.context("no free port on 127.0.0.1")?;
@@ -45,12 +45,12 @@ impl House {
 
     /// Where it listens.
     #[must_use]
-    pub fn address(&self) -> SocketAddr {
+    pub(super) fn address(&self) -> SocketAddr {
         self.address
     }
 
     /// Sets the clock.
-    pub fn set_clock(&self, at: DateTime<Utc>) {
+    pub(super) fn set_clock(&self, at: DateTime<Utc>) {
         self.state.clock.set(at);
     }
 
@@ -58,7 +58,7 @@ impl House {
     ///
     /// # Errors
     /// When the database does not answer, or a clinic cannot be planned.
-    pub async fn plan(&self) -> anyhow::Result<()> {
+    pub(super) async fn plan(&self) -> anyhow::Result<()> {
         let report = jobs::planner::tick(&self.state.pool, &self.state.clock, self.state.horizon_days).await?;
         anyhow::ensure!(report.failed == 0, "{} clinics could not be planned; the log says why", report.failed);
         Ok(())
@@ -68,7 +68,7 @@ impl House {
     ///
     /// # Errors
     /// When the database does not answer.
-    pub async fn keep(&self) -> anyhow::Result<()> {
+    pub(super) async fn keep(&self) -> anyhow::Result<()> {
         jobs::housekeeping::make_partitions(&self.state.pool, self.state.clock.now()).await?;
         Ok(())
     }
@@ -77,9 +77,9 @@ impl House {
     ///
     /// # Errors
     /// When the server had stopped by itself.
-    pub async fn close(self) -> anyhow::Result<()> {
-        // The server may be gone already; waiting for it says why.
-        drop(self.stop.send(()));
+    pub(super) async fn close(self) -> anyhow::Result<()> {
+        // Where the server is gone already there is nobody to tell, and waiting for it says why.
+        self.stop.send(()).ok();
         self.server.await?.context("the demo's server stopped")
     }
 }

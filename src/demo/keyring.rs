@@ -33,9 +33,9 @@ pub struct Keyring {
     /// The instant the history ends at.
     pub loaded_at: DateTime<Utc>,
     /// The keys, by who holds them.
-    pub keys: Vec<DemoKey>,
+    pub(super) keys: Vec<DemoKey>,
     /// What the example lines are about.
-    pub examples: Vec<Example>,
+    pub(super) examples: Vec<Example>,
     /// What was loaded.
     pub summary: Summary,
 }
@@ -43,7 +43,7 @@ pub struct Keyring {
 /// A key with its token.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct DemoKey {
+pub(super) struct DemoKey {
     /// What the administrator calls it.
     pub label: String,
     /// What it may do.
@@ -57,7 +57,7 @@ pub struct DemoKey {
 /// Ids of one clinic for the example lines.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Example {
+pub(super) struct Example {
     /// The clinic.
     pub clinic_id: Uuid,
     /// Its name.
@@ -73,7 +73,7 @@ pub struct Example {
 /// A task that wants one timed hold.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct HoldTask {
+pub(super) struct HoldTask {
     /// Its id.
     pub task_id: Uuid,
     /// The hold's step.
@@ -89,7 +89,7 @@ impl Keyring {
     ///
     /// # Errors
     /// When the file cannot be read, or is not one of ours.
-    pub fn read(data_dir: &Path) -> anyhow::Result<Option<Self>> {
+    pub(super) fn read(data_dir: &Path) -> anyhow::Result<Option<Self>> {
         let path = data_dir.join(FILE);
         let text = match fs::read_to_string(&path) {
             Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(None),
@@ -102,7 +102,7 @@ impl Keyring {
     ///
     /// # Errors
     /// When the directory cannot be written to.
-    pub fn write(&self, data_dir: &Path) -> anyhow::Result<()> {
+    pub(super) fn write(&self, data_dir: &Path) -> anyhow::Result<()> {
         let path = data_dir.join(FILE);
         let new = data_dir.join(format!("{FILE}.new"));
         let write = || -> io::Result<()> {
@@ -122,7 +122,7 @@ impl Keyring {
 
     /// The token of the first key with this role that reaches the clinic.
     #[must_use]
-    pub fn token(&self, role: Role, clinic_id: Uuid) -> Option<&str> {
+    pub(super) fn token(&self, role: Role, clinic_id: Uuid) -> Option<&str> {
         self.keys.iter().find(|k| k.role == role && k.reach.covers_clinic(clinic_id)).map(|k| k.token.as_str())
     }
 }
@@ -131,7 +131,7 @@ impl Keyring {
 ///
 /// # Errors
 /// When the service refuses.
-pub async fn cut_keys(administrator: &Client, seed: &Seed, dice: &mut Dice) -> anyhow::Result<Vec<DemoKey>> {
+pub(super) async fn cut_keys(administrator: &Client, seed: &Seed, dice: &mut Dice) -> anyhow::Result<Vec<DemoKey>> {
     let mut wanted = Vec::new();
     for clinic in &seed.clinics {
         let reach = Reach::Clinics { clinic_ids: vec![clinic.clinic_id] };

@@ -10,7 +10,7 @@ use chrono::{DateTime, Utc};
 
 /// Things that wait, soonest first.
 #[derive(Debug)]
-pub struct Queue<T> {
+pub(super) struct Queue<T> {
     waiting: BinaryHeap<Reverse<Waiting<T>>>,
     turns: u64,
 }
@@ -25,18 +25,18 @@ struct Waiting<T> {
 impl<T> Queue<T> {
     /// Nothing waits.
     #[must_use]
-    pub fn new() -> Self {
+    pub(super) fn new() -> Self {
         Self { waiting: BinaryHeap::new(), turns: 0 }
     }
 
     /// Lets something wait for its instant.
-    pub fn put(&mut self, at: DateTime<Utc>, thing: T) {
+    pub(super) fn put(&mut self, at: DateTime<Utc>, thing: T) {
         self.turns += 1;
         self.waiting.push(Reverse(Waiting { at, turn: self.turns, thing }));
     }
 
     /// The next thing, unless it comes after `until`.
-    pub fn take_until(&mut self, until: DateTime<Utc>) -> Option<(DateTime<Utc>, T)> {
+    pub(super) fn take_until(&mut self, until: DateTime<Utc>) -> Option<(DateTime<Utc>, T)> {
         if self.waiting.peek().is_none_or(|Reverse(next)| next.at > until) {
             return None;
         }

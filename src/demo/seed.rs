@@ -21,7 +21,7 @@ use crate::domain::zone::{self, Zone};
 
 /// Everything the files say.
 #[derive(Clone, Debug)]
-pub struct Seed {
+pub(super) struct Seed {
     /// The group.
     pub group: GroupSeed,
     /// Its clinics.
@@ -39,7 +39,7 @@ pub struct Seed {
 /// The group.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct GroupSeed {
+pub(super) struct GroupSeed {
     /// Its id.
     pub group_id: Uuid,
     /// Its name.
@@ -49,7 +49,7 @@ pub struct GroupSeed {
 /// A clinic with all that stands in it.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct ClinicSeed {
+pub(super) struct ClinicSeed {
     /// Its id.
     pub clinic_id: Uuid,
     /// The document that the API takes.
@@ -68,7 +68,7 @@ pub struct ClinicSeed {
 
 /// A clinic's own document; the zone is read, the rest is handed on.
 #[derive(Clone, Debug, Deserialize, serde::Serialize)]
-pub struct ClinicDocument {
+pub(super) struct ClinicDocument {
     /// What people call it.
     pub name: String,
     /// Its IANA zone.
@@ -81,7 +81,7 @@ pub struct ClinicDocument {
 /// A closure, counted from the day of the load.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct ClosureSeed {
+pub(super) struct ClosureSeed {
     /// Its id.
     pub closure_id: Uuid,
     /// First closed day.
@@ -101,7 +101,7 @@ pub struct ClosureSeed {
 /// A special opening, counted from the day of the load.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct SpecialSeed {
+pub(super) struct SpecialSeed {
     /// The day.
     pub days_from_today: i64,
     /// Its sessions.
@@ -112,7 +112,7 @@ pub struct SpecialSeed {
 
 /// An operatory.
 #[derive(Clone, Debug, Deserialize)]
-pub struct OperatorySeed {
+pub(super) struct OperatorySeed {
     /// Its id.
     pub operatory_id: Uuid,
     /// What people call it.
@@ -124,7 +124,7 @@ pub struct OperatorySeed {
 
 /// A piece of equipment.
 #[derive(Clone, Debug, Deserialize)]
-pub struct EquipmentSeed {
+pub(super) struct EquipmentSeed {
     /// Its id.
     pub equipment_id: Uuid,
     /// What the API takes.
@@ -135,7 +135,7 @@ pub struct EquipmentSeed {
 /// A routine.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct RoutineSeed {
+pub(super) struct RoutineSeed {
     /// Its id.
     pub routine_id: Uuid,
     /// Where its rule starts, counted from the day of the load: for a rule that is too rare to fall into four weeks
@@ -149,7 +149,7 @@ pub struct RoutineSeed {
 /// Somebody who works in a clinic.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Person {
+pub(super) struct Person {
     /// Initials.
     pub performed_by: String,
     /// What they do.
@@ -168,7 +168,7 @@ impl Seed {
     ///
     /// # Errors
     /// When one is missing or does not have its shape.
-    pub fn read(dir: &Path) -> anyhow::Result<Self> {
+    pub(super) fn read(dir: &Path) -> anyhow::Result<Self> {
         let staff: Vec<StaffSeed> = read_file(dir, "staff.json")?;
         Ok(Self {
             group: read_file(dir, "group.json")?,
@@ -182,7 +182,7 @@ impl Seed {
 
     /// The anchor of a routine; `None` for one the files do not hold.
     #[must_use]
-    pub fn anchor(&self, routine_id: Uuid) -> Option<&Anchor> {
+    pub(super) fn anchor(&self, routine_id: Uuid) -> Option<&Anchor> {
         self.routines.iter().find(|r| r.routine_id == routine_id).map(|r| &r.routine.anchor)
     }
 }
@@ -195,7 +195,7 @@ fn read_file<T: DeserializeOwned>(dir: &Path, name: &str) -> anyhow::Result<T> {
 
 /// The date `days` from `today`; `today` itself when that would leave the calendar.
 #[must_use]
-pub fn date_from(today: NaiveDate, days: i64) -> NaiveDate {
+pub(super) fn date_from(today: NaiveDate, days: i64) -> NaiveDate {
     let distance = Days::new(days.unsigned_abs());
     let moved = if days < 0 { today.checked_sub_days(distance) } else { today.checked_add_days(distance) };
     moved.unwrap_or(today)
@@ -204,7 +204,7 @@ pub fn date_from(today: NaiveDate, days: i64) -> NaiveDate {
 impl ClinicSeed {
     /// Whether an operatory stands in it.
     #[must_use]
-    pub fn has_operatory(&self, id: Uuid) -> bool {
+    pub(super) fn has_operatory(&self, id: Uuid) -> bool {
         self.operatories.iter().any(|o| o.operatory_id == id)
     }
 
@@ -212,7 +212,7 @@ impl ClinicSeed {
     ///
     /// # Errors
     /// When the name is none.
-    pub fn zone(&self) -> anyhow::Result<Zone> {
+    pub(super) fn zone(&self) -> anyhow::Result<Zone> {
         Ok(self.clinic.zone.parse()?)
     }
 
@@ -220,7 +220,7 @@ impl ClinicSeed {
     ///
     /// # Errors
     /// As [`Self::zone`].
-    pub fn date_at(&self, at: DateTime<Utc>) -> anyhow::Result<NaiveDate> {
+    pub(super) fn date_at(&self, at: DateTime<Utc>) -> anyhow::Result<NaiveDate> {
         Ok(zone::local(&self.zone()?, at).date())
     }
 
@@ -228,7 +228,7 @@ impl ClinicSeed {
     ///
     /// # Errors
     /// As [`Self::zone`].
-    pub fn hours(&self, today: NaiveDate) -> anyhow::Result<Hours> {
+    pub(super) fn hours(&self, today: NaiveDate) -> anyhow::Result<Hours> {
         let closures = self
             .closures
             .iter()
@@ -246,13 +246,13 @@ impl ClinicSeed {
 impl ClosureSeed {
     /// First closed local time.
     #[must_use]
-    pub fn from(&self, today: NaiveDate) -> NaiveDateTime {
+    pub(super) fn from(&self, today: NaiveDate) -> NaiveDateTime {
         date_from(today, self.from_days).and_time(self.from_time)
     }
 
     /// First local time that is no longer closed.
     #[must_use]
-    pub fn until(&self, today: NaiveDate) -> NaiveDateTime {
+    pub(super) fn until(&self, today: NaiveDate) -> NaiveDateTime {
         date_from(today, self.until_days).and_time(self.until_time)
     }
 }
@@ -260,7 +260,7 @@ impl ClosureSeed {
 impl RoutineSeed {
     /// The routine with its start counted from `today`.
     #[must_use]
-    pub fn routine(&self, today: NaiveDate) -> Routine {
+    pub(super) fn routine(&self, today: NaiveDate) -> Routine {
         let mut routine = self.routine.clone();
         if let (Some(days), Anchor::Calendar { dates, .. }) = (self.starts_days, &mut routine.anchor) {
             dates.starts_on = date_from(today, days);

@@ -18,7 +18,7 @@ const FRESH_FOR: TimeDelta = TimeDelta::hours(24);
 
 /// The lines for every client, for the service at `listen`.
 #[must_use]
-pub fn lines(keyring: &Keyring, listen: SocketAddr, now: DateTime<Utc>) -> String {
+pub(super) fn lines(keyring: &Keyring, listen: SocketAddr, now: DateTime<Utc>) -> String {
     let mut out = String::new();
     let base = format!("http://{listen}");
     line(&mut out, &format!("{}, loaded {}", keyring.group_name, keyring.loaded_at.format("%Y-%m-%d %H:%M UTC")));

@@ -18,7 +18,7 @@ use crate::domain::zone;
 
 /// A clinic with its clients.
 #[derive(Debug)]
-pub struct Site<'a> {
+pub(super) struct Site<'a> {
     /// What the files say about it.
     pub seed: &'a ClinicSeed,
     /// When it is open.
@@ -33,25 +33,25 @@ pub struct Site<'a> {
 
 impl Site<'_> {
     /// Every date of the history.
-    pub fn days(&self) -> impl Iterator<Item = NaiveDate> + use<> {
+    pub(super) fn days(&self) -> impl Iterator<Item = NaiveDate> + use<> {
         let ClinicDates { first_day, today } = self.dates;
         first_day.iter_days().take_while(move |date| *date <= today)
     }
 
     /// The instant a date begins at.
     #[must_use]
-    pub fn midnight(&self, date: NaiveDate) -> DateTime<Utc> {
+    pub(super) fn midnight(&self, date: NaiveDate) -> DateTime<Utc> {
         zone::resolve(&self.hours.zone, date.and_time(NaiveTime::MIN))
     }
 
     /// What people here do on a date, whatever the service answers.
     #[must_use]
-    pub fn agenda(&self, story: &Story, date: NaiveDate, dice: &mut Dice) -> Vec<(DateTime<Utc>, Happening)> {
+    pub(super) fn agenda(&self, story: &Story, date: NaiveDate, dice: &mut Dice) -> Vec<(DateTime<Utc>, Happening)> {
         agenda::day(&self.hours.day(date), &self.chairs(story, date), &self.oddities(story, date), dice)
     }
 
     /// Operatories that go out of service, and when.
-    pub fn taken_out<'s>(&'s self, story: &'s Story) -> impl Iterator<Item = (DateTime<Utc>, Uuid)> + 's {
+    pub(super) fn taken_out<'s>(&'s self, story: &'s Story) -> impl Iterator<Item = (DateTime<Utc>, Uuid)> + 's {
         story.taken_out_of_service.iter().filter(|t| self.seed.has_operatory(t.subject_id)).map(|taken| {
             let date = date_from(self.dates.today, taken.from_days);
             (self.midnight(date) + TimeDelta::minutes(1), taken.subject_id)
@@ -60,7 +60,7 @@ impl Site<'_> {
 
     /// The instant, or the same time on the next day the clinic is open.
     #[must_use]
-    pub fn while_open(&self, at: DateTime<Utc>) -> DateTime<Utc> {
+    pub(super) fn while_open(&self, at: DateTime<Utc>) -> DateTime<Utc> {
         (0..14)
             .map(|days| at + TimeDelta::days(days))
             .find(|at| self.hours.day(zone::local(&self.hours.zone, *at).date()).is_open())

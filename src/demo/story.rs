@@ -15,7 +15,7 @@ use super::seed::date_from;
 /// The story.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Story {
+pub(super) struct Story {
     /// How often chance strikes.
     pub fates_permille: Fates,
     /// Routines that nobody got to of late, so that something is overdue at whatever hour the demo is loaded.
@@ -41,7 +41,7 @@ pub struct Story {
 /// How often chance strikes, in a thousand tasks.
 #[derive(Clone, Copy, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Fates {
+pub(super) struct Fates {
     /// Done after it was due.
     pub late: u32,
     /// Never recorded.
@@ -55,7 +55,7 @@ pub struct Fates {
 /// A routine that nobody got to in the last days.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct LeftUndone {
+pub(super) struct LeftUndone {
     /// The routine.
     pub routine_id: Uuid,
     /// How many days before the load its tasks stay undone.
@@ -65,7 +65,7 @@ pub struct LeftUndone {
 /// A test whose result comes later.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct ResultFollows {
+pub(super) struct ResultFollows {
     /// The routine.
     pub routine_id: Uuid,
     /// How many hours after the sample.
@@ -75,7 +75,7 @@ pub struct ResultFollows {
 /// A reading outside its limit; the first of its task gets it.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct OverLimit {
+pub(super) struct OverLimit {
     /// The routine.
     pub routine_id: Uuid,
     /// On what.
@@ -89,7 +89,7 @@ pub struct OverLimit {
 /// Something that is declared once, about the first task of a routine on a subject from a day on.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Declared {
+pub(super) struct Declared {
     /// The routine.
     pub routine_id: Uuid,
     /// On what.
@@ -103,7 +103,7 @@ pub struct Declared {
 /// A tablet that loses the network, on the first open day from a day on.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct OfflineTablet {
+pub(super) struct OfflineTablet {
     /// Where.
     pub clinic_id: Uuid,
     /// At which chair.
@@ -117,7 +117,7 @@ pub struct OfflineTablet {
 /// A day whose start the front desk forgot: the first open one from a day on.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Forgotten {
+pub(super) struct Forgotten {
     /// Where.
     pub clinic_id: Uuid,
     /// From which day on.
@@ -127,7 +127,7 @@ pub struct Forgotten {
 /// A subject that was in service until a day, whatever its file says about today.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct TakenOut {
+pub(super) struct TakenOut {
     /// The subject.
     pub subject_id: Uuid,
     /// The first day out of service.
@@ -137,7 +137,7 @@ pub struct TakenOut {
 /// Between which figures an ordinary reading lies.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct ReadingRange {
+pub(super) struct ReadingRange {
     /// The routine.
     pub routine_id: Uuid,
     /// The step's key, without the part.
@@ -157,7 +157,7 @@ fn always() -> u32 {
 
 impl ReadingRange {
     /// An ordinary value.
-    pub fn throw(&self, dice: &mut Dice) -> Decimal {
+    pub(super) fn throw(&self, dice: &mut Dice) -> Decimal {
         let scale = self.low.scale();
         let mantissa = |value: Decimal| {
             let mut value = value;
@@ -171,14 +171,14 @@ impl ReadingRange {
 impl Story {
     /// The figures of a step.
     #[must_use]
-    pub fn range(&self, routine_id: Uuid, step: &str) -> Option<&ReadingRange> {
+    pub(super) fn range(&self, routine_id: Uuid, step: &str) -> Option<&ReadingRange> {
         let key = step.split_once(':').map_or(step, |(key, _)| key);
         self.readings.iter().find(|r| r.routine_id == routine_id && r.step == key)
     }
 
     /// Whether nobody gets to a task of this routine that falls on this day.
     #[must_use]
-    pub fn stays_undone(&self, routine_id: Uuid, clinic_day: NaiveDate, today: NaiveDate) -> bool {
+    pub(super) fn stays_undone(&self, routine_id: Uuid, clinic_day: NaiveDate, today: NaiveDate) -> bool {
         self.left_undone
             .iter()
             .any(|left| left.routine_id == routine_id && clinic_day >= date_from(today, -left.last_days))

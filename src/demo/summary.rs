@@ -32,7 +32,7 @@ pub struct Summary {
 
 impl Summary {
     /// Counts a completion by the verdict in the service's answer.
-    pub fn count_completion(&mut self, answer: &Value) {
+    pub(super) fn count_completion(&mut self, answer: &Value) {
         let verdict = answer.get("verdict").and_then(Value::as_str).unwrap_or("unknown");
         *self.completions.entry(verdict.to_owned()).or_default() += 1;
     }

@@ -16,14 +16,14 @@ use crate::domain::task::State;
 
 /// What is due, as the service lists it.
 #[derive(Clone, Debug, Deserialize)]
-pub struct DueList {
+pub(super) struct DueList {
     /// The tasks.
     pub tasks: Vec<DueTask>,
 }
 
 /// A task on the list; what the demo has no use for is left out.
 #[derive(Clone, Debug, Deserialize)]
-pub struct DueTask {
+pub(super) struct DueTask {
     /// Its id.
     pub task_id: Uuid,
     /// Its clinic day.
@@ -48,7 +48,7 @@ pub struct DueTask {
 
 /// What a task is about.
 #[derive(Clone, Copy, Debug, Deserialize)]
-pub struct DueSubject {
+pub(super) struct DueSubject {
     /// Its id.
     pub subject_id: Uuid,
     /// What it is.
@@ -57,7 +57,7 @@ pub struct DueSubject {
 
 /// A step of a task on the list.
 #[derive(Clone, Debug, Deserialize)]
-pub struct DueStep {
+pub(super) struct DueStep {
     /// The key to answer it by.
     pub step: String,
     /// The task cannot be completed without it.
@@ -68,7 +68,7 @@ pub struct DueStep {
 
 /// How a piece of work goes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Manner {
+pub(super) enum Manner {
     /// As it should.
     Whole,
     /// The first timed hold is ended too early.
@@ -79,7 +79,7 @@ pub enum Manner {
 
 /// A press on the tablet's timer.
 #[derive(Clone, Debug)]
-pub struct TimerPress {
+pub(super) struct TimerPress {
     /// The task.
     pub task_id: Uuid,
     /// The hold.
@@ -92,13 +92,11 @@ pub struct TimerPress {
 
 /// A piece of work as it was done.
 #[derive(Clone, Debug)]
-pub struct Done {
+pub(super) struct Done {
     /// When the timer was pressed, where the server times the holds.
     pub presses: Vec<(DateTime<Utc>, TimerPress)>,
     /// What is entered.
     pub completion: Value,
-    /// Its id.
-    pub completion_id: Uuid,
     /// When it was over.
     pub ended_at: DateTime<Utc>,
     /// Whether a result is still awaited.
@@ -107,7 +105,7 @@ pub struct Done {
 
 /// Somebody with a tablet.
 #[derive(Debug)]
-pub struct Tablet<'a> {
+pub(super) struct Tablet<'a> {
     /// What is told.
     pub story: &'a Story,
     /// Chance.
@@ -120,7 +118,7 @@ pub struct Tablet<'a> {
 
 impl Tablet<'_> {
     /// Works through a task from `begins_at` on.
-    pub fn work(&mut self, task: &DueTask, begins_at: DateTime<Utc>, manner: Manner) -> Done {
+    pub(super) fn work(&mut self, task: &DueTask, begins_at: DateTime<Utc>, manner: Manner) -> Done {
         let mut at = begins_at;
         let mut presses = Vec::new();
         let mut answers = Vec::new();
@@ -167,15 +165,14 @@ impl Tablet<'_> {
             }
             answers.push(Value::Object(answer));
         }
-        let completion_id = self.dice.uuid();
         let completion = json!({
-            "completion_id": completion_id,
+            "completion_id": self.dice.uuid(),
             "task_id": task.task_id,
             "performed_at": at,
             "performed_by": self.performed_by,
             "steps": answers,
         });
-        Done { presses, completion, completion_id, ended_at: at, awaits_result }
+        Done { presses, completion, ended_at: at, awaits_result }
     }
 
     /// An ordinary reading, or the one the story tells; `None` where nobody takes it.
