@@ -169,7 +169,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     get,
     path = "/v1/equipment",
     operation_id = "list_equipment",
-    tag = "Equipment",
+    tag = "Clinics",
     params(SubjectQuery),
     responses((status = 200, description = "The equipment the key reaches, by name.", body = EquipmentList))
 )]
@@ -186,7 +186,7 @@ async fn list_equipment(
     get,
     path = "/v1/equipment/{equipment_id}",
     operation_id = "get_equipment",
-    tag = "Equipment",
+    tag = "Clinics",
     params(("equipment_id" = Uuid, Path, description = "The piece of equipment.")),
     responses((status = 200, description = "The piece of equipment.", body = EquipmentDocument))
 )]
@@ -206,7 +206,7 @@ async fn get_equipment(
     put,
     path = "/v1/equipment/{equipment_id}",
     operation_id = "put_equipment",
-    tag = "Equipment",
+    tag = "Clinics",
     params(("equipment_id" = Uuid, Path, description = "The piece of equipment.")),
     request_body = EquipmentInput,
     responses(

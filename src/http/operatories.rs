@@ -131,7 +131,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     get,
     path = "/v1/operatories",
     operation_id = "list_operatories",
-    tag = "Operatories",
+    tag = "Clinics",
     params(SubjectQuery),
     responses((status = 200, description = "The operatories the key reaches, by name.", body = OperatoryList))
 )]
@@ -148,7 +148,7 @@ async fn list_operatories(
     get,
     path = "/v1/operatories/{operatory_id}",
     operation_id = "get_operatory",
-    tag = "Operatories",
+    tag = "Clinics",
     params(("operatory_id" = Uuid, Path, description = "The operatory.")),
     responses((status = 200, description = "The operatory.", body = OperatoryDocument))
 )]
@@ -168,7 +168,7 @@ async fn get_operatory(
     put,
     path = "/v1/operatories/{operatory_id}",
     operation_id = "put_operatory",
-    tag = "Operatories",
+    tag = "Clinics",
     params(("operatory_id" = Uuid, Path, description = "The operatory.")),
     request_body = OperatoryInput,
     responses(
