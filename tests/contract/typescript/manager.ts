@@ -4,10 +4,12 @@ import type { components, paths } from "./api.d.ts";
 import { setting, wanted } from "./settings.ts";
 
 type OverdueItem = components["schemas"]["OverdueItem"];
-const manager = createClient<paths>({
+const options = {
   baseUrl: setting("CHAIRTIDE_URL"),
   headers: { Authorization: `Bearer ${setting("MANAGER_KEY")}` },
-});
+};
+const manager = createClient<paths, "application/json">(options);
+const spreadsheet = createClient<paths, "text/csv">(options);
 
 const overdue: OverdueItem[] = [];
 let cursor: string | undefined;
@@ -23,7 +25,7 @@ for (const item of overdue) {
   console.log(`${item.clinic_name}, ${item.subject_name}: ${item.routine_name}, level ${item.level}`);
 }
 
-const csv = await manager.GET("/v1/overdue", { headers: { Accept: "text/csv" }, parseAs: "text" });
+const csv = await spreadsheet.GET("/v1/overdue", { headers: { Accept: "text/csv" }, parseAs: "text" });
 const lines = wanted(csv).trimEnd().split("\r\n");
 if (lines.length !== overdue.length + 1) throw new Error(`${lines.length} lines for ${overdue.length} tasks`);
 
