@@ -1,1 +1,7 @@
-fn main(){}
+//! The program: everything it does is in the library, so that tests can do it too.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    chairtide::command::main()
+}

@@ -197,7 +197,7 @@ async fn a_steriliser_that_moves_keeps_its_history(pool: PgPool) {
     let done = json!({
         "completion_id": id(7301), "task_id": spore["task_id"], "performed_at": "2026-11-02T08:50:00Z",
         "performed_by": "KV", "steps": [{ "step": "growth", "status": "done",
-            "reading": { "qualifier": "eq", "value": "0", "unit": "{spore growth}" } }],
+            "reading": { "qualifier": "eq", "value": "0", "unit": "{spore_growth}" } }],
     });
     here.tablet.post("/v1/completions", done).await.expect(201);
     let moved = json!({ "clinic_id": there.clinic_id, "kind": "steriliser", "name": "Steriliser 0",

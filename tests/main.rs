@@ -7,6 +7,7 @@ mod support;
 
 mod architecture;
 mod batches;
+mod configuration;
 mod dependencies;
 mod journeys;
 mod lists;

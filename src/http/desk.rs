@@ -74,7 +74,7 @@ pub struct DayMarkAnswer {
 }
 
 /// A chair taken or left, as it stands.
-#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+#[derive(Clone, Debug, Serialize, ToSchema)]
 pub struct SeatingAnswer {
     /// Derived from operatory, kind and instant: the same post always has the same id.
     pub mark_id: Uuid,
@@ -85,10 +85,10 @@ pub struct SeatingAnswer {
     /// When, as the desk says.
     pub at: DateTime<Utc>,
     /// For a patient seated: what was missing at that moment. Recorded all the same: the desk decides.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub readiness: Option<ReadinessAnswer>,
     /// For a patient who left: the turnover tasks that made due.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub task_ids: Option<Vec<Uuid>>,
 }
 

@@ -37,9 +37,12 @@ pub mod tasks;
 
 use std::sync::Arc;
 
+use axum::response::IntoResponse as _;
+use axum::{Json, Router};
 use sqlx::PgPool;
 use tokio::sync::Notify;
 use utoipa_axum::router::OpenApiRouter;
+use utoipa_swagger_ui::{Config as DocsConfig, SwaggerUi};
 
 use crate::clock::Clock;
 
@@ -70,6 +73,7 @@ pub struct Limits {
 }
 
 /// Every resource, on one screen.
+#[must_use]
 pub fn resources() -> OpenApiRouter<AppState> {
     OpenApiRouter::new()
         .merge(group::router())
@@ -91,4 +95,20 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(overdue::router())
         .merge(summary::router())
         .merge(health::router())
+        .merge(metrics::router())
+}
+
+/// The whole service as one router: the resources, the document about them, a page to read it, and what surrounds
+/// every request.
+pub fn app(state: AppState) -> Router {
+    metrics::install();
+    let limits = Arc::clone(&state.limits);
+    let (routes, described) = resources().split_for_parts();
+    let document = Arc::new(openapi::complete(described));
+    let docs = SwaggerUi::new("/docs").config(DocsConfig::from("/openapi.json").validator_url("none"));
+    let routes = routes
+        .route("/openapi.json", axum::routing::get(async move || Json(&*document).into_response()))
+        .merge(docs)
+        .with_state(state);
+    layers::surround(routes, &limits)
 }

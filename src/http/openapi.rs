@@ -1,1 +1,365 @@
-//! To be written.
+//! The OpenAPI document: what the handlers say about themselves, completed with what is true of all of them.
+//!
+//! The rule of this file: a handler describes its wished-for answers; the problems that any handler can answer, the
+//! key it takes and the examples are added here, once, so that no operation can forget one.
+
+use serde_json::Value;
+use utoipa::openapi::path::{Operation, PathItem};
+use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityRequirement, SecurityScheme};
+use utoipa::openapi::tag::TagBuilder;
+use utoipa::openapi::{
+    Components, Content, ContentBuilder, Header, HeaderBuilder, InfoBuilder, LicenseBuilder, ObjectBuilder, OpenApi,
+    Ref, RefOr, Response, ResponseBuilder, Type,
+};
+use utoipa::{PartialSchema as _, ToSchema as _};
+
+use super::problem::Problem;
+use super::{
+    clinics, closures, completions, desk, due, equipment, group, health, holds, hours, keys, ladder, operatories, overdue,
+    readiness, resources, routines, special_openings, summary, tasks,
+};
+
+/// An example of a body, made by serialising a real value of its type.
+#[derive(Clone, Debug)]
+pub struct Example {
+    /// The operation it belongs to.
+    pub operation_id: &'static str,
+    /// Which of its bodies it shows.
+    pub part: Part,
+    /// The body.
+    pub value: Value,
+}
+
+/// A body of an operation.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Part {
+    /// The body of the request.
+    Request,
+    /// The JSON body of its answers from 200 to 299.
+    Response,
+}
+
+/// Every example, in the order of [`resources`].
+fn examples() -> Vec<Example> {
+    [
+        group::examples(),
+        clinics::examples(),
+        hours::examples(),
+        closures::examples(),
+        special_openings::examples(),
+        operatories::examples(),
+        equipment::examples(),
+        routines::examples(),
+        ladder::examples(),
+        keys::examples(),
+        desk::examples(),
+        readiness::examples(),
+        due::examples(),
+        tasks::examples(),
+        holds::examples(),
+        completions::examples(),
+        overdue::examples(),
+        summary::examples(),
+        health::examples(),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
+}
+
+const DESCRIPTION: &str = "\
+Chairtide plans the recurring hygiene routines of dental clinics into tasks with windows, and keeps what people record \
+about them as evidence.
+
+**Cautions.** The maker's instructions for use and the code that applies where the clinic stands come first; routines, \
+limits and times held here are what the group entered, with the source it named. Chairtide says *recorded* and *record \
+missing*. A record says what somebody entered, by whom and when; it does not say that water, an instrument or a room \
+is free of germs, and nothing here is medical advice. No field is meant for data about patients.
+
+**Keys.** Send an API key as `Authorization: Bearer ct.…`. A key has a role and a reach; what lies outside its reach \
+answers 404, as if it did not exist.
+
+**Repeating.** `PUT` with an id of your own making is safe to repeat. `POST` is safe to repeat where the body carries \
+an id or the path has a natural key, and with the same `Idempotency-Key` otherwise; answers under such a key are kept \
+for 7 days.
+
+**Problems** come as `application/problem+json` (RFC 9457) with a stable `type`, a JSON pointer to each bad field and \
+the request id that the log holds too.
+
+**Times.** Instants are RFC 3339 in UTC, dates `YYYY-MM-DD`, local times `HH:MM` in the clinic's zone.";
+
+/// The tags in the order a reader meets them.
+const TAGS: [(&str, &str); 7] = [
+    ("Clinics", "The group, its clinics, their hours, and what stands in them"),
+    ("Routines", "What recurs, for which subjects, in which steps; and whom lateness is told to"),
+    ("Keys", "Who may call"),
+    ("Front desk", "The clinic's day and its turnovers, and whether an operatory may be used"),
+    ("Chairside", "What is due, timed holds and completions"),
+    ("Manager", "What is overdue, and sums over sites"),
+    ("Operations", "For whoever runs the service; no key needed"),
+];
+
+/// A kind of problem that operations share.
+struct Shared {
+    status: u16,
+    name: &'static str,
+    description: &'static str,
+    applies: fn(&Facts) -> bool,
+}
+
+/// What decides which problems an operation can answer.
+struct Facts {
+    writes: bool,
+    has_body: bool,
+    is_negotiated: bool,
+}
+
+#[rustfmt::skip]
+const SHARED: [Shared; 12] = [
+    Shared { status: 400, name: "Malformed", description: "The request cannot be read", applies: |_| true },
+    Shared { status: 401, name: "KeyMissing", description: "A valid key is needed", applies: |_| true },
+    Shared { status: 403, name: "RoleMayNot", description: "The key's role may not do this", applies: |_| true },
+    Shared { status: 404, name: "NotFound", description: "Unknown, or out of the key's reach", applies: |_| true },
+    Shared { status: 406, name: "NotAcceptable", description: "No such representation", applies: |f| f.is_negotiated },
+    Shared { status: 408, name: "TimedOut", description: "The request took too long", applies: |_| true },
+    Shared { status: 409, name: "Conflict", description: "It contradicts what stands", applies: |f| f.writes },
+    Shared { status: 413, name: "BodyTooLarge", description: "The body is too large", applies: |f| f.has_body },
+    Shared { status: 415, name: "UnsupportedMediaType", description: "The body is not JSON by its type", applies: |f| f.has_body },
+    Shared { status: 422, name: "RuleBroken", description: "It can be read and breaks a rule", applies: |f| f.has_body },
+    Shared { status: 500, name: "Internal", description: "The service failed; nothing was kept", applies: |_| true },
+    Shared { status: 503, name: "Unavailable", description: "Not now; repeat it", applies: |_| true },
+];
+
+/// The whole document.
+#[must_use]
+pub fn document() -> OpenApi {
+    complete(resources().into_openapi())
+}
+
+/// Completes what the handlers say about themselves.
+pub(super) fn complete(mut document: OpenApi) -> OpenApi {
+    document.info = InfoBuilder::new()
+        .title("Chairtide")
+        .version(env!("CARGO_PKG_VERSION"))
+        .description(Some(DESCRIPTION))
+        .license(Some(LicenseBuilder::new().name("Apache-2.0").identifier(Some("Apache-2.0")).build()))
+        .build();
+    document.servers = None;
+    document.tags = Some(
+        TAGS.iter().map(|(name, meaning)| TagBuilder::new().name(*name).description(Some(*meaning)).build()).collect(),
+    );
+    add_components(document.components.get_or_insert_default());
+    for (path, item) in &mut document.paths.paths {
+        for (writes, operation) in operations_mut(item) {
+            if path.starts_with("/v1/") {
+                operation.security = Some(vec![SecurityRequirement::new::<_, [&str; 0], _>("api_key", [])]);
+                add_problems(operation, writes);
+            } else {
+                operation.security = Some(Vec::new());
+            }
+        }
+    }
+    for example in examples() {
+        add_example(&mut document, &example);
+    }
+    document
+}
+
+/// The operations of a path, and whether each may change something.
+fn operations_mut(item: &mut PathItem) -> impl Iterator<Item = (bool, &mut Operation)> {
+    [(false, &mut item.get), (true, &mut item.put), (true, &mut item.post), (true, &mut item.delete)]
+        .into_iter()
+        .filter_map(|(writes, operation)| Some((writes, operation.as_mut()?)))
+}
+
+fn add_components(components: &mut Components) {
+    let key = HttpBuilder::new()
+        .scheme(HttpAuthScheme::Bearer)
+        .bearer_format("ct.<group id>.<secret>")
+        .description(Some("An API key of the group, shown once when it is made"))
+        .build();
+    components.security_schemes.insert("api_key".to_owned(), RefOr::T(SecurityScheme::Http(key)));
+
+    let mut schemas = vec![(Problem::name().into_owned(), Problem::schema())];
+    Problem::schemas(&mut schemas);
+    components.schemas.extend(schemas);
+    for shared in &SHARED {
+        components.responses.insert(shared.name.to_owned(), RefOr::T(shared.response()));
+    }
+}
+
+impl Shared {
+    fn response(&self) -> Response {
+        let content = ContentBuilder::new().schema(Some(Ref::from_schema_name(Problem::name()))).build();
+        let response =
+            ResponseBuilder::new().description(self.description).content("application/problem+json", content);
+        match self.status {
+            401 => response.header("WWW-Authenticate", text_header("`Bearer`")).build(),
+            503 => response.header("Retry-After", text_header("Seconds to wait, where that is known")).build(),
+            _ => response.build(),
+        }
+    }
+}
+
+fn text_header(description: &str) -> Header {
+    HeaderBuilder::new()
+        .schema(Some(ObjectBuilder::new().schema_type(Type::String).build()))
+        .description(Some(description))
+        .build()
+}
+
+fn add_problems(operation: &mut Operation, writes: bool) {
+    let is_negotiated = operation.responses.responses.values().any(|response| match response {
+        RefOr::T(response) => response.content.len() > 1,
+        RefOr::Ref(_) => false,
+    });
+    let facts = Facts { writes, has_body: operation.request_body.is_some(), is_negotiated };
+    for shared in SHARED.iter().filter(|shared| (shared.applies)(&facts)) {
+        operation
+            .responses
+            .responses
+            .entry(shared.status.to_string())
+            .or_insert_with(|| RefOr::Ref(Ref::from_response_name(shared.name)));
+    }
+}
+
+/// Puts an example where it belongs. One that belongs nowhere is left out here and found by a test.
+fn add_example(document: &mut OpenApi, example: &Example) {
+    let operations = document.paths.paths.values_mut().flat_map(operations_mut);
+    for (_, operation) in operations.filter(|(_, o)| o.operation_id.as_deref() == Some(example.operation_id)) {
+        for content in json_contents_mut(operation, example.part) {
+            content.example = Some(example.value.clone());
+        }
+    }
+}
+
+/// The JSON bodies of one side of an operation. References are not followed: handlers describe their bodies in place.
+fn json_contents_mut(operation: &mut Operation, part: Part) -> Vec<&mut Content> {
+    let bodies: Vec<_> = match part {
+        Part::Request => match &mut operation.request_body {
+            Some(RefOr::T(body)) => body.content.get_mut("application/json").into_iter().collect(),
+            _ => Vec::new(),
+        },
+        Part::Response => (operation.responses.responses.iter_mut())
+            .filter(|(status, _)| status.starts_with('2'))
+            .filter_map(|(_, response)| match response {
+                RefOr::T(response) => response.content.get_mut("application/json"),
+                RefOr::Ref(_) => None,
+            })
+            .collect(),
+    };
+    bodies
+        .into_iter()
+        .filter_map(|content| match content {
+            RefOr::T(content) => Some(content),
+            RefOr::Ref(_) => None,
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::{BTreeMap, BTreeSet};
+    use std::fs;
+    use std::path::Path;
+
+    use super::*;
+
+    fn every_operation(document: &mut OpenApi) -> Vec<(String, &mut Operation)> {
+        document
+            .paths
+            .paths
+            .iter_mut()
+            .flat_map(|(path, item)| operations_mut(item).map(move |(_, operation)| (path.clone(), operation)))
+            .collect()
+    }
+
+    #[test]
+    fn every_operation_has_a_summary_a_tag_of_ours_and_an_id_of_its_own() {
+        let mut document = document();
+        let mut ids = BTreeSet::new();
+        for (path, operation) in every_operation(&mut document) {
+            assert!(operation.summary.as_ref().is_some_and(|summary| !summary.is_empty()), "{path}");
+            let tags = operation.tags.as_deref().unwrap_or_default();
+            assert!(tags.len() == 1 && TAGS.iter().any(|(name, _)| *name == tags[0]), "{path}: {tags:?}");
+            let id = operation.operation_id.clone().unwrap_or_default();
+            assert!(!id.is_empty() && ids.insert(id.clone()), "{path}: {id:?} is empty or used twice");
+        }
+    }
+
+    #[test]
+    fn every_json_body_has_an_example() {
+        let mut document = document();
+        let mut missing = Vec::new();
+        for (path, operation) in every_operation(&mut document) {
+            let id = operation.operation_id.clone().unwrap_or_default();
+            for part in [Part::Request, Part::Response] {
+                if json_contents_mut(operation, part).iter().any(|content| content.example.is_none()) {
+                    missing.push(format!("{part:?} of {id} ({path})"));
+                }
+            }
+        }
+        assert!(missing.is_empty(), "without an example: {missing:#?}");
+    }
+
+    #[test]
+    fn every_example_belongs_to_a_body() {
+        let mut document = document();
+        for example in examples() {
+            let found = every_operation(&mut document)
+                .into_iter()
+                .filter(|(_, operation)| operation.operation_id.as_deref() == Some(example.operation_id))
+                .map(|(_, operation)| json_contents_mut(operation, example.part).len())
+                .sum::<usize>();
+            assert!(found > 0, "{:?} of {} is nobody's example", example.part, example.operation_id);
+        }
+    }
+
+    #[test]
+    fn a_key_is_asked_for_under_v1_and_nowhere_else() {
+        let mut document = document();
+        for (path, operation) in every_operation(&mut document) {
+            let asks = operation.security.as_ref().is_some_and(|security| !security.is_empty());
+            assert_eq!(asks, path.starts_with("/v1/"), "{path}");
+            assert_eq!(operation.responses.responses.contains_key("401"), asks, "{path}");
+        }
+    }
+
+    /// Two types of one name overwrite each other in the document without a word, so the sources are read instead.
+    #[test]
+    fn no_two_types_in_the_document_share_a_name() {
+        let mut homes: BTreeMap<String, Vec<String>> = BTreeMap::new();
+        visit(Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/src")), &mut |path, source| {
+            for name in names_with_schemas(source) {
+                homes.entry(name.to_owned()).or_default().push(path.display().to_string());
+            }
+        });
+        assert!(homes.contains_key("Problem"), "the search finds what is there");
+        homes.retain(|_, files| files.len() > 1);
+        assert!(homes.is_empty(), "{homes:#?}");
+    }
+
+    fn visit(folder: &Path, see: &mut impl FnMut(&Path, &str)) {
+        for entry in fs::read_dir(folder).unwrap() {
+            let path = entry.unwrap().path();
+            if path.is_dir() {
+                visit(&path, see);
+            } else if path.extension().is_some_and(|extension| extension == "rs") {
+                see(&path, &fs::read_to_string(&path).unwrap());
+            }
+        }
+    }
+
+    /// Names of the types that derive `ToSchema`: the first `struct` or `enum` after each such derive.
+    fn names_with_schemas(source: &str) -> impl Iterator<Item = &str> {
+        source.match_indices("#[derive(").filter_map(|(at, _)| {
+            let (derives, rest) = source[at..].split_once(")]")?;
+            if !derives.contains("ToSchema") {
+                return None;
+            }
+            let line = rest.lines().map(str::trim).find(|line| line.contains("struct ") || line.contains("enum "))?;
+            let (_, name) = line.split_once("struct ").or_else(|| line.split_once("enum "))?;
+            name.split(|c: char| !c.is_alphanumeric()).next()
+        })
+    }
+}

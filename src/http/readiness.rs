@@ -169,10 +169,10 @@ pub(super) fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(get_readiness))
 }
 
-/// Example documents of this resource.
-pub(super) fn examples() -> Vec<Example> {
+/// An operatory whose opening flush has no record yet.
+pub(super) fn example() -> ReadinessAnswer {
     let due_by = DateTime::from_timestamp(1_796_025_600, 0).expect("2026-11-30 08:00 UTC is an instant");
-    let answer = ReadinessAnswer {
+    ReadinessAnswer {
         operatory_id: Uuid::from_u128(0x1b2c_3d4e_5f60_4172_8394_a5b6_c7d8_e9fa),
         as_of: due_by + TimeDelta::minutes(35),
         ready_by_record: false,
@@ -187,10 +187,14 @@ pub(super) fn examples() -> Vec<Example> {
             occurrences: 1,
         }],
         notice: NOTICE,
-    };
+    }
+}
+
+/// Example documents of this resource.
+pub(super) fn examples() -> Vec<Example> {
     vec![Example {
         operation_id: "get_readiness",
         part: Part::Response,
-        value: serde_json::to_value(answer).expect("an answer is plain JSON"),
+        value: serde_json::to_value(example()).expect("an answer is plain JSON"),
     }]
 }

@@ -66,13 +66,13 @@ impl TryFrom<Row> for ClinicRow {
 /// The zone of a name, if the tz database holds it.
 #[must_use]
 pub fn zone_named(name: &str) -> Option<Zone> {
-    name.parse().ok().map(Zone) // zone-construct
+    name.parse().ok()
 }
 
 /// The name of a zone.
 #[must_use]
 pub fn zone_name(zone: &Zone) -> &str {
-    zone.0.name() // zone-construct
+    zone.name()
 }
 
 /// The clinic with this id.

@@ -357,9 +357,9 @@ async fn insert(db: &mut PgConnection, group_id: Uuid, rows: Vec<Value>, now: Da
                            rung_at, rung_audience, planned_at, outcome, outcome_at, outcome_reason, outcome_by_plan)
          select $1, r.clinic_day, r.task_id, r.clinic_id, r.subject_id, r.subject_kind, r.routine_id,
                 r.routine_version, r.slot, r.anchor_at, r.due_from, r.due_by, r.overdue_at, r.missed_at, r.blocks_at,
-                r.rung_at, r.rung_audience, $3,
+                r.rung_at, r.rung_audience, $3::timestamptz,
                 case when r.not_required is not null then 'not_required' end,
-                case when r.not_required is not null then $3 end,
+                case when r.not_required is not null then $3::timestamptz end,
                 coalesce(r.not_required, ''), r.not_required is not null
          from jsonb_to_recordset($2) as r(
              task_id uuid, clinic_day date, clinic_id uuid, subject_id uuid, subject_kind text, routine_id uuid,
@@ -384,9 +384,9 @@ async fn set(db: &mut PgConnection, group_id: Uuid, rows: Vec<Value>, now: DateT
         "update task set
              routine_version = r.routine_version, anchor_at = r.anchor_at, due_from = r.due_from, due_by = r.due_by,
              overdue_at = r.overdue_at, missed_at = r.missed_at, blocks_at = r.blocks_at, rung_at = r.rung_at,
-             rung_audience = r.rung_audience, planned_at = $3,
+             rung_audience = r.rung_audience, planned_at = $3::timestamptz,
              outcome = case when r.not_required is not null then 'not_required' end,
-             outcome_at = case when r.not_required is not null then $3 end,
+             outcome_at = case when r.not_required is not null then $3::timestamptz end,
              outcome_reason = coalesce(r.not_required, ''), outcome_by_plan = r.not_required is not null
          from jsonb_to_recordset($2) as r(
              task_id uuid, clinic_day date, routine_version integer, anchor_at timestamptz, due_from timestamptz,

@@ -122,9 +122,9 @@ pub(crate) fn routines() -> Vec<(Uuid, Value)> {
                 "window": { "may_start_minutes": 0, "due_by_minutes": 480, "overdue_minutes": 960, "missed_minutes": 7200 },
                 "steps": [
                     { "key": "growth", "instruction": "Read the strip beside its control.",
-                      "evidence": { "kind": "reading", "unit": "{spore growth}", "on_failure": "record",
+                      "evidence": { "kind": "reading", "unit": "{spore_growth}", "on_failure": "record",
                         "result_may_follow": true, "limits": [{ "operator": "le", "value": "0",
-                          "unit": "{spore growth}", "source": { "title": "CDC, MMWR 52(RR-17)", "edition": "2003",
+                          "unit": "{spore_growth}", "source": { "title": "CDC, MMWR 52(RR-17)", "edition": "2003",
                           "locator": "rec. VI.G", "seen": "read_in_quotation" } }] } },
                 ],
                 "sources": [common_practice()], "rough_minutes": 10,
