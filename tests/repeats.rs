@@ -2,7 +2,7 @@
 
 use axum::http::Method;
 use chrono::TimeDelta;
-use serde_json::{Value, json};
+use serde_json::json;
 use sqlx::PgPool;
 
 use crate::support::app::App;
@@ -232,6 +232,6 @@ async fn two_people_who_complete_one_task_are_both_kept_and_one_is_the_duplicate
     let task = clinic.task(&flush).await;
     assert_eq!(task["task"]["state"], "done");
     let kept = task["completions"].as_array().expect("a list");
-    let people: std::collections::BTreeSet<&Value> = kept.iter().map(|c| &c["performed_by"]).collect();
+    let people: std::collections::BTreeSet<_> = kept.iter().map(|c| c["performed_by"].as_str()).collect();
     assert_eq!((kept.len(), people.len()), (3, 3), "{task}");
 }

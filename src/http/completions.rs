@@ -3,7 +3,7 @@
 //! The rule of this file: evidence that can be read is kept, whatever it says; a repeat under the same UUID is
 //! harmless; and each item of a batch stands or falls by itself, in a transaction of its own.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use axum::Json;
 use axum::extract::State;
@@ -20,7 +20,7 @@ use uuid::Uuid;
 
 use super::AppState;
 use super::caller::Caller;
-use super::extract::{Body, Path, read_value};
+use super::extract::{Body, Path, RawBody, read_frame, read_value};
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult, Problem};
 use super::samples;
@@ -295,45 +295,66 @@ async fn record_completion(
 
 /// Post a batch of completions
 ///
-/// Up to 500 that were gathered offline. Each is answered by itself, in the order of the batch; their order does not
-/// matter, and repeats are harmless.
+/// Up to 500 that were gathered offline. Each is answered by itself, in the order of the batch; they are recorded in
+/// the order the work was done, so their order in the batch does not matter, and repeats are harmless.
 #[utoipa::path(post, path = "/v1/completions/batch", operation_id = "record_batch", tag = "Chairside",
     request_body = BatchInput,
     responses((status = 200, body = BatchAnswer)))]
 async fn record_batch(
     State(state): State<AppState>,
     caller: Caller,
-    Body(batch): Body<BatchInput>,
+    RawBody(body): RawBody,
 ) -> ApiResult<Json<BatchAnswer>> {
     caller.must_be(&MAY_RECORD)?;
+    let batch: BatchInput = read_frame(&body)?;
     if batch.completions.is_empty() || batch.completions.len() > LARGEST_BATCH {
         return Err(ApiError::malformed_field("/completions", "must have 1 to 500 items"));
     }
     let mut answers = Vec::with_capacity(batch.completions.len());
-    for item in batch.completions {
+    let mut readable = Vec::with_capacity(batch.completions.len());
+    for (place, item) in batch.completions.into_iter().enumerate() {
         let completion_id = item.get("completion_id").and_then(Value::as_str).and_then(|id| id.parse().ok());
-        let recorded = match read_value::<CompletionInput>(item) {
-            Ok(input) => record(&state, &caller, &input).await,
-            Err(error) => Err(error),
-        };
-        answers.push(match recorded {
-            Ok((is_new, completion)) => ItemAnswer {
-                completion_id,
-                status: if is_new { ItemStatus::Recorded } else { ItemStatus::Repeated },
-                completion: Some(completion),
-                problem: None,
-            },
-            // The database is gone: what was answered so far stands, and the tablet repeats the whole batch.
+        let mut answer = ItemAnswer { completion_id, status: ItemStatus::Refused, completion: None, problem: None };
+        match read_value::<CompletionInput>(item) {
+            Ok(input) => readable.push((place, input)),
+            Err(error) => answer.problem = Some(error.into_document()),
+        }
+        answers.push(answer);
+    }
+    for (place, input) in in_order_of_work(readable) {
+        let answer = &mut answers[place];
+        match record(&state, &caller, &input).await {
+            Ok((is_new, completion)) => {
+                answer.status = if is_new { ItemStatus::Recorded } else { ItemStatus::Repeated };
+                answer.completion = Some(completion);
+            }
+            // The database is gone: what was recorded so far stands, and the tablet repeats the whole batch.
             Err(error) if error.status().is_server_error() => return Err(error),
-            Err(error) => ItemAnswer {
-                completion_id,
-                status: ItemStatus::Refused,
-                completion: None,
-                problem: Some(error.into_document()),
-            },
-        });
+            Err(error) => answer.problem = Some(error.into_document()),
+        }
     }
     Ok(Json(BatchAnswer { answers }))
+}
+
+/// The items as the work was done, each correction behind what it corrects: whichever way a tablet stored them, they
+/// come to the same end.
+fn in_order_of_work(mut items: Vec<(usize, CompletionInput)>) -> Vec<(usize, CompletionInput)> {
+    items.sort_by_key(|(_, input)| (input.performed_at, input.completion_id));
+    let mut ordered = Vec::with_capacity(items.len());
+    while !items.is_empty() {
+        let waiting: BTreeSet<Uuid> = items.iter().map(|(_, input)| input.completion_id).collect();
+        let (behind, ready): (Vec<_>, Vec<_>) = items
+            .into_iter()
+            .partition(|(_, input)| input.corrects.is_some_and(|corrected| waiting.contains(&corrected)));
+        if ready.is_empty() {
+            // They correct each other in a ring. Each will be refused by itself.
+            ordered.extend(behind);
+            break;
+        }
+        ordered.extend(ready);
+        items = behind;
+    }
+    ordered
 }
 
 /// Read one completion
