@@ -39,9 +39,8 @@ fn every_dependency_has_a_licence_from_the_list() {
         let licence = package["license"].as_str().unwrap_or_else(|| panic!("{name} names no licence"));
         let expression = spdx::Expression::parse_mode(licence, spdx::ParseMode::LAX)
             .unwrap_or_else(|error| panic!("{name}: {licence}: {error}"));
-        let accepted = expression.evaluate(|required| {
-            required.license.id().is_some_and(|id| allowed.iter().any(|name| name == id.name))
-        });
+        let accepted = expression
+            .evaluate(|required| required.license.id().is_some_and(|id| allowed.iter().any(|name| name == id.name)));
         assert!(accepted, "{name} is under {licence}, which .deny.toml does not list");
     }
 }

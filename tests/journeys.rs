@@ -90,7 +90,8 @@ async fn a_day_at_one_clinic_with_a_closure_announced_at_noon(pool: PgPool) {
 
     // At eleven the water supplier announces works: closed from 14:00 today. The closing work moves to 14:00.
     app.set(at("2026-11-02T11:00:00Z"));
-    let closure = json!({ "from_local": "2026-11-02T14:00", "until_local": "2026-11-03T00:00", "reason": "works in the street" });
+    let closure =
+        json!({ "from_local": "2026-11-02T14:00", "until_local": "2026-11-03T00:00", "reason": "works in the street" });
     clinic.admin.put(&format!("/v1/clinics/{}/closures/{}", clinic.clinic_id, id(900)), closure).await.expect(201);
     app.plan().await;
     app.set(at("2026-11-02T13:35:00Z"));
@@ -119,7 +120,7 @@ async fn a_day_at_one_clinic_with_a_closure_announced_at_noon(pool: PgPool) {
     // The day in numbers: three done, one missed; the spore test's window runs for days.
     app.set(at("2026-11-02T22:00:00Z"));
     let summary = clinic.manager.get("/v1/summary?from=2026-11-02&to=2026-11-02").await.expect(200);
-    let row = &summary["clinics"][0];
+    let row = &summary["items"][0];
     assert_eq!((&row["done"], &row["missed"], &row["overdue_now"]), (&json!(3), &json!(1), &json!(0)), "{summary}");
 }
 
@@ -208,7 +209,8 @@ async fn a_steriliser_that_moves_keeps_its_history(pool: PgPool) {
     assert_eq!(kept["clinic_id"], json!(here.clinic_id));
     app.set(at("2026-11-08T22:30:00Z"));
     let due = there.tablet.get(&format!("/v1/clinics/{}/due", there.clinic_id)).await.expect(200);
-    let subjects: Vec<&Value> = due["tasks"].as_array().expect("a list").iter().map(|t| &t["subject"]["subject_id"]).collect();
+    let subjects: Vec<&Value> =
+        due["tasks"].as_array().expect("a list").iter().map(|t| &t["subject"]["subject_id"]).collect();
     assert!(subjects.contains(&&json!(here.steriliser)), "next Monday's test is due at the new clinic: {subjects:?}");
 }
 

@@ -11,6 +11,7 @@ mod configuration;
 mod dependencies;
 mod journeys;
 mod lists;
+mod operations;
 mod oracles;
 mod planner;
 mod refusals;

@@ -19,9 +19,23 @@ fn task() -> impl Strategy<Value = (Times, Option<(Outcome, DateTime<Utc>)>, Dat
         |(gaps, rungs, outcome, asked)| {
             let start = at("2026-11-02T08:00:00Z");
             let after = |minutes: i64| start + TimeDelta::minutes(minutes);
-            let sums: Vec<i64> = gaps.iter().scan(0, |sum, gap| Some({ *sum += gap; *sum })).collect();
+            let sums: Vec<i64> = gaps
+                .iter()
+                .scan(0, |sum, gap| {
+                    Some({
+                        *sum += gap;
+                        *sum
+                    })
+                })
+                .collect();
             let mut reached = sums[2];
-            let rungs = rungs.iter().map(|gap| { reached += gap; (after(reached), Audience::ClinicLead) }).collect();
+            let rungs = rungs
+                .iter()
+                .map(|gap| {
+                    reached += gap;
+                    (after(reached), Audience::ClinicLead)
+                })
+                .collect();
             let times = Times {
                 anchor_at: start,
                 due_from: after(sums[0]),
@@ -44,20 +58,19 @@ async fn the_domain_and_the_database_derive_the_same_state_and_level(pool: PgPoo
     for _ in 0..2_000 {
         let (times, recorded, asked_at) = strategy.new_tree(&mut runner).expect("a value").current();
         let rungs: Vec<DateTime<Utc>> = times.rungs.iter().map(|(at, _)| *at).collect();
-        let (state, level): (String, i32) = sqlx::query_as(
-            "select task_state($1, $2, $3, $4, $5, $6, $8), task_level($1, $2, $7, $8)",
-        )
-        .bind(recorded.map(|(o, _)| o.as_str()))
-        .bind(recorded.map(|(_, at)| at))
-        .bind(times.due_from)
-        .bind(times.due_by)
-        .bind(times.overdue_at)
-        .bind(times.missed_at)
-        .bind(&rungs)
-        .bind(asked_at)
-        .fetch_one(&pool)
-        .await
-        .expect("the database derives it");
+        let (state, level): (String, i32) =
+            sqlx::query_as("select task_state($1, $2, $3, $4, $5, $6, $8), task_level($1, $2, $7, $8)")
+                .bind(recorded.map(|(o, _)| o.as_str()))
+                .bind(recorded.map(|(_, at)| at))
+                .bind(times.due_from)
+                .bind(times.due_by)
+                .bind(times.overdue_at)
+                .bind(times.missed_at)
+                .bind(&rungs)
+                .bind(asked_at)
+                .fetch_one(&pool)
+                .await
+                .expect("the database derives it");
         assert_eq!(state, state_at(&times, recorded, asked_at).as_str(), "{times:?} {recorded:?} {asked_at}");
         assert_eq!(usize::try_from(level), Ok(level_at(&times, recorded, asked_at).0), "{times:?} {recorded:?}");
         seen.insert(state);

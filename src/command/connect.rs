@@ -83,6 +83,14 @@ impl Database {
         self.cluster.clone()
     }
 
+    /// Ends the private cluster, when this process runs it.
+    pub(super) async fn close(&self) -> anyhow::Result<()> {
+        if let Some(cluster) = &self.cluster {
+            cluster.stop().await?;
+        }
+        Ok(())
+    }
+
     /// Applies missing migrations as the owner.
     pub(super) async fn migrate(&self) -> anyhow::Result<()> {
         database::migrate(&self.owner).await

@@ -10,6 +10,7 @@ mod serve;
 
 use std::ffi::OsString;
 use std::fmt::Write as _;
+use std::io::IsTerminal as _;
 use std::process::ExitCode;
 
 use anyhow::Context as _;
@@ -17,6 +18,7 @@ use clap::{Parser, Subcommand};
 use tracing_subscriber::EnvFilter;
 use uuid::Uuid;
 
+use self::connect::Database;
 use crate::config::{Config, LogFormat, VARIABLES};
 use crate::http::openapi;
 
@@ -130,15 +132,16 @@ pub fn main() -> ExitCode {
 async fn run(command: Command, config: &Config) -> anyhow::Result<ExitCode> {
     match command {
         Command::Serve { migrate } => serve::serve(config, migrate).await?,
-        Command::Migrate => connect::Database::open(config).await?.migrate().await?,
+        Command::Migrate => on_database(config, async |database| database.migrate().await).await?,
         Command::Group(GroupCommand::Create { name, group_id }) => {
-            administer::create_group(config, &name, group_id).await?;
+            on_database(config, async |database| administer::create_group(database, &name, group_id).await).await?;
         }
         Command::Key(KeyCommand::Create { group_id, role, label }) => {
-            administer::create_key(config, group_id, role, &label).await?;
+            on_database(config, async |database| administer::create_key(database, group_id, role, &label).await)
+                .await?;
         }
         Command::Reporting(ReportingCommand::Grant { group_id, login }) => {
-            administer::grant_reporting(config, group_id, &login).await?;
+            on_database(config, async |database| administer::grant_reporting(database, group_id, &login).await).await?;
         }
         Command::Openapi => {
             let document = openapi::document().to_pretty_json().context("the document cannot be written")?;
@@ -151,11 +154,21 @@ async fn run(command: Command, config: &Config) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
+/// Does one thing on the database; a private cluster that had to be opened for it is closed again.
+async fn on_database(config: &Config, act: impl AsyncFnOnce(&Database) -> anyhow::Result<()>) -> anyhow::Result<()> {
+    let database = Database::open(config).await?;
+    let outcome = act(&database).await;
+    outcome.and(database.close().await)
+}
+
 /// Starts the log on standard error.
 fn start_log(config: &Config) {
     // The filter was checked when it was read.
     let filter = EnvFilter::new(&config.log);
-    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
+    let log = tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .with_ansi(std::io::stderr().is_terminal());
     match config.log_format {
         LogFormat::Text => log.init(),
         LogFormat::Json => log.json().flatten_event(true).init(),

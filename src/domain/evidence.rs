@@ -326,7 +326,9 @@ fn answer_faults(answer: &StepAnswer, step: &Step, asked: &Asked<'_>) -> Vec<Fau
             (Some(_), Some(_)) => {
                 faults.push(Fault::new("/elapsed_seconds", "must be left out when the server timed the hold"));
             }
-            (None, None) => faults.push(Fault::new("/elapsed_seconds", "is missing: a hold needs hold_id or elapsed_seconds")),
+            (None, None) => {
+                faults.push(Fault::new("/elapsed_seconds", "is missing: a hold needs hold_id or elapsed_seconds"))
+            }
             (Some(id), None) => match asked.holds.get(&id) {
                 None => faults.push(Fault::new("/hold_id", "no hold of this task has this id")),
                 Some(hold) if hold.step_key != answer.step => {

@@ -245,9 +245,8 @@ impl Hours {
         let Some(yesterday) = today.pred_opt() else { return today };
         let late = self.day(yesterday);
         let midnight = self.instant(today, 0);
-        let still_yesterday = late.closes_at().is_some_and(|closes_at| {
-            closes_at + OVERRUN > midnight && at < closes_at + OVERRUN
-        });
+        let still_yesterday =
+            late.closes_at().is_some_and(|closes_at| closes_at + OVERRUN > midnight && at < closes_at + OVERRUN);
         let not_yet_today = self.day(today).opens_at().is_none_or(|opens_at| at < opens_at);
         if still_yesterday && not_yet_today { yesterday } else { today }
     }
@@ -289,10 +288,7 @@ impl Span {
         spans
             .iter()
             .flat_map(|s| {
-                [
-                    Self { start: s.start, end: s.end.min(cut.start) },
-                    Self { start: s.start.max(cut.end), end: s.end },
-                ]
+                [Self { start: s.start, end: s.end.min(cut.start) }, Self { start: s.start.max(cut.end), end: s.end }]
             })
             .filter(|s| s.start < s.end)
             .collect()

@@ -187,7 +187,11 @@ impl fmt::Display for Limit {
 #[must_use]
 pub fn unit_faults(unit: &str) -> Vec<Fault> {
     let good = !unit.is_empty() && unit.len() <= 40 && unit.chars().all(|c| c.is_ascii_graphic());
-    if good { Vec::new() } else { vec![Fault::new("/unit", "must be a UCUM code: 1 to 40 ASCII characters, no spaces")] }
+    if good {
+        Vec::new()
+    } else {
+        vec![Fault::new("/unit", "must be a UCUM code: 1 to 40 ASCII characters, no spaces")]
+    }
 }
 
 /// A decimal as a JSON string: plain digits, at most twelve before and nine after the point.

@@ -99,11 +99,8 @@ struct Moment {
 /// The tasks of the clinic days `from..=to`, ordered by id.
 #[must_use]
 pub fn plan(clinic: &Clinic, from: NaiveDate, to: NaiveDate) -> Vec<PlannedTask> {
-    let days: BTreeMap<NaiveDate, ClinicDay> = from
-        .iter_days()
-        .take_while(|date| *date <= to)
-        .map(|date| (date, clinic.hours.day(date)))
-        .collect();
+    let days: BTreeMap<NaiveDate, ClinicDay> =
+        from.iter_days().take_while(|date| *date <= to).map(|date| (date, clinic.hours.day(date))).collect();
     let mut tasks = Vec::new();
     for versions in &clinic.routines {
         let moved = Moved::of(clinic, versions, from, to);
@@ -287,18 +284,15 @@ fn dates_of(dates: &Recurrence, first: NaiveDate, last: NaiveDate) -> Vec<NaiveD
 
 /// Where a date lands. A day the desk has started counts as open whatever the books say.
 fn land(clinic: &Clinic, date: NaiveDate, rule: ClosedDayRule) -> (NaiveDate, Option<NotRequired>) {
-    let is_open = |d: NaiveDate| {
-        clinic.hours.day(d).is_open() || clinic.posted.get(&d).is_some_and(|p| p.started_at.is_some())
-    };
+    let is_open =
+        |d: NaiveDate| clinic.hours.day(d).is_open() || clinic.posted.get(&d).is_some_and(|p| p.started_at.is_some());
     if is_open(date) {
         return (date, None);
     }
     let reason = clinic.hours.day(date).closed_by.unwrap_or_else(|| "no opening hours that day".to_owned());
     let found = match rule {
         ClosedDayRule::NotRequired => None,
-        ClosedDayRule::PreviousOpenDay => {
-            (1..=LONGEST_MOVE_DAYS).map(|n| date - Days::new(n)).find(|d| is_open(*d))
-        }
+        ClosedDayRule::PreviousOpenDay => (1..=LONGEST_MOVE_DAYS).map(|n| date - Days::new(n)).find(|d| is_open(*d)),
         ClosedDayRule::NextOpenDay => (1..=LONGEST_MOVE_DAYS).map(|n| date + Days::new(n)).find(|d| is_open(*d)),
     };
     found.map_or((date, Some(closed(&reason))), |open_day| (open_day, None))

@@ -93,11 +93,8 @@ pub fn readiness(subject: &Subject, blocking: Vec<BlockingTask>) -> Readiness {
 fn missing_of(mut tasks: Vec<BlockingTask>) -> Option<Missing> {
     tasks.sort_by_key(|t| (t.blocks_at, t.id));
     let recorded = tasks.iter().rposition(|t| t.state == State::Done && !t.failed);
-    let lacking: Vec<(BlockingTask, Lack)> = tasks
-        .into_iter()
-        .skip(recorded.map_or(0, |i| i + 1))
-        .filter_map(|t| lack(&t).map(|lack| (t, lack)))
-        .collect();
+    let lacking: Vec<(BlockingTask, Lack)> =
+        tasks.into_iter().skip(recorded.map_or(0, |i| i + 1)).filter_map(|t| lack(&t).map(|lack| (t, lack))).collect();
     let since = lacking.first()?.0.blocks_at;
     let occurrences = lacking.len();
     let (task, lack) = lacking.into_iter().last()?;

@@ -29,6 +29,8 @@ pub struct ExistingTask {
     pub outcome_reason: String,
     /// The plan gave the outcome, and may take it back.
     pub outcome_by_plan: bool,
+    /// It stands at the clinic its subject has left: this plan takes it over, and only that clinic's may drop it.
+    pub elsewhere: bool,
 }
 
 impl ExistingTask {
@@ -67,6 +69,7 @@ pub fn reconcile(existing: &[ExistingTask], planned: Vec<PlannedTask>, now: Date
         let change = match plan {
             Some(plan) if is_same(task, &plan) => continue,
             Some(plan) => Change::Set(plan),
+            None if task.elsewhere => continue,
             None if task.times.due_from > now => Change::Remove(task.id),
             None if task.outcome.is_some() => continue,
             None => Change::Withdraw(task.id),
@@ -84,7 +87,8 @@ pub fn reconcile(existing: &[ExistingTask], planned: Vec<PlannedTask>, now: Date
 
 fn is_same(task: &ExistingTask, plan: &PlannedTask) -> bool {
     let reason = plan.not_required.as_ref().map(|n| n.reason.as_str());
-    task.times == plan.times
+    !task.elsewhere
+        && task.times == plan.times
         && task.routine_version == plan.routine_version
         && task.outcome.is_some() == reason.is_some()
         && reason.is_none_or(|reason| task.outcome_reason == reason)

@@ -184,7 +184,10 @@ impl Routine {
         faults.extend(step::faults(&self.steps).into_iter().map(|f| f.under("/steps")));
         for (i, step) in self.steps.iter().enumerate() {
             if step.for_each.is_some() && self.subject_kind != SubjectKind::Operatory {
-                faults.push(Fault::new(format!("/steps/{i}/for_each"), "only an operatory has circuits and suction lines"));
+                faults.push(Fault::new(
+                    format!("/steps/{i}/for_each"),
+                    "only an operatory has circuits and suction lines",
+                ));
             }
         }
         if self.sources.is_empty() || self.sources.len() > 20 {
@@ -231,7 +234,9 @@ impl Routine {
         match &self.anchor {
             Anchor::Opening {} | Anchor::Closing {} => Vec::new(),
             Anchor::Turnover {} if self.subject_kind == SubjectKind::Operatory => Vec::new(),
-            Anchor::Turnover {} => vec![Fault::new("/anchor", "patients leave operatories: subject_kind must be operatory")],
+            Anchor::Turnover {} => {
+                vec![Fault::new("/anchor", "patients leave operatories: subject_kind must be operatory")]
+            }
             Anchor::Calendar { dates, .. } => {
                 let mut faults = Vec::new();
                 check_optional_text(&mut faults, "/rule", &dates.rule, 500);

@@ -104,10 +104,8 @@ impl Step {
                     let at = format!("/evidence/limits/{i}");
                     faults.extend(limit.faults().into_iter().map(|f| f.under(&at)));
                     if limit.unit != *unit {
-                        faults.push(Fault::new(
-                            format!("{at}/unit"),
-                            format!("must be the unit of the reading, {unit}"),
-                        ));
+                        faults
+                            .push(Fault::new(format!("{at}/unit"), format!("must be the unit of the reading, {unit}")));
                     }
                 }
             }

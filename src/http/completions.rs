@@ -336,24 +336,27 @@ async fn record_batch(
     Ok(Json(BatchAnswer { answers }))
 }
 
-/// The items as the work was done, each correction behind what it corrects: whichever way a tablet stored them, they
-/// come to the same end.
+/// The items as the work was done, each correction behind what it corrects: in whichever order a tablet stored them,
+/// they come to the same end.
 fn in_order_of_work(mut items: Vec<(usize, CompletionInput)>) -> Vec<(usize, CompletionInput)> {
     items.sort_by_key(|(_, input)| (input.performed_at, input.completion_id));
+    let mut to_come: BTreeSet<Uuid> = items.iter().map(|(_, input)| input.completion_id).collect();
+    let mut held_back: BTreeMap<Uuid, Vec<(usize, CompletionInput)>> = BTreeMap::new();
     let mut ordered = Vec::with_capacity(items.len());
-    while !items.is_empty() {
-        let waiting: BTreeSet<Uuid> = items.iter().map(|(_, input)| input.completion_id).collect();
-        let (behind, ready): (Vec<_>, Vec<_>) = items
-            .into_iter()
-            .partition(|(_, input)| input.corrects.is_some_and(|corrected| waiting.contains(&corrected)));
-        if ready.is_empty() {
-            // They correct each other in a ring. Each will be refused by itself.
-            ordered.extend(behind);
-            break;
+    for item in items {
+        if let Some(corrected) = item.1.corrects.filter(|id| to_come.contains(id)) {
+            held_back.entry(corrected).or_default().push(item);
+            continue;
         }
-        ordered.extend(ready);
-        items = behind;
+        let mut next = vec![item];
+        while let Some(item) = next.pop() {
+            to_come.remove(&item.1.completion_id);
+            next.extend(held_back.remove(&item.1.completion_id).into_iter().flatten().rev());
+            ordered.push(item);
+        }
     }
+    // What is still held back corrects itself in a ring; each is refused when its turn comes.
+    ordered.extend(held_back.into_values().flatten());
     ordered
 }
 
@@ -463,12 +466,8 @@ async fn judge(db: &mut PgConnection, caller: &Caller, input: &CompletionInput, 
         holds: holds.get(&input.task_id).unwrap_or(&no_holds),
         sampled_before: outcome == Some(Outcome::ResultPending),
     };
-    let submission = Submission {
-        kind: input.kind,
-        performed_at: input.performed_at,
-        answers: &input.steps,
-        reason: &input.reason,
-    };
+    let submission =
+        Submission { kind: input.kind, performed_at: input.performed_at, answers: &input.steps, reason: &input.reason };
     let mut faults = text_faults(input);
     faults.extend(evidence::faults(&submission, &asked, caller.now));
     if let Some(corrected) = input.corrects {
@@ -477,8 +476,8 @@ async fn judge(db: &mut PgConnection, caller: &Caller, input: &CompletionInput, 
     if !faults.is_empty() {
         return Err(ApiError::rules_broken(faults));
     }
-    let duplicate = input.corrects.is_none()
-        && matches!(outcome, Some(Outcome::Done | Outcome::NotRequired | Outcome::Void));
+    let duplicate =
+        input.corrects.is_none() && matches!(outcome, Some(Outcome::Done | Outcome::NotRequired | Outcome::Void));
     Ok(Judged { judgement: evidence::judge(&submission, &asked, caller.now), duplicate })
 }
 

@@ -150,7 +150,8 @@ async fn mark_day(
     };
     // Whoever marks the day re-plans it, and two marks must not cross.
     planning::lock_clinic(&mut tx, caller.group_id, clinic_id).await?;
-    let hours = clinics::hours(&mut tx, caller.group_id, clinic_id).await?.ok_or_else(|| ApiError::not_found("clinic"))?;
+    let hours =
+        clinics::hours(&mut tx, caller.group_id, clinic_id).await?.ok_or_else(|| ApiError::not_found("clinic"))?;
     let (at, clinic_day) = moment(&post, &hours, caller.now)?;
     let answer = |mark: DayMark, tasks_changed| DayMarkAnswer {
         clinic_id,
@@ -279,7 +280,8 @@ async fn mark_seating(
     };
     let clinic_id = operatory.clinic_id;
     planning::lock_clinic(&mut tx, caller.group_id, clinic_id).await?;
-    let hours = clinics::hours(&mut tx, caller.group_id, clinic_id).await?.ok_or_else(|| ApiError::not_found("clinic"))?;
+    let hours =
+        clinics::hours(&mut tx, caller.group_id, clinic_id).await?.ok_or_else(|| ApiError::not_found("clinic"))?;
     let (at, clinic_day) = moment(&post, &hours, caller.now)?;
     let mark_id = derive_mark_id(operatory_id, edge, at);
     let mut answer = SeatingAnswer { mark_id, operatory_id, clinic_day, at, readiness: None, task_ids: None };
@@ -289,8 +291,7 @@ async fn mark_seating(
     let missing = json!(answer.readiness.as_ref().map(|r| &r.missing).filter(|m| !m.is_empty()));
     let missing = if missing.is_null() { json!([]) } else { missing };
     let mark = SeatingMark { mark_id, clinic_id, operatory_id, clinic_day, edge, marked_at: at, missing };
-    let is_new =
-        store::desk::insert_seating_mark(&mut tx, caller.group_id, &mark, caller.key_id, caller.now).await?;
+    let is_new = store::desk::insert_seating_mark(&mut tx, caller.group_id, &mark, caller.key_id, caller.now).await?;
     if is_new {
         let kind = if edge == "seated" { EventKind::PatientSeated } else { EventKind::PatientLeft };
         let event = json!({ "operatory_id": operatory_id, "clinic_day": clinic_day, "at": at, "mark_id": mark_id });

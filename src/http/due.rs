@@ -35,7 +35,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(list_due_of_clinic)).routes(routes!(list_due_of_operatory))
 }
 
-/// How far ahead to look.
+/// How far ahead to look, and for what.
 #[derive(Clone, Copy, Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
@@ -45,6 +45,9 @@ pub struct DueQuery {
     #[serde(default)]
     #[param(minimum = 0, maximum = 2880)]
     pub ahead_minutes: u32,
+    /// Only the tasks of this routine.
+    #[serde(default)]
+    pub routine_id: Option<Uuid>,
 }
 
 /// Tasks that can be worked on, soonest due first.
@@ -104,17 +107,13 @@ async fn list_due_of_operatory(
     Ok(conditional(&list, &headers))
 }
 
-async fn due_list(
-    db: &mut sqlx::PgConnection,
-    caller: &Caller,
-    place: Place,
-    query: DueQuery,
-) -> ApiResult<DueList> {
+async fn due_list(db: &mut sqlx::PgConnection, caller: &Caller, place: Place, query: DueQuery) -> ApiResult<DueList> {
     if query.ahead_minutes > 2880 {
         return Err(ApiError::malformed("ahead_minutes must be from 0 to 2880"));
     }
     let until = caller.now + TimeDelta::minutes(query.ahead_minutes.into());
-    let found = tasks::list_workable(db, caller.group_id, place, caller.now, until).await?;
+    let mut found = tasks::list_workable(db, caller.group_id, place, caller.now, until).await?;
+    found.retain(|task| query.routine_id.is_none_or(|routine_id| task.routine_id == routine_id));
     let routines = tasks::list_routines(db, caller.group_id, &found).await?;
     let subjects: std::collections::BTreeMap<Uuid, _> = subjects::list_of_clinic(db, caller.group_id, place.clinic_id)
         .await?

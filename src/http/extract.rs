@@ -36,11 +36,10 @@ impl FromRequest<AppState> for RawBody {
     type Rejection = ApiError;
 
     async fn from_request(request: Request, state: &AppState) -> Result<Self, ApiError> {
-        let is_json = request
-            .headers()
-            .get(header::CONTENT_TYPE)
-            .and_then(|v| v.to_str().ok())
-            .is_some_and(|v| v.split(';').next().is_some_and(|t| t.trim().eq_ignore_ascii_case("application/json")));
+        let is_json =
+            request.headers().get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).is_some_and(|v| {
+                v.split(';').next().is_some_and(|t| t.trim().eq_ignore_ascii_case("application/json"))
+            });
         if !is_json {
             return Err(ApiError::unsupported_media_type());
         }
@@ -59,7 +58,13 @@ impl FromRequest<AppState> for RawBody {
 /// # Errors
 /// When the bytes are not JSON, hold a NUL character, or do not have the shape of `T`.
 pub fn read_json<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, ApiError> {
+<<<<<<< HEAD
     read_value(parse_json(bytes)?)
+=======
+    let value: Value =
+        serde_json::from_slice(bytes).map_err(|e| ApiError::malformed(format!("the body is not JSON: {e}")))?;
+    read_value(value)
+>>>>>>> main
 }
 
 /// As [`read_json`], for a part of a document that was parsed already.

@@ -75,9 +75,7 @@ async fn start_hold(
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     let work = find_work(&mut tx, &caller, task_id, Access::Change).await?;
     let wanted = step::wanted(&work.routine.steps, &work.subject);
-    let is_hold = wanted
-        .iter()
-        .any(|w| w.key == input.step && matches!(w.step.evidence, StepEvidence::Hold { .. }));
+    let is_hold = wanted.iter().any(|w| w.key == input.step && matches!(w.step.evidence, StepEvidence::Hold { .. }));
     if !is_hold {
         return Err(ApiError::rule_broken("/step", "is not a timed hold of this task"));
     }
@@ -162,7 +160,8 @@ fn must_name_person(performed_by: &str) -> ApiResult<()> {
 
 /// Examples for the API document.
 pub fn examples() -> Vec<Example> {
-    let start = HoldStart { hold_id: samples::HOLD, step: "flush:handpiece-1".to_owned(), performed_by: "KV".to_owned() };
+    let start =
+        HoldStart { hold_id: samples::HOLD, step: "flush:handpiece-1".to_owned(), performed_by: "KV".to_owned() };
     let end = HoldEnd { performed_by: "KV".to_owned() };
     let running = HoldView { hold_ended_at: None, elapsed_seconds: None, ..samples::hold() };
     let example = |operation_id, part, value| Example { operation_id, part, value };

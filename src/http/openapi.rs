@@ -15,8 +15,8 @@ use utoipa::{PartialSchema as _, ToSchema as _};
 
 use super::problem::Problem;
 use super::{
-    clinics, closures, completions, desk, due, equipment, group, health, holds, hours, keys, ladder, operatories, overdue,
-    readiness, resources, routines, special_openings, summary, tasks,
+    clinics, closures, completions, desk, due, equipment, group, health, holds, hours, keys, ladder, operatories,
+    overdue, readiness, resources, routines, special_openings, summary, tasks,
 };
 
 /// An example of a body, made by serialising a real value of its type.

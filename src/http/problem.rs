@@ -115,7 +115,12 @@ impl ApiError {
 
     /// 408.
     pub fn timed_out() -> Self {
-        Self::new(StatusCode::REQUEST_TIMEOUT, "timed-out", "The request took too long", "nothing is known to have changed; repeat it")
+        Self::new(
+            StatusCode::REQUEST_TIMEOUT,
+            "timed-out",
+            "The request took too long",
+            "nothing is known to have changed; repeat it",
+        )
     }
 
     /// 409.
@@ -235,7 +240,9 @@ impl From<sqlx::Error> for ApiError {
 
 /// SQLSTATE classes that pass by themselves: connection lost, shutting down, serialization or deadlock, lock timeout.
 fn is_passing(code: Option<&str>) -> bool {
-    code.is_some_and(|c| c.starts_with("08") || c.starts_with("57P") || matches!(c, "40001" | "40P01" | "55P03" | "53300"))
+    code.is_some_and(|c| {
+        c.starts_with("08") || c.starts_with("57P") || matches!(c, "40001" | "40P01" | "55P03" | "53300")
+    })
 }
 
 impl IntoResponse for ApiError {

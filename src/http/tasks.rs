@@ -236,9 +236,7 @@ pub async fn find_work(db: &mut PgConnection, caller: &Caller, task_id: Uuid, ac
         Access::Read => tasks::find(db, caller.group_id, id).await?,
         Access::Change => tasks::lock(db, caller.group_id, id).await?,
     };
-    let task = task
-        .filter(|t| caller.reach.covers_subject(t.clinic_id, t.subject_id))
-        .ok_or_else(missing)?;
+    let task = task.filter(|t| caller.reach.covers_subject(t.clinic_id, t.subject_id)).ok_or_else(missing)?;
     let routine = tasks::find_routine(db, caller.group_id, &task).await?;
     let subject = subjects::find(db, caller.group_id, task.subject_id)
         .await?

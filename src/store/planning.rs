@@ -240,7 +240,7 @@ async fn replan_days(
     (from, to): (NaiveDate, NaiveDate),
     now: DateTime<Utc>,
 ) -> Result<Counts> {
-    let existing = list_existing(db, group_id, clinic_id, (from, to)).await?;
+    let existing = list_existing(db, group_id, clinic_id, clinic, (from, to)).await?;
     let changes = reconcile(&existing, plan::plan(clinic, from, to), now);
     let counts = apply(db, group_id, clinic_id, changes, now).await?;
     if !counts.is_zero() {
@@ -253,23 +253,28 @@ async fn replan_days(
     Ok(counts)
 }
 
+/// The tasks of the clinic, and those that subjects which moved here left open where they stood.
 async fn list_existing(
     db: &mut PgConnection,
     group_id: Uuid,
     clinic_id: Uuid,
+    clinic: &Clinic,
     (from, to): (NaiveDate, NaiveDate),
 ) -> Result<Vec<ExistingTask>> {
+    let subject_ids: Vec<Uuid> = clinic.subjects.iter().map(|subject| subject.id).collect();
     let rows = sqlx::query_as!(
         tasks::Row,
         "select task_id, clinic_id, subject_id, subject_kind, routine_id, routine_version, slot, anchor_at, due_from,
                 due_by, overdue_at, missed_at, blocks_at, rung_at, rung_audience, started_at, outcome, outcome_at,
                 outcome_reason, outcome_by_plan, completion_id, failed_at
-         from task where group_id = $1 and clinic_id = $2 and clinic_day between $3 and $4
+         from task
+         where group_id = $1 and (clinic_id = $2 or subject_id = any($5)) and clinic_day between $3 and $4
          order by task_id for update",
         group_id,
         clinic_id,
         from,
-        to
+        to,
+        &subject_ids
     )
     .fetch_all(db)
     .await?;
@@ -285,6 +290,7 @@ async fn list_existing(
                 outcome: task.recorded.map(|(outcome, _)| outcome),
                 outcome_reason: task.outcome_reason,
                 outcome_by_plan: task.outcome_by_plan,
+                elsewhere: task.clinic_id != clinic_id,
             })
         })
         .collect()
@@ -309,12 +315,8 @@ async fn apply(
             Change::Withdraw(id) => withdrawn.push(id),
         }
     }
-    let counts = Counts {
-        added: added.len(),
-        changed: changed.len(),
-        removed: removed.len(),
-        withdrawn: withdrawn.len(),
-    };
+    let counts =
+        Counts { added: added.len(), changed: changed.len(), removed: removed.len(), withdrawn: withdrawn.len() };
     insert(db, group_id, added, now).await?;
     set(db, group_id, changed, now).await?;
     remove(db, group_id, &removed).await?;
@@ -382,14 +384,15 @@ async fn set(db: &mut PgConnection, group_id: Uuid, rows: Vec<Value>, now: DateT
     }
     sqlx::query!(
         "update task set
-             routine_version = r.routine_version, anchor_at = r.anchor_at, due_from = r.due_from, due_by = r.due_by,
+             clinic_id = r.clinic_id, routine_version = r.routine_version, anchor_at = r.anchor_at, due_from = r.due_from, due_by = r.due_by,
              overdue_at = r.overdue_at, missed_at = r.missed_at, blocks_at = r.blocks_at, rung_at = r.rung_at,
              rung_audience = r.rung_audience, planned_at = $3::timestamptz,
              outcome = case when r.not_required is not null then 'not_required' end,
              outcome_at = case when r.not_required is not null then $3::timestamptz end,
              outcome_reason = coalesce(r.not_required, ''), outcome_by_plan = r.not_required is not null
          from jsonb_to_recordset($2) as r(
-             task_id uuid, clinic_day date, routine_version integer, anchor_at timestamptz, due_from timestamptz,
+             task_id uuid, clinic_day date, clinic_id uuid, routine_version integer, anchor_at timestamptz,
+             due_from timestamptz,
              due_by timestamptz, overdue_at timestamptz, missed_at timestamptz, blocks_at timestamptz,
              rung_at timestamptz[], rung_audience text[], not_required text)
          where task.group_id = $1 and task.clinic_day = r.clinic_day and task.task_id = r.task_id",
@@ -458,7 +461,8 @@ pub async fn insert_repeat(
     let clinic_day = task.id.clinic_day();
     let mut times = task.times.repeated_at(now);
     // The partition's bound on windows holds for repeats too.
-    let latest = (clinic_day + Days::new(super::WINDOW_DAYS)).and_time(NaiveTime::MIN).and_utc() - TimeDelta::seconds(1);
+    let latest =
+        (clinic_day + Days::new(super::WINDOW_DAYS)).and_time(NaiveTime::MIN).and_utc() - TimeDelta::seconds(1);
     times.missed_at = times.missed_at.min(latest).max(times.overdue_at.min(latest));
     times.overdue_at = times.overdue_at.min(times.missed_at);
     let planned = PlannedTask {

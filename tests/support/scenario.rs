@@ -231,7 +231,7 @@ impl Clinic<'_> {
     pub(crate) fn spore(&self, completion: u32, task: &Value, growth: Option<&str>) -> Value {
         let step = match growth {
             Some(value) => json!({ "step": "growth", "status": "done",
-                                   "reading": { "qualifier": "eq", "value": value, "unit": "{spore growth}" } }),
+                                   "reading": { "qualifier": "eq", "value": value, "unit": "{spore_growth}" } }),
             None => json!({ "step": "growth", "status": "result_pending" }),
         };
         json!({
