@@ -266,3 +266,108 @@ async fn a_key_for_one_operatory_sees_that_one_and_no_other(pool: PgPool) {
     assert_eq!(about, BTreeSet::from([Some(clinic.chair.to_string().as_str())]), "{overdue}");
     assert_eq!(reader.get("/v1/summary").await.expect(200)["items"], json!([]));
 }
+
+/// The SQLSTATE of a refusal, or how many rows were seen.
+async fn rows_seen(db: &mut sqlx::PgConnection, table: &str) -> Result<i64, String> {
+    // A savepoint, since a refusal ends a transaction.
+    sqlx::query("savepoint before_look").execute(&mut *db).await.expect("a savepoint");
+    let sql = format!("select count(*) from {table}");
+    let seen = sqlx::query_scalar(AssertSqlSafe(sql)).fetch_one(&mut *db).await;
+    sqlx::query("rollback to savepoint before_look").execute(db).await.expect("back");
+    seen.map_err(|error| {
+        let database = error.as_database_error().expect("an answer of the database");
+        database.code().unwrap_or_default().into_owned()
+    })
+}
+
+#[sqlx::test]
+async fn a_query_without_a_tenant_sees_nothing_and_a_login_without_the_role_may_not_even_ask(pool: PgPool) {
+    let app = App::new(pool.clone(), at("2026-11-02T07:40:00Z")).await;
+    fill(&app, app.group(id(1)).await, 0).await;
+    let login = format!("onlooker_{}", Uuid::new_v4().simple());
+    sqlx::query(AssertSqlSafe(format!("create role {login} login"))).execute(&pool).await.expect("a login");
+
+    let mut tx = pool.begin().await.expect("a transaction");
+    let tables = tables(&pool).await;
+    assert!(tables.len() >= 20, "{tables:?}");
+    for table in &tables {
+        let held = rows_seen(&mut tx, table).await.expect("the owner may look");
+        // Logins for reporting are entered from the command line; `lists` has one.
+        assert!(held > 0 || table == "reporting_login", "{table} is empty, so nothing is shown by seeing nothing");
+    }
+    for who in ["set local role chairtide_app", "select set_config('chairtide.group_id', '', true)"] {
+        sqlx::query(who).execute(&mut *tx).await.expect("done");
+        for table in &tables {
+            let seen = rows_seen(&mut tx, table).await;
+            let hidden = if table == "reporting_login" { Err(NO_RIGHT.to_owned()) } else { Ok(0) };
+            assert_eq!(seen, hidden, "{table} after {who}");
+        }
+    }
+    sqlx::query(AssertSqlSafe(format!("set local session authorization {login}"))).execute(&mut *tx).await.expect("in");
+    for table in &tables {
+        assert_eq!(rows_seen(&mut tx, table).await, Err(NO_RIGHT.to_owned()), "{table} as a plain login");
+    }
+    tx.rollback().await.expect("back");
+    sqlx::query(AssertSqlSafe(format!("drop role {login}"))).execute(&pool).await.expect("gone");
+}
+
+/// What row-level security does not bind: superusers, BYPASSRLS, and a table's owner (PostgreSQL documentation, 5.9).
+#[sqlx::test]
+async fn the_services_role_is_bound_by_row_level_security_on_every_table(pool: PgPool) {
+    let _partitions = App::new(pool.clone(), at("2026-11-02T07:40:00Z")).await;
+    let (is_super, bypasses, logs_in): (bool, bool, bool) =
+        sqlx::query_as("select rolsuper, rolbypassrls, rolcanlogin from pg_roles where rolname = 'chairtide_app'")
+            .fetch_one(&pool)
+            .await
+            .expect("the role");
+    assert_eq!((is_super, bypasses, logs_in), (false, false, false));
+    let unbound: Vec<String> = sqlx::query_scalar(
+        "select c.relname::text from pg_class c join pg_attribute a on a.attrelid = c.oid
+         where c.relnamespace = 'public'::regnamespace and c.relkind in ('r', 'p') and a.attname = 'group_id'
+           and (pg_has_role('chairtide_app', c.relowner, 'member')
+                or case when c.relispartition
+                   then has_table_privilege('chairtide_app', c.oid, 'select, insert, update, delete')
+                   else not c.relrowsecurity end)",
+    )
+    .fetch_all(&pool)
+    .await
+    .expect("the catalogue");
+    assert!(unbound.is_empty(), "owned, without row-level security, or a partition open by itself: {unbound:?}");
+}
+
+#[sqlx::test]
+async fn a_revoked_key_opens_nothing_a_used_one_is_noted_and_none_is_kept_readable(pool: PgPool) {
+    let app = App::new(pool.clone(), at("2026-11-02T07:40:00Z")).await;
+    let admin = app.group(id(1)).await;
+    let body = json!({ "key_id": id(1), "label": "front desk", "role": "reader", "reach": { "kind": "group" } });
+    let made = admin.post("/v1/keys", body).await.expect(201);
+    let token = made["token"].as_str().expect("shown once").to_owned();
+    let client = Client { app: &app, token: token.clone() };
+    let path = format!("/v1/keys/{}", id(1));
+
+    assert_eq!(admin.get(&path).await.expect(200)["last_used_at"], Value::Null);
+    // Noted to the minute, so that reading does not become writing.
+    for (later, noted) in [(0, "07:40:00"), (50, "07:40:00"), (20, "07:41:10")] {
+        app.advance(TimeDelta::seconds(later));
+        client.get("/v1/clinics").await.expect(200);
+        let key = admin.get(&path).await.expect(200);
+        assert_eq!(key["last_used_at"], json!(format!("2026-11-02T{noted}Z")));
+    }
+    assert_eq!(admin.delete(&path).await.status, StatusCode::NO_CONTENT);
+    client.get("/v1/clinics").await.expect(401);
+    let revoked = admin.get(&path).await.expect(200);
+    assert_eq!(revoked["last_used_at"], "2026-11-02T07:41:10Z", "a use that was refused is no use");
+    assert_eq!(revoked["revoked_at"], "2026-11-02T07:41:10Z");
+
+    // SHA-256 by Postgres, of the 32 bytes that RFC 4648 base32 writes in 52 characters.
+    let secret = token.rsplit('.').next().expect("three parts");
+    let bytes = data_encoding::BASE32_NOPAD.decode(secret.to_ascii_uppercase().as_bytes()).expect("base32");
+    let (kept, hashes): (String, bool) =
+        sqlx::query_as("select string_agg(k::text, ' '), bool_or(secret_hash = sha256($1)) from api_key k")
+            .bind(&bytes)
+            .fetch_one(&pool)
+            .await
+            .expect("keys");
+    let readable = [secret.to_owned(), data_encoding::HEXLOWER.encode(&bytes), data_encoding::BASE64.encode(&bytes)];
+    assert!(hashes && !readable.iter().any(|text| kept.contains(text)), "{kept}");
+}
