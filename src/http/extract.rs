@@ -58,13 +58,7 @@ impl FromRequest<AppState> for RawBody {
 /// # Errors
 /// When the bytes are not JSON, hold a NUL character, or do not have the shape of `T`.
 pub fn read_json<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, ApiError> {
-<<<<<<< HEAD
     read_value(parse_json(bytes)?)
-=======
-    let value: Value =
-        serde_json::from_slice(bytes).map_err(|e| ApiError::malformed(format!("the body is not JSON: {e}")))?;
-    read_value(value)
->>>>>>> main
 }
 
 /// As [`read_json`], for a part of a document that was parsed already.
