@@ -7,9 +7,15 @@ mod support;
 
 mod api_document;
 mod architecture;
+mod batches;
 mod configuration;
 mod dependencies;
 mod journeys;
+mod lists;
 mod operations;
 mod oracles;
+mod planner;
+mod refusals;
+mod repeats;
 mod states;
+mod tenancy;
