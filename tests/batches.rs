@@ -74,10 +74,16 @@ async fn a_tablet_that_was_offline_for_two_weeks_sends_500_completions_at_once(p
 /// What became of a group's tasks and evidence.
 async fn settled(pool: &PgPool, group: u32) -> (Vec<String>, Vec<String>) {
     let list = |sql: &'static str| sqlx::query_scalar(sql).bind(id(group)).fetch_all(pool);
-    let tasks = list("select (to_jsonb(t) - 'group_id')::text from task t where group_id = $1
-                      order by task_id").await;
-    let evidence = list("select (to_jsonb(c) - 'group_id' - 'key_id')::text from completion c where group_id = $1
-                         order by completion_id").await;
+    let tasks = list(
+        "select (to_jsonb(t) - 'group_id')::text from task t where group_id = $1
+                      order by task_id",
+    )
+    .await;
+    let evidence = list(
+        "select (to_jsonb(c) - 'group_id' - 'key_id')::text from completion c where group_id = $1
+                         order by completion_id",
+    )
+    .await;
     (tasks.expect("tasks"), evidence.expect("evidence"))
 }
 
@@ -237,7 +243,10 @@ async fn work_done_in_its_window_counts_however_late_it_is_sent_and_work_done_af
     assert_eq!((flags(0), flags(1)), ((false, true), (true, true)), "{answers:?}");
     assert_eq!(clinic.task(&monday).await["task"]["state"], "done");
     let missed = clinic.task(&tuesday).await;
-    assert_eq!((&missed["task"]["state"], &missed["completions"][0]["completion_id"]), (&json!("missed"), &json!(id(2))));
+    assert_eq!(
+        (&missed["task"]["state"], &missed["completions"][0]["completion_id"]),
+        (&json!("missed"), &json!(id(2)))
+    );
     assert_ne!(missed["completions"][0]["findings"], json!([]), "a reader is told why it does not count");
 }
 
@@ -281,7 +290,10 @@ async fn a_void_test_is_due_again_at_once(pool: PgPool) {
     assert_eq!(clinic.task(&spore).await["task"]["state"], "void");
     let again = clinic.due_in_clinic(routine::spore_test()).await;
     assert_eq!(again["slot"], json!(format!("repeat:{}", id(1))));
-    assert_eq!((&again["due_from"], &again["due_by"]), (&json!("2026-11-02T15:00:00Z"), &json!("2026-11-02T15:00:00Z")));
+    assert_eq!(
+        (&again["due_from"], &again["due_by"]),
+        (&json!("2026-11-02T15:00:00Z"), &json!("2026-11-02T15:00:00Z"))
+    );
     assert_eq!(again["state"], "grace");
     app.plan().await;
     let kept = clinic.tablet.post("/v1/completions", clinic.spore(2, &again, Some("0"))).await.expect(201);
