@@ -262,6 +262,9 @@ impl Moved {
         let last = to + Days::new(LONGEST_MOVE_DAYS);
         for version in versions {
             let Anchor::Calendar { dates, closed_day, .. } = &version.routine.anchor else { continue };
+            if !version.routine.in_use {
+                continue;
+            }
             for date in dates_of(dates, first, last) {
                 if in_force(versions, date).map(|v| v.version) != Some(version.version) {
                     continue;
@@ -303,3 +306,6 @@ fn land(clinic: &Clinic, date: NaiveDate, rule: ClosedDayRule) -> (NaiveDate, Op
     };
     found.map_or((date, Some(closed(&reason))), |open_day| (open_day, None))
 }
+
+#[cfg(test)]
+mod tests;
