@@ -20,23 +20,22 @@ async fn send(client: &Client<'_>, completions: &[Value]) -> Vec<Value> {
     answers
 }
 
-/// The completions of whatever is due at the chairs of the clinic, each performed when it is due.
-async fn due_work(clinic: &Clinic<'_>, ahead_minutes: u32, first: usize) -> Vec<Value> {
+/// Completions, as yet without ids, of what is due at the chairs of the clinic, each performed when it is due.
+async fn due_work(clinic: &Clinic<'_>, ahead_minutes: u32) -> Vec<Value> {
     let path = format!("/v1/clinics/{}/due?ahead_minutes={ahead_minutes}", clinic.clinic_id);
     let list = clinic.tablet.get(&path).await.expect(200);
     let tasks = list["tasks"].as_array().expect("a list").iter().filter(|t| t["subject"]["kind"] == "operatory");
-    let completion = |(n, task): (usize, &Value)| {
+    let completion = |task: &Value| {
         let steps = task["steps"].as_array().expect("a list").iter().filter(|s| s["required"] == json!(true));
         let answer = |step: &Value| match step["evidence"]["kind"].as_str() {
             Some("hold") => json!({ "step": step["step"], "status": "done", "elapsed_seconds": 600 }),
             _ => json!({ "step": step["step"], "status": "done" }),
         };
         json!({
-            "completion_id": id(u32::try_from(10_000 + first + n).expect("few")), "task_id": task["task_id"],
-            "performed_at": task["due_by"], "performed_by": "KV", "steps": steps.map(answer).collect::<Vec<_>>(),
+            "task_id": task["task_id"], "performed_at": task["due_by"], "performed_by": "KV", "steps": steps.map(answer).collect::<Vec<_>>(),
         })
     };
-    tasks.enumerate().map(completion).collect()
+    tasks.map(completion).collect()
 }
 
 /// 25 chairs, two routines a day at each, ten working days: 500. The tablet fetched them two days at a time.
@@ -51,12 +50,15 @@ async fn a_tablet_that_was_offline_for_two_weeks_sends_500_completions_at_once(p
     app.plan().await;
     let mut by_task = BTreeMap::new();
     while app.clock.now() < at("2026-11-15T20:00:00Z") {
-        for completion in due_work(&clinic, 2 * 1440, by_task.len()).await {
+        for completion in due_work(&clinic, 2 * 1440).await {
             by_task.entry(completion["task_id"].to_string()).or_insert(completion);
         }
         app.advance(TimeDelta::days(2));
     }
-    let completions: Vec<Value> = by_task.into_values().collect();
+    let mut completions: Vec<Value> = by_task.into_values().collect();
+    for (n, completion) in (10_000..).zip(&mut completions) {
+        completion["completion_id"] = json!(id(n));
+    }
     assert_eq!(completions.len(), 500);
 
     for status in ["recorded", "repeated"] {
@@ -74,10 +76,16 @@ async fn a_tablet_that_was_offline_for_two_weeks_sends_500_completions_at_once(p
 /// What became of a group's tasks and evidence.
 async fn settled(pool: &PgPool, group: u32) -> (Vec<String>, Vec<String>) {
     let list = |sql: &'static str| sqlx::query_scalar(sql).bind(id(group)).fetch_all(pool);
-    let tasks = list("select (to_jsonb(t) - 'group_id')::text from task t where group_id = $1
-                      order by task_id").await;
-    let evidence = list("select (to_jsonb(c) - 'group_id' - 'key_id')::text from completion c where group_id = $1
-                         order by completion_id").await;
+    let tasks = list(
+        "select (to_jsonb(t) - 'group_id')::text from task t where group_id = $1
+                      order by task_id",
+    )
+    .await;
+    let evidence = list(
+        "select (to_jsonb(c) - 'group_id' - 'key_id')::text from completion c where group_id = $1
+                         order by completion_id",
+    )
+    .await;
     (tasks.expect("tasks"), evidence.expect("evidence"))
 }
 
@@ -237,7 +245,10 @@ async fn work_done_in_its_window_counts_however_late_it_is_sent_and_work_done_af
     assert_eq!((flags(0), flags(1)), ((false, true), (true, true)), "{answers:?}");
     assert_eq!(clinic.task(&monday).await["task"]["state"], "done");
     let missed = clinic.task(&tuesday).await;
-    assert_eq!((&missed["task"]["state"], &missed["completions"][0]["completion_id"]), (&json!("missed"), &json!(id(2))));
+    assert_eq!(
+        (&missed["task"]["state"], &missed["completions"][0]["completion_id"]),
+        (&json!("missed"), &json!(id(2)))
+    );
     assert_ne!(missed["completions"][0]["findings"], json!([]), "a reader is told why it does not count");
 }
 
@@ -281,7 +292,10 @@ async fn a_void_test_is_due_again_at_once(pool: PgPool) {
     assert_eq!(clinic.task(&spore).await["task"]["state"], "void");
     let again = clinic.due_in_clinic(routine::spore_test()).await;
     assert_eq!(again["slot"], json!(format!("repeat:{}", id(1))));
-    assert_eq!((&again["due_from"], &again["due_by"]), (&json!("2026-11-02T15:00:00Z"), &json!("2026-11-02T15:00:00Z")));
+    assert_eq!(
+        (&again["due_from"], &again["due_by"]),
+        (&json!("2026-11-02T15:00:00Z"), &json!("2026-11-02T15:00:00Z"))
+    );
     assert_eq!(again["state"], "grace");
     app.plan().await;
     let kept = clinic.tablet.post("/v1/completions", clinic.spore(2, &again, Some("0"))).await.expect(201);

@@ -77,7 +77,10 @@ async fn what_is_overdue_is_listed_by_level_then_lateness_and_narrowed_by_each_f
         assert_eq!(list["as_of"], "2026-11-03T10:00:00Z");
     }
     let list = london.manager.get("/v1/overdue").await.expect(200);
-    assert_eq!((&list["items"][0]["audience"], &list["items"][2]["audience"]), (&json!("clinic_lead"), &json!("chairside")));
+    assert_eq!(
+        (&list["items"][0]["audience"], &list["items"][2]["audience"]),
+        (&json!("clinic_lead"), &json!("chairside"))
+    );
     // From 05:30 to 10:00 are four and a half hours.
     assert_eq!(list["items"][2]["overdue_seconds"], 16_200);
 }
@@ -135,7 +138,9 @@ async fn csv_has_the_rows_and_columns_of_json(pool: PgPool) {
     let (london, _york) = two_clinics(&app).await;
     let named = json!({ "name": "=Quay, \"old\" side", "zone": "Europe/London" });
     london.admin.put(&format!("/v1/clinics/{}", london.clinic_id), named).await.expect(200);
-    for (path, rows) in [("/v1/overdue", 4), ("/v1/overdue?limit=2", 2), ("/v1/summary?from=2026-11-02&to=2026-11-03", 2)] {
+    for (path, rows) in
+        [("/v1/overdue", 4), ("/v1/overdue?limit=2", 2), ("/v1/summary?from=2026-11-02&to=2026-11-03", 2)]
+    {
         let as_json = london.manager.get(path).await;
         let as_csv = london.manager.call(Method::GET, path, &[("accept", "text/csv")], None).await;
         assert!(as_csv.header("content-type").starts_with("text/csv"), "{:?}", as_csv.headers);
@@ -221,15 +226,28 @@ async fn the_summary_of_a_day_adds_up(pool: PgPool) {
     let summary = here.manager.get("/v1/summary?from=2026-11-02&to=2026-11-02").await.expect(200);
     let figures = |n: usize| {
         let item = &summary["items"][n];
-        ["done", "done_late", "missed", "blocking_missed", "result_pending", "void", "not_required", "open", "overdue_now"]
-            .map(|name| item[name].as_i64().expect("a count"))
+        [
+            "done",
+            "done_late",
+            "missed",
+            "blocking_missed",
+            "result_pending",
+            "void",
+            "not_required",
+            "open",
+            "overdue_now",
+        ]
+        .map(|name| item[name].as_i64().expect("a count"))
     };
     assert_eq!(summary["items"][0]["clinic_id"], json!(here.clinic_id));
     assert_eq!(figures(0), [2, 1, 1, 1, 1, 0, 1, 0, 0], "{summary}");
     // There the flush was missed; the closing is overdue since 19:30; the repeated test, due at 09:00, is in its grace
     // of eight hours no more since 17:00.
     assert_eq!(figures(1), [0, 0, 1, 1, 0, 1, 0, 2, 2], "{summary}");
-    assert_eq!((&summary["items"][0]["rate_done"], &summary["items"][1]["rate_done"]), (&json!("0.666"), &json!("0.000")));
+    assert_eq!(
+        (&summary["items"][0]["rate_done"], &summary["items"][1]["rate_done"]),
+        (&json!("0.666"), &json!("0.000"))
+    );
     let of_all: i64 = (0..2).map(|n| figures(n)).map(|f| f[0] + f[2] + f[4] + f[5] + f[6] + f[7]).sum();
     let tasks = "select count(*) from task where group_id = $1 and clinic_day = '2026-11-02'";
     assert_eq!(of_all, count(&pool, tasks, id(1)).await);
@@ -245,7 +263,8 @@ async fn a_later_record_supersedes_a_missing_one(pool: PgPool) {
         app.set(at(instant));
         let answer = clinic.desk.get(&readiness).await.expect(200);
         let of_flush = answer["missing"].as_array().expect("a list").iter();
-        let found: Vec<Value> = of_flush.filter(|m| m["routine_id"] == json!(routine::start_flush())).cloned().collect();
+        let found: Vec<Value> =
+            of_flush.filter(|m| m["routine_id"] == json!(routine::start_flush())).cloned().collect();
         found.first().map(|m| (m["lack"].clone(), m["occurrences"].clone(), m["since"].clone()))
     };
     assert_eq!(missing("2026-11-02T07:29:00Z").await, None);
@@ -298,10 +317,8 @@ async fn a_reporting_login_reads_its_group_as_of_any_instant_and_nothing_else(po
     assert_eq!(seen(&mut reader, None).await, [start("done", 0), closing("overdue", 1), spore("grace")]);
     let at_start = seen(&mut reader, Some("2026-11-02T08:45:00Z")).await;
     assert_eq!(at_start, [start("overdue", 1), closing("upcoming", 0), spore("due")]);
-    let clinics: Vec<Uuid> = sqlx::query_scalar("select clinic_id from reporting.clinics")
-        .fetch_all(&mut reader)
-        .await
-        .expect("readable");
+    let clinics: Vec<Uuid> =
+        sqlx::query_scalar("select clinic_id from reporting.clinics").fetch_all(&mut reader).await.expect("readable");
     assert_eq!(clinics, [ours.clinic_id]);
     let completions: Vec<Uuid> = sqlx::query_scalar("select completion_id from reporting.completions")
         .fetch_all(&mut reader)

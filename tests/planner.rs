@@ -150,13 +150,16 @@ async fn a_change_of_the_configuration_moves_what_is_to_come_and_leaves_what_was
     let unit = scenario::operatory(clinic.clinic_id, "Chair 0");
     let mut broken = unit.clone();
     broken["service"] = json!({ "state": "out_of_service", "reason": "the valve leaks" });
-    let ladder = json!({ "rungs": [{ "after_minutes": 7, "counted_in": "elapsed_time", "audience": "group_manager" }] });
+    let ladder =
+        json!({ "rungs": [{ "after_minutes": 7, "counted_in": "elapsed_time", "audience": "group_manager" }] });
     let default_ladder = clinic.admin.get("/v1/ladder").await.expect(200);
 
     // Tuesday's flush: what it is by each change, and that the way back leads to the first plan.
     let tuesday = |plan: &Plan| {
         let task = of_routine(plan, routine::start_flush()).find(|t| t["clinic_day"] == "2026-11-03").cloned();
-        task.map(|t| (t["due_by"].clone(), t["outcome"].clone(), t["outcome_reason"].clone(), t["rung_audience"].clone()))
+        task.map(|t| {
+            (t["due_by"].clone(), t["outcome"].clone(), t["outcome_reason"].clone(), t["rung_audience"].clone())
+        })
     };
     let usual = json!("2026-11-03T08:30:00+00:00");
     let rungs = json!(["chairside", "clinic_lead", "group_manager"]);
@@ -164,7 +167,12 @@ async fn a_change_of_the_configuration_moves_what_is_to_come_and_leaves_what_was
     let closed = (json!("not_required"), json!("closed: works"));
     let out = (json!("not_required"), json!("out of service: the valve leaks"));
     let cases = [
-        (hours_path(&clinic), new_week, Some(old_week), (json!("2026-11-03T07:00:00+00:00"), none.clone(), rungs.clone())),
+        (
+            hours_path(&clinic),
+            new_week,
+            Some(old_week),
+            (json!("2026-11-03T07:00:00+00:00"), none.clone(), rungs.clone()),
+        ),
         (closures, closure, None, (usual.clone(), closed, rungs.clone())),
         (chair, broken, Some(unit), (usual.clone(), out, rungs)),
         ("/v1/ladder".to_owned(), ladder, Some(default_ladder), (usual, none, json!(["group_manager"]))),
@@ -212,7 +220,9 @@ async fn a_new_version_of_a_routine_plans_the_days_from_its_date_on(pool: PgPool
 }
 
 #[sqlx::test]
-async fn a_due_task_the_plan_no_longer_holds_stays_as_not_required_and_a_routine_out_of_use_plans_nothing(pool: PgPool) {
+async fn a_due_task_the_plan_no_longer_holds_stays_as_not_required_and_a_routine_out_of_use_plans_nothing(
+    pool: PgPool,
+) {
     let app = App::new(pool.clone(), at("2026-11-02T07:40:00Z")).await;
     let clinic = scenario::clinic(&app, "Europe/London").await;
     let due = clinic.due_of(routine::start_flush()).await;
@@ -241,7 +251,9 @@ async fn a_closure_that_is_taken_back_leaves_the_plan_as_it_was(pool: PgPool) {
     let original = plan_of(&pool, id(1)).await;
     let path = format!("/v1/clinics/{}/closures/{}", clinic.clinic_id, id(900));
     let whole_days = ("2026-11-09T00:00", "2026-11-11T00:00");
-    for (from, until) in [whole_days, ("2026-11-04T08:00", "2026-11-04T10:00"), ("2026-11-02T00:00", "2027-11-01T00:00")] {
+    for (from, until) in
+        [whole_days, ("2026-11-04T08:00", "2026-11-04T10:00"), ("2026-11-02T00:00", "2027-11-01T00:00")]
+    {
         let closure = json!({ "from_local": from, "until_local": until, "reason": "works in the street" });
         clinic.admin.put(&path, closure).await.expect(201);
         app.plan().await;

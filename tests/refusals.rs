@@ -102,7 +102,12 @@ async fn configuration_that_breaks_a_rule_is_refused_at_the_field(pool: PgPool) 
         put(&hours, overlap, BROKEN, &["/week/monday/1"]),
         put(&hours, into_tuesday, BROKEN, &["/week/tuesday/0"]),
         put(&hours, json!({ "week": { "monday": [session("8:30", "12:00")] } }), MALFORMED, &["/week/monday/0/opens"]),
-        put(&hours, json!({ "week": { "monday": [session("08:30", "24:00")] } }), MALFORMED, &["/week/monday/0/closes"]),
+        put(
+            &hours,
+            json!({ "week": { "monday": [session("08:30", "24:00")] } }),
+            MALFORMED,
+            &["/week/monday/0/closes"],
+        ),
         put(&hours, json!({ "week": { "moonday": [] } }), MALFORMED, &["/week/moonday"]),
         put(&closures, closure.clone(), BROKEN, &["/until_local"]),
         put(&closures, with(closure, "/from_local", json!("2026-02-30T08:00")), BROKEN, &["/from_local"]),
@@ -111,10 +116,20 @@ async fn configuration_that_breaks_a_rule_is_refused_at_the_field(pool: PgPool) 
         put(&chair, with(unit.clone(), "/clinic_id", json!(id(9))), BROKEN, &["/clinic_id"]),
         put(&chair, with(unit.clone(), "/circuits/1", json!("handpiece-1")), BROKEN, &["/circuits/1"]),
         put(&chair, with(unit.clone(), "/water_source", json!("rain")), MALFORMED, &["/water_source"]),
-        put(&format!("/v1/equipment/{}", clinic.chair), json!({ "clinic_id": clinic.clinic_id, "kind": "eyewash",
-            "name": "Eyewash", "service": { "state": "in_service" } }), (409, "kind-is-fixed"), &[]),
-        put("/v1/ladder", json!({ "rungs": [{ "after_minutes": 100_001, "counted_in": "elapsed_time",
-            "audience": "chairside" }] }), BROKEN, &["/rungs/0/after_minutes"]),
+        put(
+            &format!("/v1/equipment/{}", clinic.chair),
+            json!({ "clinic_id": clinic.clinic_id, "kind": "eyewash",
+            "name": "Eyewash", "service": { "state": "in_service" } }),
+            (409, "kind-is-fixed"),
+            &[],
+        ),
+        put(
+            "/v1/ladder",
+            json!({ "rungs": [{ "after_minutes": 100_001, "counted_in": "elapsed_time",
+            "audience": "chairside" }] }),
+            BROKEN,
+            &["/rungs/0/after_minutes"],
+        ),
     ];
     cases.extend(routine_cases(&clinic));
     let key = json!({ "key_id": id(801), "label": "tablet", "role": "chairside", "reach": { "kind": "group" } });
@@ -153,14 +168,17 @@ fn routine_cases<'a>(clinic: &'a Clinic<'a>) -> Vec<Refused<'a>> {
         (rule("FREQ=WEEKLY;INTERVAL=0"), BROKEN, in_rule.to_vec()),
         (rule("FREQ=HOURLY"), BROKEN, in_rule.to_vec()),
         (rule("every Monday"), BROKEN, in_rule.to_vec()),
-        (with(spore.clone(), "/anchor/kind", json!("whenever")), MALFORMED, vec!["/routine/anchor"]),
+        (with(spore.clone(), "/anchor/kind", json!("whenever")), MALFORMED, vec!["/routine/anchor/kind"]),
         (window("due_by", -1), BROKEN, vec!["/routine/window/due_by_minutes"]),
         (window("missed", 129_601), BROKEN, vec!["/routine/window/missed_minutes"]),
         (with(spore.clone(), "/sources", json!([])), BROKEN, vec!["/routine/sources"]),
         (with(spore.clone(), "/steps", json!([])), BROKEN, vec!["/routine/steps"]),
         (with(spore.clone(), "/steps/0/for_each", json!("circuit")), BROKEN, vec!["/routine/steps/0/for_each"]),
-        (with(spore.clone(), "/selection", json!({ "clinic_ids": [id(9)] })), BROKEN,
-            vec!["/routine/selection/clinic_ids"]),
+        (
+            with(spore.clone(), "/selection", json!({ "clinic_ids": [id(9)] })),
+            BROKEN,
+            vec!["/routine/selection/clinic_ids"],
+        ),
         (reading("unit", json!("mg/L")), BROKEN, vec!["/routine/steps/0/evidence/limits/0/unit"]),
         (reading("source", Value::Null), MALFORMED, vec!["/routine/steps/0/evidence"]),
         (with(spore.clone(), "/verdict", json!("sterile")), MALFORMED, vec!["/routine/verdict"]),
@@ -211,17 +229,26 @@ async fn evidence_that_cannot_be_read_is_refused_at_the_field(pool: PgPool) {
         post(with(work.clone(), "/steps/0/elapsed_seconds", Value::Null), BROKEN, &["/steps/0/elapsed_seconds"]),
         post(with(work.clone(), "/steps/0/elapsed_seconds", json!(-1)), MALFORMED, &["/steps/0/elapsed_seconds"]),
         post(with(work.clone(), "/steps/0/hold_id", json!(id(9))), BROKEN, &["/steps/0/elapsed_seconds"]),
-        post(with(with(work.clone(), "/steps/0/elapsed_seconds", Value::Null), "/steps/0/hold_id", json!(id(9))),
-            BROKEN, &["/steps/0/hold_id"]),
+        post(
+            with(with(work.clone(), "/steps/0/elapsed_seconds", Value::Null), "/steps/0/hold_id", json!(id(9))),
+            BROKEN,
+            &["/steps/0/hold_id"],
+        ),
         post(with(work.clone(), "/steps/0/status", json!("result_pending")), BROKEN, &["/steps/0/status"]),
-        post(with(work.clone(), "/steps/0/reading", test["steps"][0]["reading"].clone()), BROKEN,
-            &["/steps/0/reading"]),
+        post(
+            with(work.clone(), "/steps/0/reading", test["steps"][0]["reading"].clone()),
+            BROKEN,
+            &["/steps/0/reading"],
+        ),
         post(with(test.clone(), "/steps/0/reading", Value::Null), BROKEN, &["/steps/0/reading"]),
         post(with(test.clone(), "/steps/0/reading/unit", json!("mg/L")), BROKEN, &["/steps/0/reading/unit"]),
         post(with(test.clone(), "/steps/0/reading/unit", Value::Null), MALFORMED, &["/steps/0/reading"]),
         post(with(test.clone(), "/steps/0/reading/value", json!("none")), MALFORMED, &["/steps/0/reading/value"]),
-        post(with(test.clone(), "/steps/0/reading/qualifier", json!("about")), MALFORMED,
-            &["/steps/0/reading/qualifier"]),
+        post(
+            with(test.clone(), "/steps/0/reading/qualifier", json!("about")),
+            MALFORMED,
+            &["/steps/0/reading/qualifier"],
+        ),
         post(void(""), BROKEN, &["/reason"]),
         post(with(void("control failed"), "/steps", test["steps"].clone()), BROKEN, &["/steps"]),
         post(with(void("no use"), "/kind", json!("not_required")), (403, "role-may-not"), &[]),
@@ -336,7 +363,9 @@ async fn requests_that_break_the_protocol_are_refused(pool: PgPool) {
     let answer = app.send(with_key("PUT", &site, &[json_type], large)).await;
     check(&answer, &(413, "body-too-large", vec![]), "a body over the limit");
 
-    for (method, path, allowed) in [("DELETE", "/v1/clinics", "GET"), ("POST", "/v1/overdue", "GET"), ("PATCH", &site, "PUT")] {
+    for (method, path, allowed) in
+        [("DELETE", "/v1/clinics", "GET"), ("POST", "/v1/overdue", "GET"), ("PATCH", &site, "PUT")]
+    {
         let answer = app.send(with_key(method, path, &[], Vec::new())).await;
         check(&answer, &(405, "method-not-allowed", vec![]), &format!("{method} {path}"));
         assert!(answer.header("allow").split(',').any(|m| m.trim() == allowed), "{:?}", answer.headers);

@@ -118,7 +118,11 @@ fn body(operation: &str, full: &Full<'_>) -> Option<Value> {
 }
 
 /// Sends the operation for the things of `full`.
-async fn try_on(client: &Client<'_>, (operation, method, path): &(String, Method, String), full: &Full<'_>) -> crate::support::app::Answer {
+async fn try_on(
+    client: &Client<'_>,
+    (operation, method, path): &(String, Method, String),
+    full: &Full<'_>,
+) -> crate::support::app::Answer {
     let path = full.ids.iter().fold(path.clone(), |path, (name, value)| path.replace(&format!("{{{name}}}"), value));
     assert!(!path.contains('{'), "{operation}: a parameter without a value in {path}");
     let body = body(operation, full);
@@ -262,7 +266,8 @@ async fn a_key_for_one_operatory_sees_that_one_and_no_other(pool: PgPool) {
     let others = clinic.due_in_clinic(routine::spore_test()).await;
     tablet.get(&format!("/v1/tasks/{}", others["task_id"].as_str().expect("an id"))).await.expect(404);
     let overdue = reader.get("/v1/overdue").await.expect(200);
-    let about: BTreeSet<_> = overdue["items"].as_array().expect("a list").iter().map(|i| i["subject_id"].as_str()).collect();
+    let about: BTreeSet<_> =
+        overdue["items"].as_array().expect("a list").iter().map(|i| i["subject_id"].as_str()).collect();
     assert_eq!(about, BTreeSet::from([Some(clinic.chair.to_string().as_str())]), "{overdue}");
     assert_eq!(reader.get("/v1/summary").await.expect(200)["items"], json!([]));
 }
@@ -271,7 +276,7 @@ async fn a_key_for_one_operatory_sees_that_one_and_no_other(pool: PgPool) {
 async fn rows_seen(db: &mut sqlx::PgConnection, table: &str) -> Result<i64, String> {
     // A savepoint, since a refusal ends a transaction.
     sqlx::query("savepoint before_look").execute(&mut *db).await.expect("a savepoint");
-    let sql = format!("select count(*) from {table}");
+    let sql = format!("select count(*) from public.{table}");
     let seen = sqlx::query_scalar(AssertSqlSafe(sql)).fetch_one(&mut *db).await;
     sqlx::query("rollback to savepoint before_look").execute(db).await.expect("back");
     seen.map_err(|error| {
