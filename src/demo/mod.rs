@@ -129,6 +129,16 @@ pub fn show(data_dir: &Path, listen: SocketAddr, now: DateTime<Utc>) -> anyhow::
     Ok(show::lines(&keyring, listen, now))
 }
 
+/// Shell assignments of the ids and keys of one clinic of the demo, whose name holds `clinic`.
+///
+/// # Errors
+/// When no demo was loaded with this data directory, or it has no such clinic.
+pub fn variables(data_dir: &Path, listen: SocketAddr, clinic: &str) -> anyhow::Result<String> {
+    let keyring = Keyring::read(data_dir)?
+        .with_context(|| format!("no demo was loaded with {}: run `chairtide demo load`", data_dir.display()))?;
+    show::variables(&keyring, listen, clinic).with_context(|| format!("the demo has no clinic named {clinic}"))
+}
+
 fn dates(clinic: &ClinicSeed, until: DateTime<Utc>, days: u32) -> anyhow::Result<ClinicDates> {
     let today = clinic.date_at(until)?;
     Ok(ClinicDates { first_day: date_from(today, -i64::from(days)), today })
@@ -193,12 +203,7 @@ async fn write(
 }
 
 /// The group and its first administrator key: what `group create` does on the command line.
-async fn found_group(
-    state: &AppState,
-    seed: &Seed,
-    key_id: Uuid,
-    now: DateTime<Utc>,
-) -> anyhow::Result<DemoKey> {
+async fn found_group(state: &AppState, seed: &Seed, key_id: Uuid, now: DateTime<Utc>) -> anyhow::Result<DemoKey> {
     let group_id = seed.group.group_id;
     let group = Group { group_id, name: seed.group.name.clone(), created_at: now };
     let token = Token::make(group_id).map_err(|_| anyhow!("the operating system has no randomness to give"))?;
@@ -236,9 +241,10 @@ struct ClinicCounts {
 
 /// Ids for the example lines: an operatory in use, and the open task with a single hold that stays open longest.
 async fn example(clinic: &ClinicSeed, tablets: &Client) -> anyhow::Result<Example> {
-    let in_use = clinic.operatories.iter().find(|o| {
-        o.rest.get("service").and_then(|s| s.get("state")) == Some(&json!("in_service"))
-    });
+    let in_use = clinic
+        .operatories
+        .iter()
+        .find(|o| o.rest.get("service").and_then(|s| s.get("state")) == Some(&json!("in_service")));
     let operatory = in_use.with_context(|| format!("{} has no operatory in use", clinic.clinic.name))?;
     let due: DueList = tablets.get(&format!("/v1/clinics/{}/due", clinic.clinic_id)).await?;
     let hold_task = due
