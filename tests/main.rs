@@ -15,6 +15,7 @@ mod lists;
 mod operations;
 mod oracles;
 mod planner;
+mod readme;
 mod refusals;
 mod repeats;
 mod states;
