@@ -20,23 +20,22 @@ async fn send(client: &Client<'_>, completions: &[Value]) -> Vec<Value> {
     answers
 }
 
-/// The completions of whatever is due at the chairs of the clinic, each performed when it is due.
-async fn due_work(clinic: &Clinic<'_>, ahead_minutes: u32, first: usize) -> Vec<Value> {
+/// Completions, as yet without ids, of what is due at the chairs of the clinic, each performed when it is due.
+async fn due_work(clinic: &Clinic<'_>, ahead_minutes: u32) -> Vec<Value> {
     let path = format!("/v1/clinics/{}/due?ahead_minutes={ahead_minutes}", clinic.clinic_id);
     let list = clinic.tablet.get(&path).await.expect(200);
     let tasks = list["tasks"].as_array().expect("a list").iter().filter(|t| t["subject"]["kind"] == "operatory");
-    let completion = |(n, task): (usize, &Value)| {
+    let completion = |task: &Value| {
         let steps = task["steps"].as_array().expect("a list").iter().filter(|s| s["required"] == json!(true));
         let answer = |step: &Value| match step["evidence"]["kind"].as_str() {
             Some("hold") => json!({ "step": step["step"], "status": "done", "elapsed_seconds": 600 }),
             _ => json!({ "step": step["step"], "status": "done" }),
         };
         json!({
-            "completion_id": id(u32::try_from(10_000 + first + n).expect("few")), "task_id": task["task_id"],
-            "performed_at": task["due_by"], "performed_by": "KV", "steps": steps.map(answer).collect::<Vec<_>>(),
+            "task_id": task["task_id"], "performed_at": task["due_by"], "performed_by": "KV", "steps": steps.map(answer).collect::<Vec<_>>(),
         })
     };
-    tasks.enumerate().map(completion).collect()
+    tasks.map(completion).collect()
 }
 
 /// 25 chairs, two routines a day at each, ten working days: 500. The tablet fetched them two days at a time.
@@ -51,12 +50,15 @@ async fn a_tablet_that_was_offline_for_two_weeks_sends_500_completions_at_once(p
     app.plan().await;
     let mut by_task = BTreeMap::new();
     while app.clock.now() < at("2026-11-15T20:00:00Z") {
-        for completion in due_work(&clinic, 2 * 1440, by_task.len()).await {
+        for completion in due_work(&clinic, 2 * 1440).await {
             by_task.entry(completion["task_id"].to_string()).or_insert(completion);
         }
         app.advance(TimeDelta::days(2));
     }
-    let completions: Vec<Value> = by_task.into_values().collect();
+    let mut completions: Vec<Value> = by_task.into_values().collect();
+    for (n, completion) in (10_000..).zip(&mut completions) {
+        completion["completion_id"] = json!(id(n));
+    }
     assert_eq!(completions.len(), 500);
 
     for status in ["recorded", "repeated"] {

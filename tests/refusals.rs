@@ -168,7 +168,7 @@ fn routine_cases<'a>(clinic: &'a Clinic<'a>) -> Vec<Refused<'a>> {
         (rule("FREQ=WEEKLY;INTERVAL=0"), BROKEN, in_rule.to_vec()),
         (rule("FREQ=HOURLY"), BROKEN, in_rule.to_vec()),
         (rule("every Monday"), BROKEN, in_rule.to_vec()),
-        (with(spore.clone(), "/anchor/kind", json!("whenever")), MALFORMED, vec!["/routine/anchor"]),
+        (with(spore.clone(), "/anchor/kind", json!("whenever")), MALFORMED, vec!["/routine/anchor/kind"]),
         (window("due_by", -1), BROKEN, vec!["/routine/window/due_by_minutes"]),
         (window("missed", 129_601), BROKEN, vec!["/routine/window/missed_minutes"]),
         (with(spore.clone(), "/sources", json!([])), BROKEN, vec!["/routine/sources"]),

@@ -276,7 +276,7 @@ async fn a_key_for_one_operatory_sees_that_one_and_no_other(pool: PgPool) {
 async fn rows_seen(db: &mut sqlx::PgConnection, table: &str) -> Result<i64, String> {
     // A savepoint, since a refusal ends a transaction.
     sqlx::query("savepoint before_look").execute(&mut *db).await.expect("a savepoint");
-    let sql = format!("select count(*) from {table}");
+    let sql = format!("select count(*) from public.{table}");
     let seen = sqlx::query_scalar(AssertSqlSafe(sql)).fetch_one(&mut *db).await;
     sqlx::query("rollback to savepoint before_look").execute(db).await.expect("back");
     seen.map_err(|error| {

@@ -264,6 +264,9 @@ pub fn faults(submission: &Submission<'_>, asked: &Asked<'_>, now: DateTime<Utc>
     if submission.performed_at > now + CLOCK_TOLERANCE {
         faults.push(Fault::new("/performed_at", "lies in the future; work is recorded after it was done"));
     }
+    if submission.performed_at < DateTime::UNIX_EPOCH {
+        faults.push(Fault::new("/performed_at", "must not be before the year 1970"));
+    }
     match submission.kind {
         CompletionKind::Performed => {}
         CompletionKind::NotRequired | CompletionKind::Void => {
