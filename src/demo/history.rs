@@ -15,7 +15,7 @@ use super::agenda::{Happening, Phase, seconds_within};
 use super::client::Client;
 use super::configure::put_operatory_as_it_is;
 use super::dice::Dice;
-use super::house::House;
+use super::house::{Ahead, House};
 use super::queue::Queue;
 use super::seed::{Seed, date_from};
 use super::site::Site;
@@ -77,6 +77,7 @@ pub(super) struct History<'a> {
     dice: Dice,
     queue: Queue<Deed>,
     new_days: u64,
+    ahead: Ahead,
     /// Tasks somebody has made up their mind about.
     decided: HashSet<Uuid>,
     /// Story lines that were told, by their place in the story.
@@ -96,6 +97,7 @@ impl<'a> History<'a> {
             dice,
             queue: Queue::new(),
             new_days: 0,
+            ahead: Ahead::DaysPast,
             decided: HashSet::new(),
             told: HashSet::new(),
             summary: Summary::default(),
@@ -109,16 +111,18 @@ impl<'a> History<'a> {
     /// # Errors
     /// When the service refuses something.
     pub(super) async fn unfold(mut self, until: DateTime<Utc>, progress: &Progress) -> anyhow::Result<Summary> {
+        let last_days = until - TimeDelta::hours(24);
         while let Some((at, deed)) = self.queue.take_until(until) {
             self.house.set_clock(at);
-            let is_new_day = matches!(deed, Deed::NewDay);
-            self.happen(at, deed).await.with_context(|| format!("at {at}"))?;
-            if is_new_day {
+            if let Deed::NewDay = deed {
                 progress.advance(1);
+                // A clinic's last new day lies less than a day back: from there on its plan is the one it keeps.
+                self.ahead = if at > last_days { Ahead::AsConfigured } else { Ahead::DaysPast };
             }
+            self.happen(at, deed).await.with_context(|| format!("at {at}"))?;
         }
         self.house.set_clock(until);
-        self.house.plan().await?;
+        self.house.plan(self.ahead).await?;
         Ok(self.summary)
     }
 
@@ -149,7 +153,7 @@ impl<'a> History<'a> {
         match deed {
             Deed::NewDay => {
                 self.house.keep().await?;
-                self.house.plan().await
+                self.house.plan(self.ahead).await
             }
             Deed::Agenda(site, happening) => self.follow_agenda(at, site, happening).await,
             Deed::Press(site, press) => self.press(site, press).await,
@@ -162,7 +166,7 @@ impl<'a> History<'a> {
             Deed::Result(site, sample) => self.tell_result(site, *sample).await,
             Deed::TakeOut(operatory_id) => {
                 put_operatory_as_it_is(&self.office.administrator, self.seed, operatory_id).await?;
-                self.house.plan().await
+                self.house.plan(self.ahead).await
             }
         }
     }
