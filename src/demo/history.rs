@@ -23,13 +23,9 @@ use super::story::Declared;
 use super::summary::Summary;
 use super::tablet::{Done, DueList, DueTask, Manner, Tablet, TimerPress};
 use crate::domain::routine::{Anchor, Place};
-use crate::domain::step::StepEvidence;
 use crate::domain::subject::SubjectKind;
 use crate::domain::task::State;
 use crate::progress::Progress;
-
-/// Longest anybody who is late comes after a task was due.
-const LATEST_MINUTES: i64 = 150;
 
 /// Clients that reach every clinic.
 #[derive(Debug)]
@@ -111,12 +107,12 @@ impl<'a> History<'a> {
     /// # Errors
     /// When the service refuses something.
     pub(super) async fn unfold(mut self, until: DateTime<Utc>, progress: &Progress) -> anyhow::Result<Summary> {
-        let last_days = until - TimeDelta::hours(24);
+        let last_days = until - TimeDelta::hours(26);
         while let Some((at, deed)) = self.queue.take_until(until) {
             self.house.set_clock(at);
             if let Deed::NewDay = deed {
                 progress.advance(1);
-                // A clinic's last new day lies less than a day back: from there on its plan is the one it keeps.
+                // A clinic's last new day lies at most a long day back: from there on its plan is the one it keeps.
                 self.ahead = if at > last_days { Ahead::AsConfigured } else { Ahead::DaysPast };
             }
             self.happen(at, deed).await.with_context(|| format!("at {at}"))?;
@@ -236,7 +232,7 @@ impl<'a> History<'a> {
                 continue;
             }
             if !on_time && self.dice.happens(fates.late) {
-                let work_at = self.late(&task).max(at);
+                let work_at = task.late_at(&mut self.dice).max(at);
                 self.queue.put(work_at, Deed::Work { site, task: Box::new(task), performed_by });
                 continue;
             }
@@ -250,8 +246,8 @@ impl<'a> History<'a> {
                 done.push((task, performed_by, entry));
                 continue;
             }
-            let has_hold = task.steps.iter().any(|s| matches!(s.evidence, StepEvidence::Hold { .. }));
-            let manner = if has_hold && self.dice.happens(fates.cut_short) { Manner::CutShort } else { Manner::Whole };
+            let manner =
+                if task.wants_hold() && self.dice.happens(fates.cut_short) { Manner::CutShort } else { Manner::Whole };
             let entry = self.work(free_at, &task, &performed_by, manner, true);
             free_at = entry.ended_at + TimeDelta::seconds(self.dice.between(10, 40));
             if manner == Manner::CutShort {
@@ -279,13 +275,6 @@ impl<'a> History<'a> {
             Anchor::Turnover {} => phase != Phase::Opening,
             Anchor::Opening {} | Anchor::Calendar { .. } => true,
         }
-    }
-
-    /// When somebody who is late gets to a task.
-    fn late(&mut self, task: &DueTask) -> DateTime<Utc> {
-        let window = (task.missed_at - task.due_by).num_minutes();
-        let latest = (window * 18 / 100).min(LATEST_MINUTES);
-        task.due_by + seconds_within(&mut self.dice, (latest / 4).max(1), latest.max(2))
     }
 
     /// Who does a task: the lead signs for the clinic, the people at the chairs do the rest.
