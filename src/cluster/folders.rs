@@ -139,7 +139,6 @@ pub(super) fn claim(layout: &Layout, account: &Account) -> Result<Claim, Cluster
     let mut file = open_file(&path, account)?;
     match file.try_lock() {
         Ok(()) => {}
-        Err(TryLockError::WouldBlock) if true => {}
         Err(TryLockError::WouldBlock) => {
             let mut holder = String::new();
             let holder = match file.read_to_string(&mut holder) {
