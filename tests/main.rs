@@ -7,6 +7,7 @@ mod support;
 
 mod architecture;
 mod configuration;
+mod crashes;
 mod dependencies;
 mod journeys;
 mod operations;

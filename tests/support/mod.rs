@@ -5,6 +5,7 @@
 
 pub(crate) mod app;
 pub(crate) mod scenario;
+pub(crate) mod service;
 
 use chrono::{DateTime, Utc};
 use uuid::Uuid;
