@@ -5,6 +5,7 @@
 
 mod support;
 
+mod api_document;
 mod architecture;
 mod configuration;
 mod crashes;

@@ -5,12 +5,14 @@
 
 mod administer;
 mod connect;
+mod demo;
 mod disposable;
 mod serve;
 
 use std::ffi::OsString;
 use std::fmt::Write as _;
 use std::io::IsTerminal as _;
+use std::path::PathBuf;
 use std::process::ExitCode;
 
 use anyhow::Context as _;
@@ -20,6 +22,7 @@ use uuid::Uuid;
 
 use self::connect::Database;
 use crate::config::{Config, LogFormat, VARIABLES};
+use crate::demo::LoadOptions;
 use crate::http::openapi;
 
 /// Plans the hygiene routines of dental clinics into due tasks, and keeps their completions as evidence.
@@ -51,6 +54,9 @@ enum Command {
     Reporting(ReportingCommand),
     /// Prints the OpenAPI document.
     Openapi,
+    /// An invented group with weeks of history, to try the service with.
+    #[command(subcommand)]
+    Demo(DemoCommand),
     /// A private Postgres for other programs.
     #[command(subcommand)]
     Database(DatabaseCommand),
@@ -97,6 +103,21 @@ enum ReportingCommand {
         #[arg(long)]
         login: String,
     },
+}
+
+#[derive(Debug, Subcommand)]
+enum DemoCommand {
+    /// Loads the group and a history that ends now. Where it stands already nothing is changed.
+    Load {
+        /// Whole days of history.
+        #[arg(long, default_value_t = 28)]
+        days: u32,
+        /// Directory of the group's files.
+        #[arg(long, default_value = "seed-demo")]
+        data: PathBuf,
+    },
+    /// Prints lines to paste into a shell, for each kind of client.
+    Show,
 }
 
 #[derive(Debug, Subcommand)]
@@ -147,6 +168,8 @@ async fn run(command: Command, config: &Config) -> anyhow::Result<ExitCode> {
             let document = openapi::document().to_pretty_json().context("the document cannot be written")?;
             println!("{document}");
         }
+        Command::Demo(DemoCommand::Load { days, data }) => demo::load(config, LoadOptions { days, data }).await?,
+        Command::Demo(DemoCommand::Show) => demo::show(config)?,
         Command::Database(DatabaseCommand::Run { migrate, command }) => {
             return disposable::run(config, migrate, &command).await;
         }

@@ -86,6 +86,7 @@ fn performed() -> CompletionKind {
 
 /// A completion as it is kept.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+#[expect(clippy::struct_excessive_bools, reason = "each is a flag of its own that a reader filters by")]
 pub struct CompletionAnswer {
     /// Made by the client.
     pub completion_id: Uuid,
@@ -299,7 +300,7 @@ async fn record_completion(
 /// matter, and repeats are harmless.
 #[utoipa::path(post, path = "/v1/completions/batch", operation_id = "record_batch", tag = "Chairside",
     request_body = BatchInput,
-    responses((status = 200, body = BatchAnswer)))]
+    responses((status = 200, body = BatchAnswer, description = "One answer for each item")))]
 async fn record_batch(
     State(state): State<AppState>,
     caller: Caller,
@@ -341,7 +342,7 @@ async fn record_batch(
 /// With each step and the rule it was judged by.
 #[utoipa::path(get, path = "/v1/completions/{completion_id}", operation_id = "get_completion", tag = "Chairside",
     params(("completion_id" = Uuid, Path, description = "The completion")),
-    responses((status = 200, body = CompletionAnswer)))]
+    responses((status = 200, body = CompletionAnswer, description = "The completion")))]
 async fn get_completion(
     State(state): State<AppState>,
     caller: Caller,

@@ -67,7 +67,8 @@ pub struct DueList {
 #[utoipa::path(get, path = "/v1/clinics/{clinic_id}/due", operation_id = "list_due_of_clinic", tag = "Chairside",
     params(("clinic_id" = Uuid, Path, description = "The clinic"), DueQuery,
            ("If-None-Match" = Option<String>, Header, description = "ETag of the answer the caller has")),
-    responses((status = 200, body = DueList, headers(("ETag" = String))), (status = 304, description = "Unchanged")))]
+    responses((status = 200, body = DueList, description = "What is due, soonest first", headers(("ETag" = String))),
+              (status = 304, description = "Unchanged")))]
 async fn list_due_of_clinic(
     State(state): State<AppState>,
     caller: Caller,
@@ -90,7 +91,8 @@ async fn list_due_of_clinic(
 #[utoipa::path(get, path = "/v1/operatories/{operatory_id}/due", operation_id = "list_due_of_operatory", tag = "Chairside",
     params(("operatory_id" = Uuid, Path, description = "The operatory"), DueQuery,
            ("If-None-Match" = Option<String>, Header, description = "ETag of the answer the caller has")),
-    responses((status = 200, body = DueList, headers(("ETag" = String))), (status = 304, description = "Unchanged")))]
+    responses((status = 200, body = DueList, description = "What is due, soonest first", headers(("ETag" = String))),
+              (status = 304, description = "Unchanged")))]
 async fn list_due_of_operatory(
     State(state): State<AppState>,
     caller: Caller,

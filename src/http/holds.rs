@@ -111,7 +111,7 @@ async fn start_hold(
 #[utoipa::path(post, path = "/v1/tasks/{task_id}/holds/{hold_id}/end", operation_id = "end_hold", tag = "Chairside",
     params(("task_id" = Uuid, Path, description = "The task"), ("hold_id" = Uuid, Path, description = "The hold")),
     request_body = HoldEnd,
-    responses((status = 200, body = HoldView)))]
+    responses((status = 200, body = HoldView, description = "Ended")))]
 async fn end_hold(
     State(state): State<AppState>,
     caller: Caller,

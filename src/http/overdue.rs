@@ -228,7 +228,7 @@ impl CsvRow for OverdueItem {
     get,
     path = "/v1/overdue",
     operation_id = "list_overdue",
-    tag = "manager",
+    tag = "Manager",
     params(OverdueQuery),
     responses((
         status = 200,

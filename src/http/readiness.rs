@@ -144,7 +144,7 @@ pub async fn of(
     get,
     path = "/v1/operatories/{operatory_id}/readiness",
     operation_id = "get_readiness",
-    tag = "front desk",
+    tag = "Front desk",
     params(("operatory_id" = Uuid, Path, description = "The operatory")),
     responses((status = 200, description = "What the records say", body = ReadinessAnswer))
 )]

@@ -190,7 +190,7 @@ impl CsvRow for ClinicSummary {
     get,
     path = "/v1/summary",
     operation_id = "get_summary",
-    tag = "manager",
+    tag = "Manager",
     params(SummaryQuery),
     responses((
         status = 200,

@@ -249,7 +249,7 @@ pub async fn find_work(db: &mut PgConnection, caller: &Caller, task_id: Uuid, ac
 /// Steps, limits, cautions and deadlines, and every completion that was posted for it.
 #[utoipa::path(get, path = "/v1/tasks/{task_id}", operation_id = "get_task", tag = "Chairside",
     params(("task_id" = Uuid, Path, description = "The task")),
-    responses((status = 200, body = TaskWithEvidence)))]
+    responses((status = 200, body = TaskWithEvidence, description = "The task")))]
 async fn get_task(
     State(state): State<AppState>,
     caller: Caller,

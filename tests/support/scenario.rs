@@ -7,6 +7,7 @@ use super::app::{App, Client};
 use super::id;
 
 /// The clinic most tests use.
+#[expect(clippy::struct_field_names, reason = "the id beside the clinic's clients")]
 pub(crate) struct Clinic<'a> {
     pub(crate) admin: Client<'a>,
     pub(crate) desk: Client<'a>,

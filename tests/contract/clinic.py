@@ -1,0 +1,150 @@
+"""A small invented clinic over HTTP, so that a sweep finds something behind the ids it asks for.
+
+Stands in the zone UTC and never closes, so that the checks do not depend on the hour they run at.
+"""
+
+import datetime as dt
+import json
+import urllib.request
+import uuid
+
+COMMON_PRACTICE = {"title": "common practice", "edition": "none", "seen": "common_practice"}
+WEEKDAYS = ["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
+
+
+class Caller:
+    """One key at one service."""
+
+    def __init__(self, url: str, key: str) -> None:
+        self.url, self.key = url, key
+
+    def ask(self, method: str, path: str, body: object = None, **headers: str) -> dict:
+        request = urllib.request.Request(
+            self.url + path,
+            method=method,
+            data=None if body is None else json.dumps(body).encode(),
+            headers={"Authorization": f"Bearer {self.key}", "Content-Type": "application/json"} | headers,
+        )
+        with urllib.request.urlopen(request, timeout=30) as answer:
+            return json.load(answer)
+
+
+def hold(key: str, seconds: int, **more: object) -> dict:
+    evidence = {"kind": "hold", "minimum_seconds": seconds, "source": COMMON_PRACTICE}
+    return {"key": key, "instruction": "Run it for the whole time.", "evidence": evidence} | more
+
+
+def window(may_start: int, due_by: int, overdue: int, missed: int) -> dict:
+    return {
+        "may_start_minutes": may_start,
+        "due_by_minutes": due_by,
+        "overdue_minutes": overdue,
+        "missed_minutes": missed,
+    }
+
+
+def routines(today: dt.date) -> dict[str, dict]:
+    """A turnover task, and work that is overdue at any time of today: its day began two days before."""
+    confirm = {"key": "wipe", "instruction": "Wipe it down.", "evidence": {"kind": "confirmation"}}
+    read = {
+        "key": "residual",
+        "instruction": "Read the residual at an outlet.",
+        "evidence": {
+            "kind": "reading",
+            "unit": "mg/L",
+            "on_failure": "repeat",
+            "limits": [{"operator": "le", "value": "5", "unit": "mg/L", "source": COMMON_PRACTICE}],
+        },
+    }
+    always_overdue = {
+        "kind": "calendar",
+        "dates": {"rule": "FREQ=DAILY", "starts_on": str(today - dt.timedelta(days=7))},
+        "place": {"kind": "local_time", "at": "00:00"},
+        "closed_day": "not_required",
+    }
+    common = {"sources": [COMMON_PRACTICE], "cautions": ["Aim away from faces."], "rough_minutes": 5}
+    return {
+        "turnover": common
+        | {
+            "name": "Flush after a patient",
+            "subject_kind": "operatory",
+            "anchor": {"kind": "turnover"},
+            "window": window(0, 10, 15, 600),
+            "blocks_from": "may_start",
+            "steps": [hold("flush", 20, for_each="circuit"), confirm],
+        },
+        "reading": common
+        | {
+            "name": "Residual reading",
+            "subject_kind": "operatory",
+            "anchor": always_overdue,
+            "window": window(-2880, -2160, -1500, 5760),
+            "blocks_from": "due_by",
+            "steps": [read],
+        },
+        "machine": common
+        | {
+            "name": "Daily control test",
+            "subject_kind": "steriliser",
+            "anchor": always_overdue,
+            "window": window(-2880, -2160, -1500, 5760),
+            "steps": [confirm],
+        },
+    }
+
+
+def configure(admin: Caller) -> dict[str, list[str]]:
+    """Makes the clinic and answers its ids by kind."""
+
+    def fresh() -> str:
+        return str(uuid.uuid4())
+
+    clinic_id, second_id, operatory_id, equipment_id = fresh(), fresh(), fresh(), fresh()
+    for an_id, name in [(clinic_id, "Lantern Street"), (second_id, "Mill Lane")]:
+        admin.ask("PUT", f"/v1/clinics/{an_id}", {"name": name, "zone": "Etc/UTC"})
+        # A session that closes at the time it opens lasts a whole day.
+        week = {day: [{"opens": "00:00", "closes": "00:00"}] for day in WEEKDAYS}
+        admin.ask("PUT", f"/v1/clinics/{an_id}/hours", {"week": week})
+    closure_id = fresh()
+    closure = {"from_local": "2026-12-24T14:00", "until_local": "2026-12-27T00:00", "reason": "public holidays"}
+    admin.ask("PUT", f"/v1/clinics/{clinic_id}/closures/{closure_id}", closure)
+    admin.ask(
+        "PUT",
+        f"/v1/operatories/{operatory_id}",
+        {
+            "clinic_id": clinic_id,
+            "name": "Room 2",
+            "water_source": "own_reservoir",
+            "circuits": ["handpiece-1", "syringe"],
+            "suction_lines": ["high"],
+            "service": {"state": "in_service"},
+        },
+    )
+    admin.ask(
+        "PUT",
+        f"/v1/equipment/{equipment_id}",
+        {"clinic_id": clinic_id, "kind": "steriliser", "name": "Steriliser", "service": {"state": "in_service"}},
+    )
+    today = dt.datetime.now(dt.timezone.utc).date()
+    routine_ids = {}
+    for name, routine in routines(today).items():
+        routine_ids[name] = fresh()
+        body = {"effective_on": str(today - dt.timedelta(days=7)), "routine": routine}
+        admin.ask("PUT", f"/v1/routines/{routine_ids[name]}", body)
+    # A post of the desk plans at once, so there is nothing to wait for.
+    admin.ask("POST", f"/v1/clinics/{clinic_id}/day-start", {})
+    left = admin.ask("POST", f"/v1/operatories/{operatory_id}/left", {}, **{"Idempotency-Key": fresh()})
+    due = admin.ask("GET", f"/v1/clinics/{clinic_id}/due?ahead_minutes=60")
+    tasks = [task["task_id"] for task in due["tasks"]]
+    assert set(left["task_ids"]) <= set(tasks) and len(tasks) >= 3, due
+    key_id = fresh()
+    admin.ask("POST", "/v1/keys", {"key_id": key_id, "label": "spare", "role": "reader", "reach": {"kind": "group"}})
+    return {
+        "clinic": [clinic_id, second_id],
+        "closure": [closure_id],
+        "operatory": [operatory_id],
+        "equipment": [equipment_id],
+        "routine": list(routine_ids.values()),
+        "task": tasks,
+        "key": [key_id],
+    }
