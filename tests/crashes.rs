@@ -21,7 +21,9 @@ use crate::support::app::App;
 use crate::support::service::{Service, is_live_server, until};
 use crate::support::{id, scenario};
 
+/// Where the pseudo-random numbers start. To try other moments, set this variable to another number.
 const SEED: u64 = 0x51DE_CA12;
+const SEED_VARIABLE: &str = "CHAIRTIDE_TEST_SEED";
 
 const CLINICS: u32 = 6;
 const CHAIRS_PER_CLINIC: u32 = 8;
@@ -104,8 +106,9 @@ impl Victim {
 
 #[sqlx::test]
 async fn whatever_is_killed_what_was_answered_stands_and_the_plan_is_that_of_an_undisturbed_service(fresh: PgPool) {
-    println!("seed {SEED:#x}");
-    let mut chance = Chance(SEED);
+    let seed = std::env::var(SEED_VARIABLE).ok().map_or(SEED, |text| text.parse().expect("a number"));
+    println!("seed {seed}");
+    let mut chance = Chance(seed);
     let mut service = Service::new();
     let admin = service.create_group(id(1));
     service.start().await;
@@ -204,10 +207,10 @@ fn chair_id(clinic: u32, chair: u32) -> uuid::Uuid {
 /// One round: an edit, and a kill while its plan is being made. Answers whether it still was.
 async fn kill_while_planning(service: &mut Service, ledger: &mut Ledger, chance: &mut Chance, round: u32) -> bool {
     edit(ledger, service, round).await;
-    let to_plan_yet = i64::try_from(chance.between(1, u64::from(CLINICS))).expect("a small number");
+    let to_plan_yet = i64::try_from(chance.between(2, u64::from(CLINICS) - 1)).expect("a small number");
     let mut db = service.database().await;
     until("the planner works", async || (plan::pending(&mut db).await <= to_plan_yet).then_some(())).await;
-    chance.pass(30).await;
+    chance.pass(10).await;
     let pending = plan::pending(&mut db).await;
     let victim = Victim::of_round(round);
     println!("round {round}: {victim:?} killed with {pending} clinics to plan yet");

@@ -51,7 +51,12 @@ pub(super) struct Oddities {
 
 /// The day of a clinic whose usable operatories are `chairs`, in order of time; empty on a closed day.
 #[must_use]
-pub(super) fn day(day: &ClinicDay, chairs: &[Uuid], odd: &Oddities, dice: &mut Dice) -> Vec<(DateTime<Utc>, Happening)> {
+pub(super) fn day(
+    day: &ClinicDay,
+    chairs: &[Uuid],
+    odd: &Oddities,
+    dice: &mut Dice,
+) -> Vec<(DateTime<Utc>, Happening)> {
     let (Some(opens_at), Some(closes_at)) = (day.opens_at(), day.closes_at()) else { return Vec::new() };
     let mut happenings = desk(opens_at, closes_at, odd, dice);
     let mut round = |base: DateTime<Utc>, low: i64, high: i64, phase: Phase| {
@@ -65,7 +70,8 @@ pub(super) fn day(day: &ClinicDay, chairs: &[Uuid], odd: &Oddities, dice: &mut D
         round(closes_at, 3, 9, Phase::Closing),
     ]);
     for chair in chairs {
-        let back_at = odd.offline.filter(|(id, _)| id == chair).map(|(_, minutes)| opens_at + TimeDelta::minutes(minutes));
+        let back_at =
+            odd.offline.filter(|(id, _)| id == chair).map(|(_, minutes)| opens_at + TimeDelta::minutes(minutes));
         let at_chair = at_chair(day, *chair, opens_at, closes_at, dice);
         happenings.extend(at_chair.into_iter().filter(|(at, happening)| {
             !(matches!(happening, Happening::AtChair(..)) && back_at.is_some_and(|back_at| *at < back_at))
@@ -82,8 +88,7 @@ fn desk(
     odd: &Oddities,
     dice: &mut Dice,
 ) -> Vec<(DateTime<Utc>, Happening)> {
-    let start_at = opens_at
-        + if dice.happens(100) { seconds_within(dice, 8, 25) } else { seconds_within(dice, -9, 4) };
+    let start_at = opens_at + if dice.happens(100) { seconds_within(dice, 8, 25) } else { seconds_within(dice, -9, 4) };
     let end_at = closes_at + seconds_within(dice, 40, 55);
     let mut happenings = Vec::new();
     if !odd.start_forgotten {

@@ -193,12 +193,7 @@ async fn write(
 }
 
 /// The group and its first administrator key: what `group create` does on the command line.
-async fn found_group(
-    state: &AppState,
-    seed: &Seed,
-    key_id: Uuid,
-    now: DateTime<Utc>,
-) -> anyhow::Result<DemoKey> {
+async fn found_group(state: &AppState, seed: &Seed, key_id: Uuid, now: DateTime<Utc>) -> anyhow::Result<DemoKey> {
     let group_id = seed.group.group_id;
     let group = Group { group_id, name: seed.group.name.clone(), created_at: now };
     let token = Token::make(group_id).map_err(|_| anyhow!("the operating system has no randomness to give"))?;
@@ -236,9 +231,10 @@ struct ClinicCounts {
 
 /// Ids for the example lines: an operatory in use, and the open task with a single hold that stays open longest.
 async fn example(clinic: &ClinicSeed, tablets: &Client) -> anyhow::Result<Example> {
-    let in_use = clinic.operatories.iter().find(|o| {
-        o.rest.get("service").and_then(|s| s.get("state")) == Some(&json!("in_service"))
-    });
+    let in_use = clinic
+        .operatories
+        .iter()
+        .find(|o| o.rest.get("service").and_then(|s| s.get("state")) == Some(&json!("in_service")));
     let operatory = in_use.with_context(|| format!("{} has no operatory in use", clinic.clinic.name))?;
     let due: DueList = tablets.get(&format!("/v1/clinics/{}/due", clinic.clinic_id)).await?;
     let hold_task = due

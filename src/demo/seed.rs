@@ -234,11 +234,8 @@ impl ClinicSeed {
             .iter()
             .map(|c| Closure { from: c.from(today), until: c.until(today), reason: c.reason.clone() })
             .collect();
-        let special_openings = self
-            .special_openings
-            .iter()
-            .map(|s| (date_from(today, s.days_from_today), s.sessions.clone()))
-            .collect();
+        let special_openings =
+            self.special_openings.iter().map(|s| (date_from(today, s.days_from_today), s.sessions.clone())).collect();
         Ok(Hours { zone: self.zone()?, week: Some(self.week.clone()), closures, special_openings })
     }
 }

@@ -199,8 +199,7 @@ mod tests {
             given_percent: 100,
         };
         let mut dice = Dice::new(1);
-        let thrown: std::collections::BTreeSet<String> =
-            (0..100).map(|_| range.throw(&mut dice).to_string()).collect();
+        let thrown: std::collections::BTreeSet<String> = (0..100).map(|_| range.throw(&mut dice).to_string()).collect();
         assert_eq!(thrown.into_iter().collect::<Vec<_>>(), ["6.7", "6.8", "6.9", "7.0"]);
     }
 }

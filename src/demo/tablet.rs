@@ -126,7 +126,8 @@ impl Tablet<'_> {
         let mut cut = manner == Manner::CutShort;
         let online = self.online;
         for step in &task.steps {
-            let mut answer = Map::from_iter([("step".to_owned(), json!(step.step)), ("status".to_owned(), json!("done"))]);
+            let mut answer =
+                Map::from_iter([("step".to_owned(), json!(step.step)), ("status".to_owned(), json!("done"))]);
             match &step.evidence {
                 StepEvidence::Confirmation {} => at += TimeDelta::seconds(self.dice.between(5, 20)),
                 StepEvidence::Hold { minimum_seconds, .. } => {

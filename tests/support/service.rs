@@ -172,14 +172,15 @@ impl Drop for Service {
     fn drop(&mut self) {
         // The service first: it would bring the database back.
         if let Some(mut running) = self.running.take() {
-            drop(running.child.kill());
-            drop(running.child.wait());
+            running.child.kill().ok();
+            running.child.wait().ok();
         }
         let begun = Instant::now();
         while let Some(server) = self.database_server() {
             // At once, and its backends with it; the data is thrown away anyhow.
             let signal = if begun.elapsed() < Duration::from_secs(5) { Signal::QUIT } else { Signal::KILL };
-            drop(kill_process(server, signal));
+            // It may have ended by itself just now.
+            kill_process(server, signal).ok();
             if begun.elapsed() > Duration::from_secs(10) {
                 eprintln!("a database server is left over: process {}", server.as_raw_pid());
                 return;
