@@ -3,10 +3,9 @@
 //! The rule of this file: what is killed is the real program with its own cluster, over real HTTP; what is checked is
 //! what clients were answered, and the plan that the same changes make in a database that nobody disturbed.
 
+mod kill;
 mod ledger;
 mod plan;
-
-use std::time::Duration;
 
 use chairtide::clock::Clock;
 use chairtide::domain::zone;
@@ -16,6 +15,7 @@ use serde_json::{Value, json};
 use sqlx::{PgConnection, PgPool};
 use tokio::task::JoinHandle;
 
+use self::kill::{Chance, Victim};
 use self::ledger::{Change, Ledger, text};
 use crate::support::app::App;
 use crate::support::service::{Service, is_live_server, until};
@@ -41,68 +41,6 @@ const ROUNDS: u32 = 10;
 
 /// Most completions of a batch.
 const BATCH: usize = 40;
-
-/// Pseudo-random numbers that are the same in every run: SplitMix64 (Steele, Lea, Flood: Fast Splittable Pseudorandom
-/// Number Generators, 2014; constants from memory).
-struct Chance(u64);
-
-impl Chance {
-    /// A number from `low` to `high`, both included.
-    fn between(&mut self, low: u64, high: u64) -> u64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut bits = self.0;
-        bits = (bits ^ (bits >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        bits = (bits ^ (bits >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        low + (bits ^ (bits >> 31)) % (high - low + 1)
-    }
-
-    /// Lets up to so many milliseconds pass.
-    async fn pass(&mut self, at_most_ms: u64) {
-        tokio::time::sleep(Duration::from_millis(self.between(0, at_most_ms))).await;
-    }
-}
-
-/// What is killed in a round.
-#[derive(Clone, Copy, Debug)]
-enum Victim {
-    Service,
-    /// The running service brings it back.
-    Database,
-    /// And then the service, while it is at that.
-    DatabaseThenService,
-}
-
-impl Victim {
-    /// Service and database in turn.
-    fn of_round(round: u32) -> Self {
-        match round % 4 {
-            0 | 2 => Self::Service,
-            1 => Self::Database,
-            _ => Self::DatabaseThenService,
-        }
-    }
-
-    /// Kills it and waits until the service is ready again.
-    async fn kill(self, service: &mut Service, chance: &mut Chance) {
-        match self {
-            Self::Service => {
-                service.kill();
-                service.start().await;
-            }
-            Self::Database => {
-                let killed = service.kill_database();
-                service.until_brought_back(killed).await;
-            }
-            Self::DatabaseThenService => {
-                service.kill_database();
-                // It looks every quarter of a second; half of the time it has begun a start by then.
-                chance.pass(500).await;
-                service.kill();
-                service.start().await;
-            }
-        }
-    }
-}
 
 #[sqlx::test]
 async fn whatever_is_killed_what_was_answered_stands_and_the_plan_is_that_of_an_undisturbed_service(fresh: PgPool) {
@@ -259,10 +197,10 @@ async fn kill_while_recording(service: &mut Service, ledger: &mut Ledger, chance
     }
     for edge in ["seated", "left"] {
         let chair = u32::try_from(chance.between(0, u64::from(CHAIRS_PER_CLINIC) - 1)).expect("a small number");
-        let change = desk_post(clinic, chair, edge);
+        let posted = desk_post(clinic, chair, edge);
         let answer = ledger.admin(service);
-        let answer = answer.must(Method::POST, &change.path, change.key.as_deref(), change.body.as_ref()).await;
-        ledger.note_mark(change, answer);
+        let answer = answer.must(Method::POST, &posted.path, posted.key.as_deref(), posted.body.as_ref()).await;
+        ledger.note_mark(posted, answer);
     }
     let due = ledger.tablet(service).get(&format!("{clinic_path}/due?ahead_minutes=2880")).await;
     let due = due["tasks"].as_array().expect("a list");
