@@ -37,8 +37,12 @@ pub(super) async fn load(config: &Config, options: LoadOptions) -> anyhow::Resul
     Ok(())
 }
 
-/// Prints lines to paste.
-pub(super) fn show(config: &Config) -> anyhow::Result<()> {
-    print!("{}", demo::show(&data_dir(config), config.listen, Clock::System.now())?);
+/// Prints lines to paste, or the ids and keys of one clinic for a shell.
+pub(super) fn show(config: &Config, variables_of: Option<&str>) -> anyhow::Result<()> {
+    let text = match variables_of {
+        Some(clinic) => demo::variables(&data_dir(config), config.listen, clinic)?,
+        None => demo::show(&data_dir(config), config.listen, Clock::System.now())?,
+    };
+    print!("{text}");
     Ok(())
 }

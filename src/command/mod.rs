@@ -117,7 +117,11 @@ enum DemoCommand {
         data: PathBuf,
     },
     /// Prints lines to paste into a shell, for each kind of client.
-    Show,
+    Show {
+        /// Only shell assignments of the ids and keys of the clinic whose name holds this.
+        #[arg(long, value_name = "CLINIC")]
+        variables_of: Option<String>,
+    },
 }
 
 #[derive(Debug, Subcommand)]
@@ -169,7 +173,7 @@ async fn run(command: Command, config: &Config) -> anyhow::Result<ExitCode> {
             println!("{document}");
         }
         Command::Demo(DemoCommand::Load { days, data }) => demo::load(config, LoadOptions { days, data }).await?,
-        Command::Demo(DemoCommand::Show) => demo::show(config)?,
+        Command::Demo(DemoCommand::Show { variables_of }) => demo::show(config, variables_of.as_deref())?,
         Command::Database(DatabaseCommand::Run { migrate, command }) => {
             return disposable::run(config, migrate, &command).await;
         }

@@ -1,7 +1,7 @@
 //! Chance that repeats itself.
 //!
 //! The rule of this file: the same seed gives the same history, on every machine and for ever. That is why the
-//! generator stands here in full (SplitMix64, by Sebastiano Vigna, public domain) and is not a crate that may change
+//! generator stands here in full (`SplitMix64`, public domain) and is not a crate that may change
 //! its stream with its version.
 
 use uuid::Uuid;

@@ -330,15 +330,12 @@ impl<'a> History<'a> {
 
     async fn press(&mut self, site: usize, press: TimerPress) -> anyhow::Result<()> {
         let TimerPress { task_id, hold_id, starts, performed_by } = press;
-        let (path, body) = match starts {
-            Some(step) => (
-                format!("/v1/tasks/{task_id}/holds"),
-                json!({ "hold_id": hold_id, "step": step, "performed_by": performed_by }),
-            ),
-            None => {
-                self.summary.holds += 1;
-                (format!("/v1/tasks/{task_id}/holds/{hold_id}/end"), json!({ "performed_by": performed_by }))
-            }
+        let (path, body) = if let Some(step) = starts {
+            let start = json!({ "hold_id": hold_id, "step": step, "performed_by": performed_by });
+            (format!("/v1/tasks/{task_id}/holds"), start)
+        } else {
+            self.summary.holds += 1;
+            (format!("/v1/tasks/{task_id}/holds/{hold_id}/end"), json!({ "performed_by": performed_by }))
         };
         self.sites[site].tablets.post(&path, &body).await.map(drop)
     }

@@ -129,6 +129,16 @@ pub fn show(data_dir: &Path, listen: SocketAddr, now: DateTime<Utc>) -> anyhow::
     Ok(show::lines(&keyring, listen, now))
 }
 
+/// Shell assignments of the ids and keys of one clinic of the demo, whose name holds `clinic`.
+///
+/// # Errors
+/// When no demo was loaded with this data directory, or it has no such clinic.
+pub fn variables(data_dir: &Path, listen: SocketAddr, clinic: &str) -> anyhow::Result<String> {
+    let keyring = Keyring::read(data_dir)?
+        .with_context(|| format!("no demo was loaded with {}: run `chairtide demo load`", data_dir.display()))?;
+    show::variables(&keyring, listen, clinic).with_context(|| format!("the demo has no clinic named {clinic}"))
+}
+
 fn dates(clinic: &ClinicSeed, until: DateTime<Utc>, days: u32) -> anyhow::Result<ClinicDates> {
     let today = clinic.date_at(until)?;
     Ok(ClinicDates { first_day: date_from(today, -i64::from(days)), today })

@@ -34,6 +34,21 @@ pub(super) fn lines(keyring: &Keyring, listen: SocketAddr, now: DateTime<Utc>) -
     out
 }
 
+/// Shell assignments for one clinic, whose name holds `clinic`: BASE, CLINIC, CHAIR, DESK, TABLET, MANAGER.
+pub(super) fn variables(keyring: &Keyring, listen: SocketAddr, clinic: &str) -> Option<String> {
+    let Example { clinic_id, operatory_id, .. } = keyring.examples.iter().find(|e| e.clinic_name.contains(clinic))?;
+    let manager = keyring.keys.iter().find(|k| k.role == Role::Manager)?;
+    let assignments = [
+        ("BASE", format!("http://{listen}")),
+        ("CLINIC", clinic_id.to_string()),
+        ("CHAIR", operatory_id.to_string()),
+        ("DESK", keyring.token(Role::FrontDesk, *clinic_id)?.to_owned()),
+        ("TABLET", keyring.token(Role::Chairside, *clinic_id)?.to_owned()),
+        ("MANAGER", manager.token.clone()),
+    ];
+    Some(assignments.iter().map(|(name, value)| format!("{name}={value}\n")).collect())
+}
+
 fn line(out: &mut String, text: &str) {
     out.push_str(text);
     out.push('\n');

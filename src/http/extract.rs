@@ -58,9 +58,7 @@ impl FromRequest<AppState> for RawBody {
 /// # Errors
 /// When the bytes are not JSON, hold a NUL character, or do not have the shape of `T`.
 pub fn read_json<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, ApiError> {
-    let value: Value =
-        serde_json::from_slice(bytes).map_err(|e| ApiError::malformed(format!("the body is not JSON: {e}")))?;
-    read_value(value)
+    read_value(parse_json(bytes)?)
 }
 
 /// As [`read_json`], for a part of a document that was parsed already.
@@ -71,6 +69,23 @@ pub fn read_value<T: DeserializeOwned>(value: Value) -> Result<T, ApiError> {
     if let Some(pointer) = find_nul(&value) {
         return Err(ApiError::malformed_field(pointer, "must not hold a NUL character"));
     }
+    shape(value)
+}
+
+/// As [`read_json`], for a document that only frames parts which are read one by one with [`read_value`]: a NUL
+/// character is then the fault of its part and not of the whole.
+///
+/// # Errors
+/// When the bytes are not JSON, or do not have the shape of `T`.
+pub fn read_frame<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, ApiError> {
+    shape(parse_json(bytes)?)
+}
+
+fn parse_json(bytes: &[u8]) -> Result<Value, ApiError> {
+    serde_json::from_slice(bytes).map_err(|e| ApiError::malformed(format!("the body is not JSON: {e}")))
+}
+
+fn shape<T: DeserializeOwned>(value: Value) -> Result<T, ApiError> {
     serde_path_to_error::deserialize(value).map_err(|error| {
         let pointer = json_pointer(error.path());
         ApiError::malformed_field(pointer, error.into_inner().to_string())

@@ -262,9 +262,14 @@ pub(super) fn examples() -> Vec<Example> {
         last_used_at: None,
     };
     let list = KeyList { items: vec![document.clone()] };
+    // No secret of any key, and too short to be one.
+    let issued =
+        IssuedKey { key: document.clone(), token: "ct.0b6f2c3e5d0a4c579a537f1e2a90c000.shown-once".to_owned() };
     vec![
         Example { operation_id: "list_keys", part: Part::Response, value: json!(list) },
         Example { operation_id: "get_key", part: Part::Response, value: json!(document) },
         Example { operation_id: "create_key", part: Part::Request, value: json!(input) },
+        Example { operation_id: "create_key", part: Part::Response, value: json!(document) },
+        Example { operation_id: "create_key", part: Part::Created, value: json!(issued) },
     ]
 }
