@@ -20,7 +20,7 @@ use uuid::Uuid;
 
 use super::AppState;
 use super::caller::Caller;
-use super::extract::{Body, Path, read_value};
+use super::extract::{Body, Path, RawBody, read_envelope, read_value};
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult, Problem};
 use super::samples;
@@ -303,9 +303,10 @@ async fn record_completion(
 async fn record_batch(
     State(state): State<AppState>,
     caller: Caller,
-    Body(batch): Body<BatchInput>,
+    RawBody(body): RawBody,
 ) -> ApiResult<Json<BatchAnswer>> {
     caller.must_be(&MAY_RECORD)?;
+    let batch: BatchInput = read_envelope(&body)?;
     if batch.completions.is_empty() || batch.completions.len() > LARGEST_BATCH {
         return Err(ApiError::malformed_field("/completions", "must have 1 to 500 items"));
     }

@@ -9,6 +9,7 @@ use axum::extract::rejection::{BytesRejection, PathRejection, QueryRejection};
 use axum::extract::{FromRequest, FromRequestParts, Request};
 use axum::http::request::Parts;
 use axum::http::{StatusCode, header};
+use serde::Serialize;
 use serde::de::DeserializeOwned;
 use serde_json::Value;
 
@@ -19,7 +20,7 @@ use super::problem::ApiError;
 #[derive(Debug)]
 pub struct Body<T>(pub T);
 
-impl<T: DeserializeOwned> FromRequest<AppState> for Body<T> {
+impl<T: DeserializeOwned + Serialize> FromRequest<AppState> for Body<T> {
     type Rejection = ApiError;
 
     async fn from_request(request: Request, state: &AppState) -> Result<Self, ApiError> {
@@ -57,24 +58,83 @@ impl FromRequest<AppState> for RawBody {
 ///
 /// # Errors
 /// When the bytes are not JSON, hold a NUL character, or do not have the shape of `T`.
-pub fn read_json<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, ApiError> {
-    let value: Value =
-        serde_json::from_slice(bytes).map_err(|e| ApiError::malformed(format!("the body is not JSON: {e}")))?;
-    read_value(value)
+pub fn read_json<T: DeserializeOwned + Serialize>(bytes: &[u8]) -> Result<T, ApiError> {
+    read_value(parse(bytes)?)
 }
 
 /// As [`read_json`], for a part of a document that was parsed already.
 ///
 /// # Errors
 /// As [`read_json`].
-pub fn read_value<T: DeserializeOwned>(value: Value) -> Result<T, ApiError> {
+pub fn read_value<T: DeserializeOwned + Serialize>(value: Value) -> Result<T, ApiError> {
     if let Some(pointer) = find_nul(&value) {
         return Err(ApiError::malformed_field(pointer, "must not hold a NUL character"));
     }
-    serde_path_to_error::deserialize(value).map_err(|error| {
+    read_shape(value)
+}
+
+/// As [`read_json`], for a document whose parts are read one by one with [`read_value`]: the text in them is not
+/// looked at, so that one bad part does not spoil the others.
+///
+/// # Errors
+/// When the bytes are not JSON or do not have the shape of `T`.
+pub fn read_envelope<T: DeserializeOwned + Serialize>(bytes: &[u8]) -> Result<T, ApiError> {
+    read_shape(parse(bytes)?)
+}
+
+fn parse(bytes: &[u8]) -> Result<Value, ApiError> {
+    serde_json::from_slice(bytes).map_err(|e| ApiError::malformed(format!("the body is not JSON: {e}")))
+}
+
+fn read_shape<T: DeserializeOwned + Serialize>(mut value: Value) -> Result<T, ApiError> {
+    write_integers_plainly(&mut value);
+    let read: T = serde_path_to_error::deserialize(&value).map_err(|error| {
         let pointer = json_pointer(error.path());
         ApiError::malformed_field(pointer, error.into_inner().to_string())
-    })
+    })?;
+    let understood = serde_json::to_value(&read).map_err(|error| {
+        tracing::error!(%error, "what was read cannot be written");
+        ApiError::internal()
+    })?;
+    match find_list_for_object(&value, &understood) {
+        Some(pointer) => Err(ApiError::malformed_field(pointer, "must be an object and not a list of its values")),
+        None => Ok(read),
+    }
+}
+
+/// JSON has one kind of number, and JSON Schema counts `3.0` among the integers; serde does not.
+fn write_integers_plainly(value: &mut Value) {
+    /// Up to here every integer has a double of its own.
+    const LARGEST: f64 = 9_007_199_254_740_992.0;
+    match value {
+        Value::Number(number) if number.is_f64() => {
+            if let Some(whole) = number.as_f64().filter(|n| n.fract() == 0.0 && n.abs() <= LARGEST) {
+                #[expect(clippy::cast_possible_truncation, reason = "it is whole and within 2^53")]
+                let whole = whole as i64;
+                *number = whole.into();
+            }
+        }
+        Value::Array(items) => items.iter_mut().for_each(write_integers_plainly),
+        Value::Object(fields) => fields.values_mut().for_each(write_integers_plainly),
+        _ => {}
+    }
+}
+
+/// Where a list was sent that was read as an object. serde takes the values of a struct in order, without their names;
+/// the document promises that names are asked for.
+fn find_list_for_object(sent: &Value, understood: &Value) -> Option<String> {
+    match (sent, understood) {
+        (Value::Array(_), Value::Object(_)) => Some(String::new()),
+        (Value::Array(sent), Value::Array(understood)) => sent
+            .iter()
+            .zip(understood)
+            .enumerate()
+            .find_map(|(i, (s, u))| find_list_for_object(s, u).map(|rest| format!("/{i}{rest}"))),
+        (Value::Object(sent), Value::Object(understood)) => sent.iter().find_map(|(name, s)| {
+            find_list_for_object(s, understood.get(name)?).map(|rest| format!("/{}{rest}", escape(name)))
+        }),
+        _ => None,
+    }
 }
 
 fn find_nul(value: &Value) -> Option<String> {
@@ -146,5 +206,61 @@ impl<T: DeserializeOwned> FromRequestParts<AppState> for Query<T> {
                 }
                 _ => ApiError::malformed("the query string cannot be read"),
             })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use serde::Deserialize;
+    use serde_json::json;
+
+    use super::*;
+    use crate::domain::access::Reach;
+
+    #[derive(Debug, PartialEq, Serialize, Deserialize)]
+    #[serde(deny_unknown_fields)]
+    struct Outer {
+        #[serde(default)]
+        inner: Inner,
+        #[serde(default)]
+        list: Vec<Inner>,
+    }
+
+    #[derive(Debug, Default, PartialEq, Serialize, Deserialize)]
+    #[serde(default, deny_unknown_fields)]
+    struct Inner {
+        count: u32,
+        list: Vec<u32>,
+    }
+
+    fn pointer<T: DeserializeOwned + Serialize + std::fmt::Debug>(sent: Value) -> String {
+        read_value::<T>(sent).expect_err("refused").into_document().errors[0].pointer.clone()
+    }
+
+    #[test]
+    fn a_list_is_not_taken_for_an_object() {
+        assert_eq!(pointer::<Outer>(json!([{ "count": 1 }])), "");
+        assert_eq!(pointer::<Outer>(json!({ "inner": [1] })), "/inner");
+        assert_eq!(pointer::<Outer>(json!({ "list": [{}, [2]] })), "/list/1");
+        assert_eq!(pointer::<Reach>(json!(["group"])), "");
+        assert!(read_value::<Outer>(json!({ "inner": { "list": [] }, "list": [] })).is_ok());
+    }
+
+    /// JSON Schema Validation 2020-12, 6.1.1: `integer` matches any number with a zero fractional part.
+    #[test]
+    fn a_whole_number_is_an_integer_however_it_is_written() {
+        let read = |text: &str| read_json::<Inner>(format!("{{\"count\": {text}}}").as_bytes()).map(|i| i.count).ok();
+        for (text, count) in [("3", Some(3)), ("3.0", Some(3)), ("3e0", Some(3)), ("30e-1", Some(3)), ("-0.0", Some(0))] {
+            assert_eq!(read(text), count, "{text}");
+        }
+        for text in ["3.5", "-1.0", "1e10", "1e300", "\"3\""] {
+            assert_eq!(read(text), None, "{text}");
+        }
+    }
+
+    #[test]
+    fn a_nul_character_is_refused_where_it_stands_and_passed_over_in_an_envelope() {
+        assert_eq!(pointer::<Value>(json!({ "a/b": ["", "x\u{0}"] })), "/a~1b/1");
+        assert!(read_envelope::<Value>(br#"{"items": ["\u0000"]}"#).is_ok());
     }
 }
