@@ -96,8 +96,8 @@ fn read_shape<T: DeserializeOwned + Serialize>(mut value: Value) -> Result<T, Ap
         tracing::error!(%error, "what was read cannot be written");
         ApiError::internal()
     })?;
-    match find_list_for_object(&value, &understood) {
-        Some(pointer) => Err(ApiError::malformed_field(pointer, "must be an object and not a list of its values")),
+    match find_misreading(&value, &understood) {
+        Some((pointer, wanted)) => Err(ApiError::malformed_field(pointer, format!("must be {wanted}"))),
         None => Ok(read),
     }
 }
@@ -120,18 +120,25 @@ fn write_integers_plainly(value: &mut Value) {
     }
 }
 
-/// Where a list was sent that was read as an object. serde takes the values of a struct in order, without their names;
-/// the document promises that names are asked for.
-fn find_list_for_object(sent: &Value, understood: &Value) -> Option<String> {
+/// Where something was read as other than it was sent, and what it must be. serde takes the values of a struct in order
+/// without their names, the number of a variant for its name, and drops repeats from a set; the document promises that
+/// all of these are refused.
+fn find_misreading(sent: &Value, understood: &Value) -> Option<(String, &'static str)> {
     match (sent, understood) {
-        (Value::Array(_), Value::Object(_)) => Some(String::new()),
-        (Value::Array(sent), Value::Array(understood)) => sent
-            .iter()
-            .zip(understood)
-            .enumerate()
-            .find_map(|(i, (s, u))| find_list_for_object(s, u).map(|rest| format!("/{i}{rest}"))),
+        (Value::Array(_), Value::Object(_)) => Some((String::new(), "an object and not a list of its values")),
+        (Value::Number(_), Value::String(_)) => Some((String::new(), "a name and not a number")),
+        (Value::Array(sent), Value::Array(understood)) if sent.len() != understood.len() => {
+            Some((String::new(), "a list without repeats"))
+        }
+        (Value::Array(sent), Value::Array(understood)) => {
+            sent.iter().zip(understood).enumerate().find_map(|(i, (s, u))| {
+                let (rest, wanted) = find_misreading(s, u)?;
+                Some((format!("/{i}{rest}"), wanted))
+            })
+        }
         (Value::Object(sent), Value::Object(understood)) => sent.iter().find_map(|(name, s)| {
-            find_list_for_object(s, understood.get(name)?).map(|rest| format!("/{}{rest}", escape(name)))
+            let (rest, wanted) = find_misreading(s, understood.get(name)?)?;
+            Some((format!("/{}{rest}", escape(name)), wanted))
         }),
         _ => None,
     }
@@ -216,6 +223,7 @@ mod tests {
 
     use super::*;
     use crate::domain::access::Reach;
+    use crate::domain::routine::{Anchor, Selection};
 
     #[derive(Debug, PartialEq, Serialize, Deserialize)]
     #[serde(deny_unknown_fields)]
@@ -238,11 +246,17 @@ mod tests {
     }
 
     #[test]
-    fn a_list_is_not_taken_for_an_object() {
+    fn what_serde_would_read_as_something_else_is_refused() {
         assert_eq!(pointer::<Outer>(json!([{ "count": 1 }])), "");
         assert_eq!(pointer::<Outer>(json!({ "inner": [1] })), "/inner");
         assert_eq!(pointer::<Outer>(json!({ "list": [{}, [2]] })), "/list/1");
         assert_eq!(pointer::<Reach>(json!(["group"])), "");
+        let dates = json!({ "rule": "FREQ=DAILY", "starts_on": "2026-01-01" });
+        let anchor =
+            json!({ "kind": "calendar", "dates": dates, "place": { "kind": 1 }, "closed_day": "not_required" });
+        assert_eq!(pointer::<Anchor>(anchor), "/place/kind");
+        let clinic_ids = json!([uuid::Uuid::max(), uuid::Uuid::nil(), uuid::Uuid::max()]);
+        assert_eq!(pointer::<Selection>(json!({ "clinic_ids": clinic_ids })), "/clinic_ids");
         assert!(read_value::<Outer>(json!({ "inner": { "list": [] }, "list": [] })).is_ok());
     }
 
@@ -250,7 +264,8 @@ mod tests {
     #[test]
     fn a_whole_number_is_an_integer_however_it_is_written() {
         let read = |text: &str| read_json::<Inner>(format!("{{\"count\": {text}}}").as_bytes()).map(|i| i.count).ok();
-        for (text, count) in [("3", Some(3)), ("3.0", Some(3)), ("3e0", Some(3)), ("30e-1", Some(3)), ("-0.0", Some(0))] {
+        for (text, count) in [("3", Some(3)), ("3.0", Some(3)), ("3e0", Some(3)), ("30e-1", Some(3)), ("-0.0", Some(0))]
+        {
             assert_eq!(read(text), count, "{text}");
         }
         for text in ["3.5", "-1.0", "1e10", "1e300", "\"3\""] {
