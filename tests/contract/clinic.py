@@ -103,8 +103,8 @@ def choose_ids() -> dict[str, list[str]]:
     return {kind: [fresh() for _ in range(count)] for kind, count in (counts | {"completion": 1}).items()}
 
 
-def configure(admin: Caller, tablet: Caller, ids: dict[str, list[str]], left_at: str) -> list[str]:
-    """Makes the clinic with these ids and answers those of its tasks."""
+def configure(admin: Caller, tablet: Caller, ids: dict[str, list[str]], left_at: str) -> dict[str, list[str]]:
+    """Makes the clinic with these ids and answers those the service made, and the names of the steps."""
     clinic_id, second_id = ids["clinic"]
     operatory_id, equipment_id, hold_id = ids["operatory"][0], ids["equipment"][0], ids["hold"][0]
     for an_id, name in [(clinic_id, "Lantern Street"), (second_id, "Mill Lane")]:
@@ -157,4 +157,5 @@ def configure(admin: Caller, tablet: Caller, ids: dict[str, list[str]], left_at:
     }
     kept = tablet.ask("POST", "/v1/completions", completion)
     assert kept["verdict"] == "failed", kept
-    return tasks
+    steps = [step["step"] for task in due["tasks"] for step in task["steps"]]
+    return {"task": tasks, "turnover_task": turnover, "step": sorted(set(steps))}
