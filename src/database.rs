@@ -54,10 +54,17 @@ pub async fn migrate(owner: &PgConnectOptions) -> anyhow::Result<()> {
         .await
         .context("the database cannot be reached for migrating")?;
     let migrations = &store::setup::MIGRATIONS;
-    let total = migrations.iter().count();
-    let progress = Progress::start("migrations", u64::try_from(total)?);
-    // One at a time, only so that each can be shown; each run checks what stands already.
-    for migration in migrations.iter() {
+    let applied = store::setup::applied_versions(&mut db).await?;
+    let missing: Vec<_> = migrations.iter().filter(|migration| !applied.contains(&migration.version)).collect();
+    if missing.is_empty() {
+        // Still compares what was applied with what this program holds.
+        migrations.run(&mut db).await?;
+        tracing::info!("no migration is missing");
+        return Ok(());
+    }
+    let progress = Progress::start("migrations", u64::try_from(missing.len())?);
+    // One at a time, only so that each can be shown.
+    for migration in missing {
         migrations
             .run_to(migration.version, &mut db)
             .await

@@ -14,9 +14,10 @@
 //! | [`cluster`] | a private Postgres for those who have none                                      |
 //! | [`database`]| connecting, migrating, and refusing a database that does not guard its tenants  |
 //! | [`command`] | the command line, which wires all of it together                                |
+//! | [`demo`]    | an invented group with weeks of history, written through the API                |
 //! | [`progress`]| how long work shows that it goes on                                             |
 //!
-//! Arrows: `domain <- store <- {jobs, http}`. Jobs and http never meet; only the command line sees all.
+//! Arrows: `domain <- store <- {jobs, http}`. Jobs and http never meet; only the command line and the demo see all.
 //!
 //! # How to read it
 //!
@@ -28,6 +29,7 @@ pub mod cluster;
 pub mod command;
 pub mod config;
 pub mod database;
+pub mod demo;
 pub mod domain;
 pub mod http;
 pub mod jobs;

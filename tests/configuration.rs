@@ -49,7 +49,7 @@ impl House {
     }
 
     async fn token(&self, role: Role, reach: Reach, now: DateTime<Utc>) -> String {
-        let token = Token::make(GROUP).ok().expect("randomness");
+        let token = Token::make(GROUP).expect("randomness");
         let key = Key {
             key_id: Uuid::new_v4(),
             label: "test".into(),

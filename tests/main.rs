@@ -7,8 +7,16 @@ mod support;
 
 mod api_document;
 mod architecture;
+mod batches;
 mod configuration;
 mod dependencies;
 mod journeys;
+mod lists;
+mod operations;
 mod oracles;
+mod planner;
+mod readme;
+mod refusals;
+mod repeats;
 mod states;
+mod tenancy;

@@ -1,7 +1,7 @@
 //! The state and the level of a task, derived twice: by the domain and by the database.
 
 use chairtide::domain::ladder::Audience;
-use chairtide::domain::task::{Outcome, State, Times, level_at, state_at};
+use chairtide::domain::task::{Outcome, Recorded, State, Times, level_at, state_at};
 use chrono::{DateTime, TimeDelta, Utc};
 use proptest::prelude::*;
 use proptest::strategy::ValueTree as _;
@@ -10,7 +10,10 @@ use sqlx::PgPool;
 
 use crate::support::at;
 
-fn task() -> impl Strategy<Value = (Times, Option<(Outcome, DateTime<Utc>)>, DateTime<Utc>)> {
+/// A task's times, what was recorded of it, and the instant that is asked about.
+type Case = (Times, Recorded, DateTime<Utc>);
+
+fn task() -> impl Strategy<Value = Case> {
     let outcome = prop::option::of((
         prop::sample::select(vec![Outcome::Done, Outcome::NotRequired, Outcome::Void, Outcome::ResultPending]),
         0..60_i64,

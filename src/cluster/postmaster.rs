@@ -104,7 +104,7 @@ impl Postmaster {
                     if since.elapsed() >= ORPHAN_GRACE {
                         warn!(count = orphans.len(), "ending processes of a killed server");
                         for orphan in orphans {
-                            let _ = (orphan, Signal::QUIT);
+                            orphan.signal(Signal::QUIT)?;
                         }
                         orphans_since = None;
                     }

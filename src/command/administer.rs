@@ -10,7 +10,6 @@ use uuid::Uuid;
 
 use super::connect::Database;
 use crate::clock::Clock;
-use crate::config::Config;
 use crate::domain::access::{Reach, Role};
 use crate::domain::event::EventKind;
 use crate::http::caller::Token;
@@ -22,10 +21,9 @@ use crate::store::keys::Key;
 const FIRST_LABEL: &str = "first administrator";
 
 /// Makes a group and prints its id and its first administrator key.
-pub(super) async fn create_group(config: &Config, name: &str, group_id: Option<Uuid>) -> anyhow::Result<()> {
+pub(super) async fn create_group(database: &Database, name: &str, group_id: Option<Uuid>) -> anyhow::Result<()> {
     ensure!(!name.trim().is_empty(), "--name must not be empty");
     let clock = Clock::System;
-    let database = Database::open(config).await?;
     if database.is_private() {
         database.migrate().await?;
     }
@@ -48,10 +46,10 @@ pub(super) async fn create_group(config: &Config, name: &str, group_id: Option<U
 }
 
 /// Makes a key that reaches the whole group and prints it.
-pub(super) async fn create_key(config: &Config, group_id: Uuid, role: Role, label: &str) -> anyhow::Result<()> {
+pub(super) async fn create_key(database: &Database, group_id: Uuid, role: Role, label: &str) -> anyhow::Result<()> {
     ensure!(!label.trim().is_empty(), "--label must not be empty");
     let clock = Clock::System;
-    let pool = Database::open(config).await?.checked_pool(&clock).await?;
+    let pool = database.checked_pool(&clock).await?;
     let mut tx = store::begin(&pool, group_id).await?;
     if store::groups::find(&mut tx, group_id).await?.is_none() {
         bail!("there is no group {group_id}");
@@ -63,9 +61,9 @@ pub(super) async fn create_key(config: &Config, group_id: Uuid, role: Role, labe
 }
 
 /// Lets a database login read one group's reports.
-pub(super) async fn grant_reporting(config: &Config, group_id: Uuid, login: &str) -> anyhow::Result<()> {
+pub(super) async fn grant_reporting(database: &Database, group_id: Uuid, login: &str) -> anyhow::Result<()> {
     // As the owner: the service's own role can neither grant a role nor tie a login to a group.
-    let pool = Database::open(config).await?.owner_pool();
+    let pool = database.owner_pool();
     let mut tx = pool.begin().await?;
     store::reporting::grant_login(&mut tx, group_id, login).await?;
     tx.commit().await?;

@@ -34,6 +34,11 @@ enum Sharing {
     Refused,
 }
 
+/// Where a private cluster lives, and what belongs to it.
+pub(super) fn data_dir(config: &Config) -> PathBuf {
+    config.data_dir.clone().unwrap_or_else(|| PathBuf::from(DEFAULT_DATA_DIR))
+}
+
 impl Database {
     /// Finds the configured database, or opens or adopts the private cluster, or shares it with the service.
     pub(super) async fn open(config: &Config) -> anyhow::Result<Self> {
@@ -56,7 +61,7 @@ impl Database {
                 is_private: false,
             });
         }
-        let data_dir = config.data_dir.clone().unwrap_or_else(|| PathBuf::from(DEFAULT_DATA_DIR));
+        let data_dir = data_dir(config);
         let settings = Settings { binaries_dir: config.postgres_bin.clone(), ..Settings::new(&data_dir) };
         let (cluster, url) = match Cluster::open(settings).await {
             Ok(cluster) => {
@@ -83,6 +88,14 @@ impl Database {
         self.cluster.clone()
     }
 
+    /// Ends the private cluster, when this process runs it.
+    pub(super) async fn close(&self) -> anyhow::Result<()> {
+        if let Some(cluster) = &self.cluster {
+            cluster.stop().await?;
+        }
+        Ok(())
+    }
+
     /// Applies missing migrations as the owner.
     pub(super) async fn migrate(&self) -> anyhow::Result<()> {
         database::migrate(&self.owner).await
@@ -90,10 +103,20 @@ impl Database {
 
     /// The service's connections, to a database that was checked and has the partitions a write may need now.
     pub(super) async fn checked_pool(&self, clock: &Clock) -> anyhow::Result<PgPool> {
-        let pool = database::pool(self.service.clone(), self.pool_size);
+        self.check(database::pool(self.service.clone(), self.pool_size), clock).await
+    }
+
+    async fn check(&self, pool: PgPool, clock: &Clock) -> anyhow::Result<PgPool> {
         database::check(&pool).await?;
         jobs::housekeeping::make_partitions(&pool, clock.now()).await?;
         Ok(pool)
+    }
+
+    /// As [`Self::checked_pool`], but a commit does not wait for the disk: for loads that are started anew if they are
+    /// cut off.
+    pub(super) async fn hasty_pool(&self, clock: &Clock) -> anyhow::Result<PgPool> {
+        let service = self.service.clone().options([("synchronous_commit", "off")]);
+        self.check(database::pool(service, self.pool_size), clock).await
     }
 
     /// A connection as the owner, for what the service itself may not do.

@@ -5,11 +5,14 @@
 
 mod administer;
 mod connect;
+mod demo;
 mod disposable;
 mod serve;
 
 use std::ffi::OsString;
 use std::fmt::Write as _;
+use std::io::IsTerminal as _;
+use std::path::PathBuf;
 use std::process::ExitCode;
 
 use anyhow::Context as _;
@@ -17,7 +20,9 @@ use clap::{Parser, Subcommand};
 use tracing_subscriber::EnvFilter;
 use uuid::Uuid;
 
+use self::connect::Database;
 use crate::config::{Config, LogFormat, VARIABLES};
+use crate::demo::LoadOptions;
 use crate::http::openapi;
 
 /// Plans the hygiene routines of dental clinics into due tasks, and keeps their completions as evidence.
@@ -49,6 +54,9 @@ enum Command {
     Reporting(ReportingCommand),
     /// Prints the OpenAPI document.
     Openapi,
+    /// An invented group with weeks of history, to try the service with.
+    #[command(subcommand)]
+    Demo(DemoCommand),
     /// A private Postgres for other programs.
     #[command(subcommand)]
     Database(DatabaseCommand),
@@ -98,6 +106,25 @@ enum ReportingCommand {
 }
 
 #[derive(Debug, Subcommand)]
+enum DemoCommand {
+    /// Loads the group and a history that ends now. Where it stands already nothing is changed.
+    Load {
+        /// Whole days of history.
+        #[arg(long, default_value_t = 28)]
+        days: u32,
+        /// Directory of the group's files.
+        #[arg(long, default_value = "seed-demo")]
+        data: PathBuf,
+    },
+    /// Prints lines to paste into a shell, for each kind of client.
+    Show {
+        /// Only shell assignments of the ids and keys of the clinic whose name holds this.
+        #[arg(long, value_name = "CLINIC")]
+        variables_of: Option<String>,
+    },
+}
+
+#[derive(Debug, Subcommand)]
 enum DatabaseCommand {
     /// Runs a command with `DATABASE_URL` set to an empty private database and ends with the command's exit code. The
     /// cluster is thrown away afterwards, unless `CHAIRTIDE_DATA_DIR` says where to keep it.
@@ -130,20 +157,23 @@ pub fn main() -> ExitCode {
 async fn run(command: Command, config: &Config) -> anyhow::Result<ExitCode> {
     match command {
         Command::Serve { migrate } => serve::serve(config, migrate).await?,
-        Command::Migrate => connect::Database::open(config).await?.migrate().await?,
+        Command::Migrate => on_database(config, async |database| database.migrate().await).await?,
         Command::Group(GroupCommand::Create { name, group_id }) => {
-            administer::create_group(config, &name, group_id).await?;
+            on_database(config, async |database| administer::create_group(database, &name, group_id).await).await?;
         }
         Command::Key(KeyCommand::Create { group_id, role, label }) => {
-            administer::create_key(config, group_id, role, &label).await?;
+            on_database(config, async |database| administer::create_key(database, group_id, role, &label).await)
+                .await?;
         }
         Command::Reporting(ReportingCommand::Grant { group_id, login }) => {
-            administer::grant_reporting(config, group_id, &login).await?;
+            on_database(config, async |database| administer::grant_reporting(database, group_id, &login).await).await?;
         }
         Command::Openapi => {
             let document = openapi::document().to_pretty_json().context("the document cannot be written")?;
             println!("{document}");
         }
+        Command::Demo(DemoCommand::Load { days, data }) => demo::load(config, LoadOptions { days, data }).await?,
+        Command::Demo(DemoCommand::Show { variables_of }) => demo::show(config, variables_of.as_deref())?,
         Command::Database(DatabaseCommand::Run { migrate, command }) => {
             return disposable::run(config, migrate, &command).await;
         }
@@ -151,11 +181,21 @@ async fn run(command: Command, config: &Config) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
+/// Does one thing on the database; a private cluster that had to be opened for it is closed again.
+async fn on_database(config: &Config, act: impl AsyncFnOnce(&Database) -> anyhow::Result<()>) -> anyhow::Result<()> {
+    let database = Database::open(config).await?;
+    let outcome = act(&database).await;
+    outcome.and(database.close().await)
+}
+
 /// Starts the log on standard error.
 fn start_log(config: &Config) {
     // The filter was checked when it was read.
     let filter = EnvFilter::new(&config.log);
-    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
+    let log = tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .with_ansi(std::io::stderr().is_terminal());
     match config.log_format {
         LogFormat::Text => log.init(),
         LogFormat::Json => log.json().flatten_event(true).init(),

@@ -29,10 +29,7 @@ pub(super) async fn serve(config: &Config, migrate: bool) -> anyhow::Result<()> 
     let signals = Signals::listen()?;
     let database = Database::open_alone(config).await?;
     let outcome = run(config, &database, migrate, signals).await;
-    if let Some(cluster) = database.cluster() {
-        cluster.stop().await?;
-    }
-    outcome
+    outcome.and(database.close().await)
 }
 
 async fn run(config: &Config, database: &Database, migrate: bool, mut signals: Signals) -> anyhow::Result<()> {

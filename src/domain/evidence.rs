@@ -327,7 +327,7 @@ fn answer_faults(answer: &StepAnswer, step: &Step, asked: &Asked<'_>) -> Vec<Fau
                 faults.push(Fault::new("/elapsed_seconds", "must be left out when the server timed the hold"));
             }
             (None, None) => {
-                faults.push(Fault::new("/elapsed_seconds", "is missing: a hold needs hold_id or elapsed_seconds"))
+                faults.push(Fault::new("/elapsed_seconds", "is missing: a hold needs hold_id or elapsed_seconds"));
             }
             (Some(id), None) => match asked.holds.get(&id) {
                 None => faults.push(Fault::new("/hold_id", "no hold of this task has this id")),

@@ -318,9 +318,10 @@ pub mod minute_of_day {
     /// When the text is not a time of day in that form.
     pub fn deserialize<'de, D: Deserializer<'de>>(d: D) -> Result<NaiveTime, D::Error> {
         let text = String::deserialize(d)?;
-        (text.len() == 5)
-            .then(|| NaiveTime::parse_from_str(&text, "%H:%M").ok())
-            .flatten()
+        // Read back and compared, since chrono also takes " 8:30".
+        NaiveTime::parse_from_str(&text, "%H:%M")
+            .ok()
+            .filter(|time| time.format("%H:%M").to_string() == text)
             .ok_or_else(|| serde::de::Error::custom(format!("`{text}` is not a time of day HH:MM")))
     }
 }

@@ -263,7 +263,7 @@ impl Moved {
                 if in_force(versions, date).map(|v| v.version) != Some(version.version) {
                     continue;
                 }
-                let (lands_on, not_required) = land(clinic, date, *closed_day);
+                let Some((lands_on, not_required)) = land(clinic, date, *closed_day) else { continue };
                 if (from..=to).contains(&lands_on) {
                     moved.0.entry(lands_on).or_default().push((date, not_required));
                 }
@@ -282,12 +282,13 @@ fn dates_of(dates: &Recurrence, first: NaiveDate, last: NaiveDate) -> Vec<NaiveD
     dates.dates_between(first, last).unwrap_or_default()
 }
 
-/// Where a date lands. A day the desk has started counts as open whatever the books say.
-fn land(clinic: &Clinic, date: NaiveDate, rule: ClosedDayRule) -> (NaiveDate, Option<NotRequired>) {
+/// Where a date lands, if the clinic has hours. A day the desk has started counts as open whatever the books say. While nobody has said when the
+/// clinic is open it is not closed either: a date that finds no such day lands nowhere.
+fn land(clinic: &Clinic, date: NaiveDate, rule: ClosedDayRule) -> Option<(NaiveDate, Option<NotRequired>)> {
     let is_open =
         |d: NaiveDate| clinic.hours.day(d).is_open() || clinic.posted.get(&d).is_some_and(|p| p.started_at.is_some());
     if is_open(date) {
-        return (date, None);
+        return Some((date, None));
     }
     let reason = clinic.hours.day(date).closed_by.unwrap_or_else(|| "no opening hours that day".to_owned());
     let found = match rule {
@@ -295,5 +296,9 @@ fn land(clinic: &Clinic, date: NaiveDate, rule: ClosedDayRule) -> (NaiveDate, Op
         ClosedDayRule::PreviousOpenDay => (1..=LONGEST_MOVE_DAYS).map(|n| date - Days::new(n)).find(|d| is_open(*d)),
         ClosedDayRule::NextOpenDay => (1..=LONGEST_MOVE_DAYS).map(|n| date + Days::new(n)).find(|d| is_open(*d)),
     };
-    found.map_or((date, Some(closed(&reason))), |open_day| (open_day, None))
+    match found {
+        Some(open_day) => Some((open_day, None)),
+        None if clinic.hours.week.is_none() => None,
+        None => Some((date, Some(closed(&reason)))),
+    }
 }

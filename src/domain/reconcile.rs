@@ -68,6 +68,8 @@ pub fn reconcile(existing: &[ExistingTask], planned: Vec<PlannedTask>, now: Date
         }
         let change = match plan {
             Some(plan) if is_same(task, &plan) => continue,
+            // News that comes too late makes nothing missed that somebody may still do.
+            Some(plan) if plan.times.missed_at <= now => continue,
             Some(plan) => Change::Set(plan),
             None if task.elsewhere => continue,
             None if task.times.due_from > now => Change::Remove(task.id),

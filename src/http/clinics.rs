@@ -16,14 +16,15 @@ use uuid::Uuid;
 
 use super::AppState;
 use super::caller::Caller;
-use super::configuration::{Change, created_or_ok, example, without_faults};
+use super::configuration::{Change, created_or_ok, without_faults};
 use super::extract::{Body, Path};
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
+use super::samples;
 use crate::domain::event::EventKind;
 use crate::domain::fault::{Fault, check_optional_text, check_text};
 use crate::store;
-use crate::store::clinics::{ClinicRow, zone_name, zone_named};
+use crate::store::clinics::ClinicRow;
 
 /// A clinic as it is set.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
@@ -52,7 +53,7 @@ impl ClinicInput {
         check_text(&mut faults, "/name", &self.name, 120);
         check_optional_text(&mut faults, "/address", &self.address, 300);
         check_optional_text(&mut faults, "/jurisdiction", &self.jurisdiction, 60);
-        let Some(zone) = zone_named(&self.zone) else {
+        let Ok(zone) = self.zone.parse() else {
             faults.push(Fault::new("/zone", "must be an IANA time zone, e.g. Europe/Berlin"));
             return Err(faults);
         };
@@ -81,7 +82,7 @@ impl From<&ClinicRow> for ClinicDocument {
         Self {
             clinic_id: row.clinic_id,
             name: row.name.clone(),
-            zone: zone_name(&row.zone).to_owned(),
+            zone: row.zone.name().to_owned(),
             address: row.address.clone(),
             jurisdiction: row.jurisdiction.clone(),
         }
@@ -198,7 +199,7 @@ pub(super) fn examples() -> Vec<Example> {
         jurisdiction: "US-WA".to_owned(),
     };
     let document = ClinicDocument {
-        clinic_id: example::CLINIC,
+        clinic_id: samples::CLINIC,
         name: input.name.clone(),
         zone: input.zone.clone(),
         address: input.address.clone(),

@@ -12,12 +12,12 @@ use serde_json::json;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
-use uuid::Uuid;
+use uuid::{Uuid, uuid};
 
 use super::AppState;
 use super::caller::Caller;
 use super::clinics::find_reached;
-use super::configuration::{Change, check_date, created_or_ok, example, without_faults};
+use super::configuration::{Change, check_date, created_or_ok, without_faults};
 use super::extract::{Body, Path};
 use super::openapi::{Example, Part};
 use super::problem::ApiResult;
@@ -211,7 +211,7 @@ pub(super) fn examples() -> Vec<Example> {
         reason: "public holidays".to_owned(),
     };
     let document = ClosureDocument {
-        closure_id: example::CLOSURE,
+        closure_id: uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c009"),
         from_local: input.from_local.clone(),
         until_local: input.until_local.clone(),
         reason: input.reason.clone(),

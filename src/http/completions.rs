@@ -3,7 +3,7 @@
 //! The rule of this file: evidence that can be read is kept, whatever it says; a repeat under the same UUID is
 //! harmless; and each item of a batch stands or falls by itself, in a transaction of its own.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use axum::Json;
 use axum::extract::State;
@@ -20,7 +20,7 @@ use uuid::Uuid;
 
 use super::AppState;
 use super::caller::Caller;
-use super::extract::{Body, Path, RawBody, read_envelope, read_value};
+use super::extract::{Body, Path, RawBody, read_frame, read_value};
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult, Problem};
 use super::samples;
@@ -86,6 +86,7 @@ fn performed() -> CompletionKind {
 
 /// A completion as it is kept.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+#[expect(clippy::struct_excessive_bools, reason = "each is a flag of its own that a reader filters by")]
 pub struct CompletionAnswer {
     /// Made by the client.
     pub completion_id: Uuid,
@@ -295,8 +296,8 @@ async fn record_completion(
 
 /// Post a batch of completions
 ///
-/// Up to 500 that were gathered offline. Each is answered by itself, in the order of the batch; their order does not
-/// matter, and repeats are harmless.
+/// Up to 500 that were gathered offline. Each is answered by itself, in the order of the batch; they are recorded in
+/// the order the work was done, so their order in the batch does not matter, and repeats are harmless.
 #[utoipa::path(post, path = "/v1/completions/batch", operation_id = "record_batch", tag = "Chairside",
     request_body = BatchInput,
     responses((status = 200, body = BatchAnswer, description = "One answer for each item")))]
@@ -306,35 +307,58 @@ async fn record_batch(
     RawBody(body): RawBody,
 ) -> ApiResult<Json<BatchAnswer>> {
     caller.must_be(&MAY_RECORD)?;
-    let batch: BatchInput = read_envelope(&body)?;
+    let batch: BatchInput = read_frame(&body)?;
     if batch.completions.is_empty() || batch.completions.len() > LARGEST_BATCH {
         return Err(ApiError::malformed_field("/completions", "must have 1 to 500 items"));
     }
     let mut answers = Vec::with_capacity(batch.completions.len());
-    for item in batch.completions {
+    let mut readable = Vec::with_capacity(batch.completions.len());
+    for (place, item) in batch.completions.into_iter().enumerate() {
         let completion_id = item.get("completion_id").and_then(Value::as_str).and_then(|id| id.parse().ok());
-        let recorded = match read_value::<CompletionInput>(item) {
-            Ok(input) => record(&state, &caller, &input).await,
-            Err(error) => Err(error),
-        };
-        answers.push(match recorded {
-            Ok((is_new, completion)) => ItemAnswer {
-                completion_id,
-                status: if is_new { ItemStatus::Recorded } else { ItemStatus::Repeated },
-                completion: Some(completion),
-                problem: None,
-            },
-            // The database is gone: what was answered so far stands, and the tablet repeats the whole batch.
+        let mut answer = ItemAnswer { completion_id, status: ItemStatus::Refused, completion: None, problem: None };
+        match read_value::<CompletionInput>(item) {
+            Ok(input) => readable.push((place, input)),
+            Err(error) => answer.problem = Some(error.into_document()),
+        }
+        answers.push(answer);
+    }
+    for (place, input) in in_order_of_work(readable) {
+        let answer = &mut answers[place];
+        match record(&state, &caller, &input).await {
+            Ok((is_new, completion)) => {
+                answer.status = if is_new { ItemStatus::Recorded } else { ItemStatus::Repeated };
+                answer.completion = Some(completion);
+            }
+            // The database is gone: what was recorded so far stands, and the tablet repeats the whole batch.
             Err(error) if error.status().is_server_error() => return Err(error),
-            Err(error) => ItemAnswer {
-                completion_id,
-                status: ItemStatus::Refused,
-                completion: None,
-                problem: Some(error.into_document()),
-            },
-        });
+            Err(error) => answer.problem = Some(error.into_document()),
+        }
     }
     Ok(Json(BatchAnswer { answers }))
+}
+
+/// The items as the work was done, each correction behind what it corrects: in whichever order a tablet stored them,
+/// they come to the same end.
+fn in_order_of_work(mut items: Vec<(usize, CompletionInput)>) -> Vec<(usize, CompletionInput)> {
+    items.sort_by_key(|(_, input)| (input.performed_at, input.completion_id));
+    let mut to_come: BTreeSet<Uuid> = items.iter().map(|(_, input)| input.completion_id).collect();
+    let mut held_back: BTreeMap<Uuid, Vec<(usize, CompletionInput)>> = BTreeMap::new();
+    let mut ordered = Vec::with_capacity(items.len());
+    for item in items {
+        if let Some(corrected) = item.1.corrects.filter(|id| to_come.contains(id)) {
+            held_back.entry(corrected).or_default().push(item);
+            continue;
+        }
+        let mut next = vec![item];
+        while let Some(item) = next.pop() {
+            to_come.remove(&item.1.completion_id);
+            next.extend(held_back.remove(&item.1.completion_id).into_iter().flatten().rev());
+            ordered.push(item);
+        }
+    }
+    // What is still held back corrects itself in a ring; each is refused when its turn comes.
+    ordered.extend(held_back.into_values().flatten());
+    ordered
 }
 
 /// Read one completion

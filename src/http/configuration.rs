@@ -133,21 +133,3 @@ pub(super) fn check_found(faults: &mut Vec<Fault>, pointer: &str, missing: &[Uui
     faults
         .extend(missing.iter().map(|id| Fault::new(pointer, format!("names {id}, which is no {what} of this group"))));
 }
-
-/// Ids of the examples in the API's document: invented, and the same wherever the same thing is meant.
-pub(super) mod example {
-    use uuid::Uuid;
-
-    /// A clinic.
-    pub(in crate::http) const CLINIC: Uuid = Uuid::from_u128(0x0c11_0000_0000_4000_8000_0000_0000_0001);
-    /// A closure of it.
-    pub(in crate::http) const CLOSURE: Uuid = Uuid::from_u128(0x0c10_0000_0000_4000_8000_0000_0000_0001);
-    /// An operatory in it.
-    pub(in crate::http) const OPERATORY: Uuid = Uuid::from_u128(0x09e7_0000_0000_4000_8000_0000_0000_0001);
-    /// A steriliser in it.
-    pub(in crate::http) const STERILISER: Uuid = Uuid::from_u128(0x0e91_0000_0000_4000_8000_0000_0000_0001);
-    /// A routine.
-    pub(in crate::http) const ROUTINE: Uuid = Uuid::from_u128(0x0707_0000_0000_4000_8000_0000_0000_0001);
-    /// A key.
-    pub(in crate::http) const KEY: Uuid = Uuid::from_u128(0x0ce7_0000_0000_4000_8000_0000_0000_0001);
-}

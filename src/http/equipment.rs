@@ -12,14 +12,15 @@ use serde_json::json;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
-use uuid::Uuid;
+use uuid::{Uuid, uuid};
 
 use super::AppState;
 use super::caller::Caller;
-use super::configuration::{example, without_faults};
+use super::configuration::without_faults;
 use super::extract::{Body, Path, Query};
 use super::openapi::{Example, Part};
 use super::problem::ApiResult;
+use super::samples;
 use super::subjects::{self, ServiceDocument, ServiceInput, SubjectQuery};
 use crate::domain::fault::{Fault, check_optional_text, check_text};
 use crate::domain::subject::{Subject, SubjectKind};
@@ -227,15 +228,15 @@ async fn put_equipment(
 /// Examples for the API's document.
 pub(super) fn examples() -> Vec<Example> {
     let input = EquipmentInput {
-        clinic_id: example::CLINIC,
+        clinic_id: samples::CLINIC,
         kind: EquipmentKind::Steriliser,
         name: "Steriliser, back room".to_owned(),
         serial: "ST-2204".to_owned(),
         service: ServiceInput::OutOfService { reason: "awaiting a spare part".to_owned() },
     };
-    let since = DateTime::from_timestamp(1_796_112_000, 0).expect("2026-12-01T08:00:00Z");
+    let since = samples::morning(8, 0);
     let document = EquipmentDocument {
-        equipment_id: example::STERILISER,
+        equipment_id: uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00a"),
         clinic_id: input.clinic_id,
         kind: input.kind,
         name: input.name.clone(),

@@ -59,7 +59,7 @@ impl FromRequest<AppState> for RawBody {
 /// # Errors
 /// When the bytes are not JSON, hold a NUL character, or do not have the shape of `T`.
 pub fn read_json<T: DeserializeOwned + Serialize>(bytes: &[u8]) -> Result<T, ApiError> {
-    read_value(parse(bytes)?)
+    read_value(parse_json(bytes)?)
 }
 
 /// As [`read_json`], for a part of a document that was parsed already.
@@ -70,23 +70,23 @@ pub fn read_value<T: DeserializeOwned + Serialize>(value: Value) -> Result<T, Ap
     if let Some(pointer) = find_nul(&value) {
         return Err(ApiError::malformed_field(pointer, "must not hold a NUL character"));
     }
-    read_shape(value)
+    shape(value)
 }
 
-/// As [`read_json`], for a document whose parts are read one by one with [`read_value`]: the text in them is not
-/// looked at, so that one bad part does not spoil the others.
+/// As [`read_json`], for a document that only frames parts which are read one by one with [`read_value`]: a NUL
+/// character is then the fault of its part and not of the whole.
 ///
 /// # Errors
-/// When the bytes are not JSON or do not have the shape of `T`.
-pub fn read_envelope<T: DeserializeOwned + Serialize>(bytes: &[u8]) -> Result<T, ApiError> {
-    read_shape(parse(bytes)?)
+/// When the bytes are not JSON, or do not have the shape of `T`.
+pub fn read_frame<T: DeserializeOwned + Serialize>(bytes: &[u8]) -> Result<T, ApiError> {
+    shape(parse_json(bytes)?)
 }
 
-fn parse(bytes: &[u8]) -> Result<Value, ApiError> {
+fn parse_json(bytes: &[u8]) -> Result<Value, ApiError> {
     serde_json::from_slice(bytes).map_err(|e| ApiError::malformed(format!("the body is not JSON: {e}")))
 }
 
-fn read_shape<T: DeserializeOwned + Serialize>(mut value: Value) -> Result<T, ApiError> {
+fn shape<T: DeserializeOwned + Serialize>(mut value: Value) -> Result<T, ApiError> {
     write_integers_plainly(&mut value);
     let read: T = serde_path_to_error::deserialize(&value).map_err(|error| {
         let pointer = json_pointer(error.path());
@@ -274,8 +274,8 @@ mod tests {
     }
 
     #[test]
-    fn a_nul_character_is_refused_where_it_stands_and_passed_over_in_an_envelope() {
+    fn a_nul_character_is_refused_where_it_stands_and_passed_over_in_a_frame() {
         assert_eq!(pointer::<Value>(json!({ "a/b": ["", "x\u{0}"] })), "/a~1b/1");
-        assert!(read_envelope::<Value>(br#"{"items": ["\u0000"]}"#).is_ok());
+        assert!(read_frame::<Value>(br#"{"items": ["\u0000"]}"#).is_ok());
     }
 }

@@ -16,6 +16,7 @@ use utoipa_axum::routes;
 use super::AppState;
 use super::metrics::planner_lag;
 use super::openapi::{Example, Part};
+use crate::domain::zone;
 use crate::store;
 
 /// From how long a wait on the planner is late.
@@ -138,8 +139,8 @@ fn planner(due_at: Option<DateTime<Utc>>, now: DateTime<Utc>) -> HealthPart {
 /// Release of the time zone data that local times are resolved with.
 #[must_use]
 pub fn zone_data() -> String {
-    // zone-database: becomes `domain::zone::database()`, release and origin.
-    format!("{}, built in", chrono_tz::IANA_TZDB_VERSION)
+    let database = zone::database();
+    format!("{}, {}", database.release(), database.origin())
 }
 
 /// Examples for the API document.

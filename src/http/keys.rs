@@ -17,10 +17,11 @@ use uuid::Uuid;
 
 use super::AppState;
 use super::caller::{Caller, Token};
-use super::configuration::{Change, check_found, example, must_configure, without_faults};
+use super::configuration::{Change, check_found, must_configure, without_faults};
 use super::extract::{Body, Path};
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
+use super::samples;
 use crate::domain::access::{Reach, Role};
 use crate::domain::event::EventKind;
 use crate::domain::fault::{Fault, check_text};
@@ -38,7 +39,7 @@ pub struct KeyInput {
     /// Its identity, made by the client, so that a repeat makes no second key.
     pub key_id: Uuid,
     /// What you call the device or system that holds it, to know later which to revoke.
-    #[schema(min_length = 1, max_length = 120, example = "tablet, room 2")]
+    #[schema(min_length = 1, max_length = 120, example = "tablet, chair 2")]
     pub label: String,
     /// What it may do.
     pub role: Role,
@@ -248,22 +249,27 @@ async fn check_reach(change: &mut Change<'_>, group_id: Uuid, reach: &Reach) -> 
 
 /// Examples for the API's document.
 pub(super) fn examples() -> Vec<Example> {
-    let reach = Reach::Operatory { operatory_id: example::OPERATORY };
-    let label = "tablet, room 2".to_owned();
-    let input = KeyInput { key_id: example::KEY, label, role: Role::Chairside, reach };
+    let reach = Reach::Operatory { operatory_id: samples::OPERATORY };
+    let label = "tablet, chair 2".to_owned();
+    let input = KeyInput { key_id: samples::KEY, label, role: Role::Chairside, reach };
     let document = KeyDocument {
         key_id: input.key_id,
         label: input.label.clone(),
         role: input.role,
         reach: input.reach.clone(),
-        created_at: DateTime::from_timestamp(1_796_112_000, 0).expect("2026-12-01T08:00:00Z"),
+        created_at: samples::morning(8, 0),
         revoked_at: None,
         last_used_at: None,
     };
     let list = KeyList { items: vec![document.clone()] };
+    // No secret of any key, and too short to be one.
+    let issued =
+        IssuedKey { key: document.clone(), token: "ct.0b6f2c3e5d0a4c579a537f1e2a90c000.shown-once".to_owned() };
     vec![
         Example { operation_id: "list_keys", part: Part::Response, value: json!(list) },
         Example { operation_id: "get_key", part: Part::Response, value: json!(document) },
         Example { operation_id: "create_key", part: Part::Request, value: json!(input) },
+        Example { operation_id: "create_key", part: Part::Response, value: json!(document) },
+        Example { operation_id: "create_key", part: Part::Created, value: json!(issued) },
     ]
 }

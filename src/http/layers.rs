@@ -51,13 +51,19 @@ async fn name_request(request: Request, next: Next) -> Response {
     let path = request.extensions().get::<MatchedPath>().map_or("", MatchedPath::as_str);
     let span = tracing::info_span!("request", %request_id, method = %request.method(), path);
 
+    // Probes and scrapes come every few seconds, and say something only when they fail.
+    let is_routine = !request.uri().path().starts_with("/v1/");
     let header = HeaderValue::from_str(&request_id).ok();
     let answer = async move {
         let started = Instant::now();
         let mut response = next.run(request).await;
         let status = response.status().as_u16();
         let latency_ms = u64::try_from(started.elapsed().as_millis()).unwrap_or(u64::MAX);
-        tracing::info!(status, latency_ms, "answered");
+        if is_routine && status < 400 {
+            tracing::debug!(status, latency_ms, "answered");
+        } else {
+            tracing::info!(status, latency_ms, "answered");
+        }
         if let Some(header) = header {
             response.headers_mut().insert(X_REQUEST_ID, header);
         }

@@ -40,6 +40,8 @@ pub enum Part {
     Request,
     /// The JSON body of its answers from 200 to 299.
     Response,
+    /// The JSON body of its answer 201, where that differs from its 200.
+    Created,
 }
 
 /// Every example, in the order of [`resources`].
@@ -254,8 +256,8 @@ fn json_contents_mut(operation: &mut Operation, part: Part) -> Vec<&mut Content>
             Some(RefOr::T(body)) => body.content.get_mut("application/json").into_iter().collect(),
             _ => Vec::new(),
         },
-        Part::Response => (operation.responses.responses.iter_mut())
-            .filter(|(status, _)| status.starts_with('2'))
+        Part::Response | Part::Created => (operation.responses.responses.iter_mut())
+            .filter(|(status, _)| if part == Part::Created { *status == "201" } else { status.starts_with('2') })
             .filter_map(|(_, response)| match response {
                 RefOr::T(response) => response.content.get_mut("application/json"),
                 RefOr::Ref(_) => None,

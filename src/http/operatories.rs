@@ -16,10 +16,11 @@ use uuid::Uuid;
 
 use super::AppState;
 use super::caller::Caller;
-use super::configuration::{example, without_faults};
+use super::configuration::without_faults;
 use super::extract::{Body, Path, Query};
 use super::openapi::{Example, Part};
 use super::problem::ApiResult;
+use super::samples;
 use super::subjects::{self, ServiceDocument, ServiceInput, SubjectQuery};
 use crate::domain::fault::{Fault, check_optional_text, check_text};
 use crate::domain::step::part_faults;
@@ -35,7 +36,7 @@ pub struct OperatoryInput {
     /// Where it stands. Moving it keeps its identity and its history.
     pub clinic_id: Uuid,
     /// What people call it.
-    #[schema(min_length = 1, max_length = 120, example = "Room 2")]
+    #[schema(min_length = 1, max_length = 120, example = "Chair 2")]
     pub name: String,
     /// The serial number of its dental unit.
     #[serde(default)]
@@ -189,16 +190,16 @@ async fn put_operatory(
 /// Examples for the API's document.
 pub(super) fn examples() -> Vec<Example> {
     let input = OperatoryInput {
-        clinic_id: example::CLINIC,
-        name: "Room 2".to_owned(),
+        clinic_id: samples::CLINIC,
+        name: "Chair 2".to_owned(),
         serial: "DU-0417".to_owned(),
         water_source: WaterSource::OwnReservoir,
-        circuits: ["handpiece-1", "handpiece-2", "syringe", "cup-filler"].map(str::to_owned).to_vec(),
+        circuits: ["handpiece-1", "syringe"].map(str::to_owned).to_vec(),
         suction_lines: ["high", "low"].map(str::to_owned).to_vec(),
         service: ServiceInput::InService {},
     };
     let document = OperatoryDocument {
-        operatory_id: example::OPERATORY,
+        operatory_id: samples::OPERATORY,
         clinic_id: input.clinic_id,
         name: input.name.clone(),
         serial: input.serial.clone(),

@@ -16,10 +16,11 @@ use uuid::Uuid;
 
 use super::AppState;
 use super::caller::Caller;
-use super::configuration::{Change, check_date, check_found, created_or_ok, example, without_faults};
+use super::configuration::{Change, check_date, check_found, created_or_ok, without_faults};
 use super::extract::{Body, Path};
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
+use super::samples;
 use crate::domain::event::EventKind;
 use crate::domain::fault::Fault;
 use crate::domain::limit::{Seen, Source};
@@ -252,33 +253,33 @@ async fn check_selection(change: &mut Change<'_>, group_id: Uuid, routine: &Rout
 /// Examples for the API's document.
 pub(super) fn examples() -> Vec<Example> {
     let source = Source {
-        title: "CDC, Guidelines for Infection Control in Dental Health-Care Settings, MMWR 52(RR-17)".to_owned(),
-        edition: "2003".to_owned(),
-        locator: String::new(),
-        seen: Seen::ReadInQuotation,
+        title: "HTM 01-05".to_owned(),
+        edition: "2013".to_owned(),
+        locator: "para 6.85".to_owned(),
+        seen: Seen::Read,
     };
     let routine = Routine {
-        name: "Flush after each patient".to_owned(),
+        name: "Flush the waterlines before the first patient".to_owned(),
         subject_kind: SubjectKind::Operatory,
         selection: Selection::default(),
-        anchor: Anchor::Turnover {},
-        window: Window { may_start_minutes: 0, due_by_minutes: 15, overdue_minutes: 20, missed_minutes: 240 },
+        anchor: Anchor::Opening {},
+        window: Window { may_start_minutes: -60, due_by_minutes: 0, overdue_minutes: 10, missed_minutes: 240 },
         blocks_from: Some(BlocksFrom::MayStart),
         steps: vec![Step {
             key: "flush".to_owned(),
-            instruction: "Discharge water and air from every line that was used for at least 20 seconds.".to_owned(),
+            instruction: "Let the line run with no handpiece fitted.".to_owned(),
             for_each: Some(UnitPart::Circuit),
             required: true,
-            evidence: StepEvidence::Hold { minimum_seconds: 20, source: source.clone() },
+            evidence: StepEvidence::Hold { minimum_seconds: 120, source: source.clone() },
         }],
         sources: vec![source],
-        cautions: vec!["Flush into the suction or the bowl: the water sprays.".to_owned()],
-        rough_minutes: 2,
+        cautions: vec!["Run into the suction, away from faces; no bur or tip fitted.".to_owned()],
+        rough_minutes: 5,
         ladder: None,
         in_use: true,
     };
-    let effective_on = NaiveDate::from_ymd_opt(2026, 12, 1).expect("a date of the calendar");
-    let document = RoutineDocument { routine_id: example::ROUTINE, version: 1, effective_on, routine: routine.clone() };
+    let effective_on = samples::day();
+    let document = RoutineDocument { routine_id: samples::ROUTINE, version: 1, effective_on, routine: routine.clone() };
     let input = RoutineInput { effective_on: Some(effective_on), routine };
     let list = json!(RoutineList { items: vec![document.clone()] });
     vec![

@@ -9,8 +9,8 @@ use sqlx::PgPool;
 use super::Jobs;
 use crate::store;
 
-/// How far back partitions stand: a completion may be recorded late.
-const PARTITIONS_BEHIND: Days = Days::new(62);
+/// How far back partitions stand: a window may be open a hundred days after its clinic day.
+const PARTITIONS_BEHIND: Days = Days::new(130);
 
 /// How far ahead partitions stand: the longest horizon, and then the longest window.
 const PARTITIONS_AHEAD: Days = Days::new(130);

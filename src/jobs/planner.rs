@@ -69,6 +69,7 @@ async fn plan_one(
     match planning::replan(&mut tx, group_id, clinic_id, horizon_days, now).await {
         Ok(counts) => {
             tx.commit().await?;
+            count(counts);
             Ok(Some(Ok(counts)))
         }
         Err(error @ StoreError::BadRow { .. }) => {
@@ -79,5 +80,18 @@ async fn plan_one(
             Ok(Some(Err(error)))
         }
         Err(error) => Err(error),
+    }
+}
+
+/// Counts what changed, for whoever watches the service.
+fn count(counts: Counts) {
+    let changes = [
+        ("added", counts.added),
+        ("changed", counts.changed),
+        ("removed", counts.removed),
+        ("withdrawn", counts.withdrawn),
+    ];
+    for (change, tasks) in changes {
+        metrics::counter!("chairtide_tasks_changed_total", "change" => change).increment(tasks as u64);
     }
 }

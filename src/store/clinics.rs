@@ -45,8 +45,7 @@ impl TryFrom<Row> for ClinicRow {
     type Error = StoreError;
 
     fn try_from(row: Row) -> Result<Self> {
-        let zone =
-            zone_named(&row.zone).ok_or_else(|| StoreError::bad_row("clinic", row.clinic_id, "zone", &row.zone))?;
+        let zone = row.zone.parse().map_err(|error| StoreError::bad_row("clinic", row.clinic_id, "zone", error))?;
         let week = row
             .week
             .map(serde_json::from_value)
@@ -61,18 +60,6 @@ impl TryFrom<Row> for ClinicRow {
             week,
         })
     }
-}
-
-/// The zone of a name, if the tz database holds it.
-#[must_use]
-pub fn zone_named(name: &str) -> Option<Zone> {
-    name.parse().ok()
-}
-
-/// The name of a zone.
-#[must_use]
-pub fn zone_name(zone: &Zone) -> &str {
-    zone.name()
 }
 
 /// The clinic with this id.
@@ -141,7 +128,7 @@ pub async fn save(db: &mut PgConnection, group_id: Uuid, clinic: &ClinicRow, now
         group_id,
         clinic.clinic_id,
         clinic.name,
-        zone_name(&clinic.zone),
+        clinic.zone.name(),
         clinic.address,
         clinic.jurisdiction,
         week as _,

@@ -61,6 +61,7 @@ pub async fn insert_receipt(
 
 /// A completion as it is kept.
 #[derive(Clone, Debug)]
+#[expect(clippy::struct_excessive_bools, reason = "each is a column of its own")]
 pub struct Completion {
     /// Made by the client.
     pub completion_id: Uuid,

@@ -18,17 +18,28 @@ pub struct Answered {
     pub body: Value,
 }
 
-/// Holds the key until the transaction ends; `false` when another request holds it now.
+/// Holds the key until the transaction ends; `false` when another request holds it and does not let go within two
+/// seconds. The wait spares most callers a refusal: the first request ends, and its answer is there.
 ///
 /// # Errors
 /// When the database does not answer.
 pub async fn hold(db: &mut PgConnection, group_id: Uuid, key_id: Uuid, key: &str) -> Result<bool> {
     let name = format!("idempotency {group_id} {key_id} {key}");
-    let held = sqlx::query_scalar!(r#"select pg_try_advisory_xact_lock(hashtextextended($1, 0)) as "held!""#, name)
-        .fetch_one(db)
-        .await?;
-    Ok(held)
+    sqlx::query!("select set_config('lock_timeout', '2s', true) as limited").fetch_one(&mut *db).await?;
+    let held =
+        sqlx::query!("select pg_advisory_xact_lock(hashtextextended($1, 0)) as held", name).fetch_one(&mut *db).await;
+    match held {
+        Err(sqlx::Error::Database(error)) if error.code().as_deref() == Some(LOCK_NOT_AVAILABLE) => Ok(false),
+        Err(error) => Err(error.into()),
+        Ok(_) => {
+            sqlx::query!("select set_config('lock_timeout', '0', true) as unlimited").fetch_one(db).await?;
+            Ok(true)
+        }
+    }
 }
+
+/// SQLSTATE `lock_not_available`.
+const LOCK_NOT_AVAILABLE: &str = "55P03";
 
 /// The answer given before under the key.
 ///

@@ -56,6 +56,7 @@ pub enum StoreError {
 
 impl StoreError {
     /// A row that breaks the model.
+    #[expect(clippy::needless_pass_by_value, reason = "callers hand over ids and errors they have no use for")]
     pub fn bad_row(table: &'static str, row: impl ToString, column: &'static str, detail: impl ToString) -> Self {
         Self::BadRow { table, row: row.to_string(), column, detail: detail.to_string() }
     }

@@ -304,21 +304,21 @@ async fn apply(
     now: DateTime<Utc>,
 ) -> Result<Counts> {
     let mut added = Vec::new();
-    let mut changed = Vec::new();
+    let mut set_rows = Vec::new();
     let mut removed = Vec::new();
     let mut withdrawn = Vec::new();
     for change in changes {
         match change {
             Change::Add(task) => added.push(row(clinic_id, &task)),
-            Change::Set(task) => changed.push(row(clinic_id, &task)),
+            Change::Set(task) => set_rows.push(row(clinic_id, &task)),
             Change::Remove(id) => removed.push(id),
             Change::Withdraw(id) => withdrawn.push(id),
         }
     }
     let counts =
-        Counts { added: added.len(), changed: changed.len(), removed: removed.len(), withdrawn: withdrawn.len() };
+        Counts { added: added.len(), changed: set_rows.len(), removed: removed.len(), withdrawn: withdrawn.len() };
     insert(db, group_id, added, now).await?;
-    set(db, group_id, changed, now).await?;
+    set(db, group_id, set_rows, now).await?;
     remove(db, group_id, &removed).await?;
     withdraw(db, group_id, &withdrawn, now).await?;
     Ok(counts)

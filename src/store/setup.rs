@@ -3,7 +3,7 @@
 //! The rule of this file: it looks and says what it found; only [`create_database`] and the migrations change
 //! anything, and both take a login the running service does not need.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use sqlx::PgConnection;
 use sqlx::migrate::Migrator;
@@ -27,12 +27,27 @@ pub async fn create_database(db: &mut PgConnection) -> Result<bool> {
     Ok(!exists)
 }
 
+/// Versions of the migrations that were applied; none for a database that was never migrated.
+///
+/// # Errors
+/// When the database does not answer, or the login may not know.
+pub async fn applied_versions(db: &mut PgConnection) -> Result<HashSet<i64>> {
+    if !was_migrated(&mut *db).await? {
+        return Ok(HashSet::new());
+    }
+    let versions = sqlx::query_scalar!("select version from _sqlx_migrations where success").fetch_all(db).await?;
+    Ok(versions.into_iter().collect())
+}
+
 /// How the schema differs from the one this program was built for; `None` when it does not. A schema that is newer
 /// is not a difference: during an upgrade the old program runs on for a while.
 ///
 /// # Errors
-/// When the database does not answer, or was never migrated.
+/// When the database does not answer.
 pub async fn schema_difference(db: &mut PgConnection) -> Result<Option<String>> {
+    if !was_migrated(&mut *db).await? {
+        return Ok(Some("it was never migrated".to_owned()));
+    }
     let applied: HashMap<i64, Vec<u8>> =
         sqlx::query!("select version, checksum from _sqlx_migrations where success order by version")
             .fetch_all(db)
@@ -61,7 +76,7 @@ pub async fn ways_past_row_security(db: &mut PgConnection) -> Result<Vec<String>
     .fetch_one(&mut *db)
     .await?;
     let tables = sqlx::query!(
-        r#"select c.relname::text as "name!", pg_has_role(current_user, c.relowner, 'usage') as "owned!",
+        r#"select c.relname::text as "name!", pg_has_role(current_user, c.relowner, 'member') as "owned!",
                   c.relrowsecurity or not exists (
                       select from pg_attribute a
                       where a.attrelid = c.oid and a.attname = 'group_id' and not a.attisdropped) as "secured!"
@@ -88,4 +103,9 @@ pub async fn ways_past_row_security(db: &mut PgConnection) -> Result<Vec<String>
         }
     }
     Ok(ways)
+}
+
+/// Whether the table of applied migrations is there.
+async fn was_migrated(db: &mut PgConnection) -> Result<bool> {
+    Ok(sqlx::query_scalar!(r#"select to_regclass('_sqlx_migrations') is not null as "it!""#).fetch_one(db).await?)
 }

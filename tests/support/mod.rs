@@ -1,9 +1,10 @@
 //! What every test stands on: the whole service in process, on a database of its own, with a clock set by hand.
 //!
-//! The rule of this module: tests speak HTTP, as clients do. The one thing they reach behind the API for is the
-//! first administrator key, which in real life comes from the command line.
+//! The rule of this module: tests speak HTTP, as clients do. They reach behind the API for the first administrator
+//! key, which in real life comes from the command line, and to read, as the owner, what the service kept.
 
 pub(crate) mod app;
+pub(crate) mod contents;
 pub(crate) mod scenario;
 
 use chrono::{DateTime, Utc};

@@ -7,6 +7,7 @@ use super::app::{App, Client};
 use super::id;
 
 /// The clinic most tests use.
+#[expect(clippy::struct_field_names, reason = "the id beside the clinic's clients")]
 pub(crate) struct Clinic<'a> {
     pub(crate) admin: Client<'a>,
     pub(crate) desk: Client<'a>,
@@ -141,17 +142,19 @@ pub(crate) async fn clinic<'a>(app: &'a App, zone: &str) -> Clinic<'a> {
 
 /// A clinic of a group that exists; `offset` keeps the ids of several apart.
 pub(crate) async fn clinic_of<'a>(app: &'a App, admin: Client<'a>, zone: &str, offset: u32) -> Clinic<'a> {
+    let clinic = configure(admin, zone, offset).await;
+    app.plan().await;
+    clinic
+}
+
+/// A clinic with its hours, one chair, one steriliser, the routines and a key for each role at work; not planned yet.
+pub(crate) async fn configure<'a>(admin: Client<'a>, zone: &str, offset: u32) -> Clinic<'a> {
     let (clinic_id, chair, steriliser) = (id(100 + offset), id(200 + offset), id(300 + offset));
     let name = format!("Clinic {offset}");
     let clinic = json!({ "name": name, "zone": zone });
     admin.put(&format!("/v1/clinics/{clinic_id}"), clinic).await.expect(201);
-    let hours = admin.put(&format!("/v1/clinics/{clinic_id}/hours"), json!({ "week": split_week() })).await;
-    assert!(hours.status.is_success(), "{}", hours.text);
-    let unit = json!({
-        "clinic_id": clinic_id, "name": format!("Chair {offset}"), "water_source": "own_reservoir",
-        "circuits": ["handpiece-1", "syringe"], "suction_lines": ["high"], "service": { "state": "in_service" },
-    });
-    admin.put(&format!("/v1/operatories/{chair}"), unit).await.expect(201);
+    admin.put(&format!("/v1/clinics/{clinic_id}/hours"), json!({ "week": split_week() })).await.expect(201);
+    admin.put(&format!("/v1/operatories/{chair}"), operatory(clinic_id, &format!("Chair {offset}"))).await.expect(201);
     let machine = json!({
         "clinic_id": clinic_id, "kind": "steriliser", "name": format!("Steriliser {offset}"),
         "service": { "state": "in_service" },
@@ -159,10 +162,9 @@ pub(crate) async fn clinic_of<'a>(app: &'a App, admin: Client<'a>, zone: &str, o
     admin.put(&format!("/v1/equipment/{steriliser}"), machine).await.expect(201);
     for (routine_id, content) in routines() {
         let body = json!({ "effective_on": "2026-01-01", "routine": content });
-        let kept = admin.put(&format!("/v1/routines/{routine_id}"), body).await;
-        assert!(kept.status.is_success(), "{}", kept.text);
+        let put = admin.put(&format!("/v1/routines/{routine_id}"), body).await;
+        assert!(put.status.is_success(), "{}", put.text);
     }
-    app.plan().await;
     let reach = json!({ "kind": "clinics", "clinic_ids": [clinic_id] });
     Clinic {
         desk: admin.key("front_desk", reach.clone()).await,
@@ -173,6 +175,14 @@ pub(crate) async fn clinic_of<'a>(app: &'a App, admin: Client<'a>, zone: &str, o
         chair,
         steriliser,
     }
+}
+
+/// An operatory in service, with two circuits.
+pub(crate) fn operatory(clinic_id: Uuid, name: &str) -> Value {
+    json!({
+        "clinic_id": clinic_id, "name": name, "water_source": "own_reservoir",
+        "circuits": ["handpiece-1", "syringe"], "suction_lines": ["high"], "service": { "state": "in_service" },
+    })
 }
 
 impl Clinic<'_> {
@@ -200,5 +210,43 @@ impl Clinic<'_> {
                 { "step": "flush:syringe", "status": "done", "elapsed_seconds": seconds },
             ],
         })
+    }
+
+    /// The one due task of a routine in the clinic, on whatever it is about.
+    pub(crate) async fn due_in_clinic(&self, routine_id: Uuid) -> Value {
+        let path = format!("/v1/clinics/{}/due", self.clinic_id);
+        let list = self.tablet.get(&path).await.expect(200);
+        let tasks = list["tasks"].as_array().expect("a list");
+        let found: Vec<&Value> = tasks.iter().filter(|t| t["routine_id"] == json!(routine_id)).collect();
+        assert_eq!(found.len(), 1, "{list}");
+        found[0].clone()
+    }
+
+    /// A task with its evidence.
+    pub(crate) async fn task(&self, task: &Value) -> Value {
+        let id = task["task_id"].as_str().expect("an id");
+        self.tablet.get(&format!("/v1/tasks/{id}")).await.expect(200)
+    }
+
+    /// A completion of a spore test: the number of strips with growth, or the result still awaited.
+    pub(crate) fn spore(&self, completion: u32, task: &Value, growth: Option<&str>) -> Value {
+        let step = match growth {
+            Some(value) => json!({ "step": "growth", "status": "done",
+                                   "reading": { "qualifier": "eq", "value": value, "unit": "{spore_growth}" } }),
+            None => json!({ "step": "growth", "status": "result_pending" }),
+        };
+        json!({
+            "completion_id": id(completion), "task_id": task["task_id"], "performed_at": self.admin.app.clock.now(),
+            "performed_by": "KV", "steps": [step],
+        })
+    }
+
+    /// A patient leaves the chair at an instant; the one turnover task that makes.
+    pub(crate) async fn leave(&self, at: &str) -> Value {
+        let path = format!("/v1/operatories/{}/left", self.chair);
+        let left = self.desk.post_once(&path, at, json!({ "at": at })).await.expect(201);
+        let ids = left["task_ids"].as_array().expect("a list");
+        assert_eq!(ids.len(), 1, "{left}");
+        json!({ "task_id": ids[0] })
     }
 }

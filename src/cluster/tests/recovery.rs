@@ -52,8 +52,9 @@ async fn a_killed_server_is_started_again_and_what_was_committed_is_there() {
 async fn a_backend_that_computes_on_after_its_server_was_killed_does_not_block_the_recovery() {
     let dir = tempfile::tempdir().unwrap();
     supervised(&dir, async |cluster| {
-        let mut client =
-            psql_command(cluster, "do $$ begin loop end loop; end $$").stderr(Stdio::null()).spawn().unwrap();
+        // It ends by itself in the end, lest a failure of this test leaves it computing for ever.
+        let endless = "do $$ begin while clock_timestamp() < now() + interval '3 minutes' loop end loop; end $$";
+        let mut client = psql_command(cluster, endless).stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap();
         let busy = "select pid from pg_stat_activity where query like 'do %' and state = 'active'";
         let mut backend = None;
         until("the backend computes", || {

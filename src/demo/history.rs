@@ -1,0 +1,409 @@
+//! Four weeks of work, in the order it happened.
+//!
+//! The rule of this file: the clock never goes back. Whatever is to happen waits in one queue for all clinics, ordered
+//! by instant; before it happens the service's clock is set to that instant, so that what the service records was
+//! recorded then.
+
+use std::collections::HashSet;
+
+use anyhow::{Context, bail, ensure};
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use serde_json::{Value, json};
+use uuid::Uuid;
+
+use super::agenda::{Happening, Phase, seconds_within};
+use super::client::Client;
+use super::configure::put_operatory_as_it_is;
+use super::dice::Dice;
+use super::house::House;
+use super::queue::Queue;
+use super::seed::{Seed, date_from};
+use super::site::Site;
+use super::story::Declared;
+use super::summary::Summary;
+use super::tablet::{Done, DueList, DueTask, Manner, Tablet, TimerPress};
+use crate::domain::routine::{Anchor, Place};
+use crate::domain::step::StepEvidence;
+use crate::domain::subject::SubjectKind;
+use crate::domain::task::State;
+use crate::progress::Progress;
+
+/// Longest anybody who is late comes after a task was due.
+const LATEST_MINUTES: i64 = 150;
+
+/// Clients that reach every clinic.
+#[derive(Debug)]
+pub(super) struct Office {
+    /// The administrator.
+    pub administrator: Client,
+    /// The manager.
+    pub manager: Client,
+}
+
+/// What waits to happen.
+#[derive(Debug)]
+enum Deed {
+    /// Something of a clinic's agenda.
+    Agenda(usize, Happening),
+    /// A new day somewhere: planning and upkeep.
+    NewDay,
+    /// The timer of a tablet.
+    Press(usize, TimerPress),
+    /// A tablet sends what was done.
+    Send(usize, Vec<Value>),
+    /// A task is done by itself: late, or once more.
+    Work { site: usize, task: Box<DueTask>, performed_by: String },
+    /// The result of a test is known.
+    Result(usize, Box<Sample>),
+    /// An operatory goes out of service.
+    TakeOut(Uuid),
+}
+
+/// A test whose result is awaited.
+#[derive(Debug)]
+struct Sample {
+    task: DueTask,
+    performed_by: String,
+    sampled_at: DateTime<Utc>,
+}
+
+/// The weeks behind, as they unfold.
+#[derive(Debug)]
+pub(super) struct History<'a> {
+    seed: &'a Seed,
+    house: &'a House,
+    office: Office,
+    sites: Vec<Site<'a>>,
+    dice: Dice,
+    queue: Queue<Deed>,
+    new_days: u64,
+    /// Tasks somebody has made up their mind about.
+    decided: HashSet<Uuid>,
+    /// Story lines that were told, by their place in the story.
+    told: HashSet<(&'static str, usize)>,
+    summary: Summary,
+}
+
+impl<'a> History<'a> {
+    /// The history of these clinics, nothing of it done yet.
+    #[must_use]
+    pub(super) fn new(seed: &'a Seed, house: &'a House, office: Office, sites: Vec<Site<'a>>, dice: Dice) -> Self {
+        let mut history = Self {
+            seed,
+            house,
+            office,
+            sites,
+            dice,
+            queue: Queue::new(),
+            new_days: 0,
+            decided: HashSet::new(),
+            told: HashSet::new(),
+            summary: Summary::default(),
+        };
+        history.fill_queue();
+        history
+    }
+
+    /// Lets everything happen up to `until`.
+    ///
+    /// # Errors
+    /// When the service refuses something.
+    pub(super) async fn unfold(mut self, until: DateTime<Utc>, progress: &Progress) -> anyhow::Result<Summary> {
+        while let Some((at, deed)) = self.queue.take_until(until) {
+            self.house.set_clock(at);
+            let is_new_day = matches!(deed, Deed::NewDay);
+            self.happen(at, deed).await.with_context(|| format!("at {at}"))?;
+            if is_new_day {
+                progress.advance(1);
+            }
+        }
+        self.house.set_clock(until);
+        self.house.plan().await?;
+        Ok(self.summary)
+    }
+
+    /// How many new days there are: the work that progress is counted in.
+    #[must_use]
+    pub(super) fn new_days(&self) -> u64 {
+        self.new_days
+    }
+
+    /// Everything that does not depend on what the service answers.
+    fn fill_queue(&mut self) {
+        let story = &self.seed.story;
+        for (i, site) in self.sites.iter().enumerate() {
+            for date in site.days() {
+                self.queue.put(site.midnight(date), Deed::NewDay);
+                self.new_days += 1;
+                for (at, happening) in site.agenda(story, date, &mut self.dice) {
+                    self.queue.put(at, Deed::Agenda(i, happening));
+                }
+            }
+            for (at, operatory_id) in site.taken_out(story) {
+                self.queue.put(at, Deed::TakeOut(operatory_id));
+            }
+        }
+    }
+
+    async fn happen(&mut self, at: DateTime<Utc>, deed: Deed) -> anyhow::Result<()> {
+        match deed {
+            Deed::NewDay => {
+                self.house.keep().await?;
+                self.house.plan().await
+            }
+            Deed::Agenda(site, happening) => self.follow_agenda(at, site, happening).await,
+            Deed::Press(site, press) => self.press(site, press).await,
+            Deed::Send(site, completions) => self.send(site, completions).await,
+            Deed::Work { site, task, performed_by } => {
+                let done = self.work(at, &task, &performed_by, Manner::Whole, true);
+                self.hand_in(site, vec![(*task, performed_by, done)]);
+                Ok(())
+            }
+            Deed::Result(site, sample) => self.tell_result(site, *sample).await,
+            Deed::TakeOut(operatory_id) => {
+                put_operatory_as_it_is(&self.office.administrator, self.seed, operatory_id).await?;
+                self.house.plan().await
+            }
+        }
+    }
+
+    async fn follow_agenda(&mut self, at: DateTime<Utc>, site: usize, happening: Happening) -> anyhow::Result<()> {
+        let clinic_id = self.sites[site].seed.clinic_id;
+        match happening {
+            Happening::StartDay => {
+                self.sites[site].desk.post(&format!("/v1/clinics/{clinic_id}/day-start"), &json!({})).await?;
+                self.summary.days_started += 1;
+            }
+            Happening::EndDay => {
+                self.sites[site].desk.post(&format!("/v1/clinics/{clinic_id}/day-end"), &json!({})).await?;
+            }
+            Happening::Seat(chair) => {
+                let key = self.dice.uuid();
+                let path = format!("/v1/operatories/{chair}/seated");
+                self.sites[site].desk.post_once(&path, &json!({}), key).await?;
+                self.summary.seated += 1;
+            }
+            Happening::Leave(chair) => {
+                let key = self.dice.uuid();
+                let path = format!("/v1/operatories/{chair}/left");
+                self.sites[site].desk.post_once(&path, &json!({}), key).await?;
+                self.summary.left += 1;
+            }
+            Happening::AtChair(chair, phase) => {
+                let list: DueList = self.sites[site].tablets.get(&format!("/v1/operatories/{chair}/due")).await?;
+                self.take_up(at, site, phase, list.tasks).await?;
+            }
+            Happening::AroundClinic(phase) => {
+                let list: DueList = self.sites[site].tablets.get(&format!("/v1/clinics/{clinic_id}/due")).await?;
+                let tasks = list.tasks.into_iter().filter(|t| t.subject.kind != SubjectKind::Operatory).collect();
+                self.take_up(at, site, phase, tasks).await?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Somebody looks at a list and does what is to be done at this time of day.
+    async fn take_up(
+        &mut self,
+        at: DateTime<Utc>,
+        site: usize,
+        phase: Phase,
+        tasks: Vec<DueTask>,
+    ) -> anyhow::Result<()> {
+        let mut free_at = at;
+        let mut done = Vec::new();
+        for task in tasks {
+            let is_open = matches!(task.state, State::Due | State::Grace | State::Overdue);
+            if !is_open || !self.belongs(&task, phase) || !self.decided.insert(task.task_id) {
+                continue;
+            }
+            let today = self.sites[site].dates.today;
+            if self.seed.story.stays_undone(task.routine_id, task.clinic_day, today) {
+                continue;
+            }
+            if self.declare_not_required(at, site, &task).await? {
+                continue;
+            }
+            let performed_by = self.somebody(site, &task);
+            let fates = self.seed.story.fates_permille;
+            // What repeats a void test is not forgotten a second time, and a backlog is entered as it was done.
+            let on_time = task.slot.starts_with("repeat") || phase == Phase::BackOnline;
+            if !on_time && self.dice.happens(fates.never) {
+                continue;
+            }
+            if !on_time && self.dice.happens(fates.late) {
+                let work_at = self.late(&task).max(at);
+                self.queue.put(work_at, Deed::Work { site, task: Box::new(task), performed_by });
+                continue;
+            }
+            if phase == Phase::BackOnline {
+                let began_at = if task.due_from < task.due_by - TimeDelta::minutes(45) {
+                    task.due_by - TimeDelta::minutes(25)
+                } else {
+                    task.due_from + seconds_within(&mut self.dice, 1, 3)
+                };
+                let entry = self.work(began_at, &task, &performed_by, Manner::Whole, false);
+                done.push((task, performed_by, entry));
+                continue;
+            }
+            let has_hold = task.steps.iter().any(|s| matches!(s.evidence, StepEvidence::Hold { .. }));
+            let manner = if has_hold && self.dice.happens(fates.cut_short) { Manner::CutShort } else { Manner::Whole };
+            let entry = self.work(free_at, &task, &performed_by, manner, true);
+            free_at = entry.ended_at + TimeDelta::seconds(self.dice.between(10, 40));
+            if manner == Manner::CutShort {
+                let again_at = free_at + seconds_within(&mut self.dice, 1, 4);
+                let again = Deed::Work { site, task: Box::new(task.clone()), performed_by: performed_by.clone() };
+                self.queue.put(again_at, again);
+            }
+            done.push((task, performed_by, entry));
+        }
+        if phase == Phase::BackOnline {
+            let completions = self.entries(site, done);
+            return self.send(site, completions).await;
+        }
+        self.hand_in(site, done);
+        Ok(())
+    }
+
+    /// Whether a task is taken up at this time of day.
+    fn belongs(&self, task: &DueTask, phase: Phase) -> bool {
+        let Some(anchor) = self.seed.anchor(task.routine_id) else { return false };
+        match anchor {
+            _ if task.slot.starts_with("repeat") => phase != Phase::BackOnline,
+            Anchor::Closing {} => phase == Phase::Closing,
+            Anchor::Calendar { place: Place::Closing {}, .. } => matches!(phase, Phase::Session | Phase::Closing),
+            Anchor::Turnover {} => phase != Phase::Opening,
+            Anchor::Opening {} | Anchor::Calendar { .. } => true,
+        }
+    }
+
+    /// When somebody who is late gets to a task.
+    fn late(&mut self, task: &DueTask) -> DateTime<Utc> {
+        let window = (task.missed_at - task.due_by).num_minutes();
+        let latest = (window * 18 / 100).min(LATEST_MINUTES);
+        task.due_by + seconds_within(&mut self.dice, (latest / 4).max(1), latest.max(2))
+    }
+
+    /// Who does a task: the lead signs for the clinic, the people at the chairs do the rest.
+    fn somebody(&mut self, site: usize, task: &DueTask) -> String {
+        let staff = self.seed.staff.get(&self.sites[site].seed.clinic_id).map(Vec::as_slice).unwrap_or_default();
+        let fits = |role: &str| match task.subject.kind {
+            SubjectKind::Clinic => role == "lead",
+            _ => role == "assistant" || role == "nurse" || role == "hygienist",
+        };
+        let able: Vec<&str> = staff.iter().filter(|p| fits(&p.role)).map(|p| p.performed_by.as_str()).collect();
+        self.dice.pick(&able).copied().unwrap_or("staff").to_owned()
+    }
+
+    fn work(&mut self, at: DateTime<Utc>, task: &DueTask, performed_by: &str, manner: Manner, online: bool) -> Done {
+        let mut tablet = Tablet { story: &self.seed.story, dice: &mut self.dice, performed_by, online };
+        tablet.work(task, at, manner)
+    }
+
+    /// Puts what was done into the queue: the timer's presses when they happen, the entries once the last is done.
+    fn hand_in(&mut self, site: usize, mut done: Vec<(DueTask, String, Done)>) {
+        let Some(last_at) = done.iter().map(|(_, _, d)| d.ended_at).max() else { return };
+        for (_, _, entry) in &mut done {
+            for (at, press) in std::mem::take(&mut entry.presses) {
+                self.queue.put(at, Deed::Press(site, press));
+            }
+        }
+        let send_at = last_at + TimeDelta::seconds(self.dice.between(15, 60));
+        let completions = self.entries(site, done);
+        self.queue.put(send_at, Deed::Send(site, completions));
+    }
+
+    /// The completions of what was done; results that are awaited go into the queue.
+    fn entries(&mut self, site: usize, done: Vec<(DueTask, String, Done)>) -> Vec<Value> {
+        let mut completions = Vec::with_capacity(done.len());
+        for (task, performed_by, entry) in done {
+            let follows = self.seed.story.results_follow.iter().find(|r| r.routine_id == task.routine_id);
+            if let (true, Some(follows)) = (entry.awaits_result, follows) {
+                let sample = Sample { task, performed_by, sampled_at: entry.ended_at };
+                let known_at = self.sites[site].while_open(entry.ended_at + TimeDelta::hours(follows.after_hours));
+                self.queue.put(known_at, Deed::Result(site, Box::new(sample)));
+            }
+            completions.push(entry.completion);
+        }
+        completions
+    }
+
+    async fn press(&mut self, site: usize, press: TimerPress) -> anyhow::Result<()> {
+        let TimerPress { task_id, hold_id, starts, performed_by } = press;
+        let (path, body) = if let Some(step) = starts {
+            let start = json!({ "hold_id": hold_id, "step": step, "performed_by": performed_by });
+            (format!("/v1/tasks/{task_id}/holds"), start)
+        } else {
+            self.summary.holds += 1;
+            (format!("/v1/tasks/{task_id}/holds/{hold_id}/end"), json!({ "performed_by": performed_by }))
+        };
+        self.sites[site].tablets.post(&path, &body).await.map(drop)
+    }
+
+    async fn send(&mut self, site: usize, completions: Vec<Value>) -> anyhow::Result<()> {
+        let tablets = &self.sites[site].tablets;
+        if let [completion] = completions.as_slice() {
+            let answer = tablets.post("/v1/completions", completion).await?;
+            self.summary.count_completion(&answer);
+            return Ok(());
+        }
+        if completions.is_empty() {
+            return Ok(());
+        }
+        let answer = tablets.post("/v1/completions/batch", &json!({ "completions": completions })).await?;
+        self.summary.batches += 1;
+        let answers = answer.get("answers").and_then(Value::as_array).context("a batch came back without answers")?;
+        ensure!(answers.len() == completions.len(), "a batch of {} got {} answers", completions.len(), answers.len());
+        for answer in answers {
+            match answer.get("completion") {
+                Some(completion) => self.summary.count_completion(completion),
+                None => bail!("a completion was refused: {answer}"),
+            }
+        }
+        Ok(())
+    }
+
+    /// A result was read: it is entered, or the test is declared void.
+    async fn tell_result(&mut self, site: usize, sample: Sample) -> anyhow::Result<()> {
+        let today = self.sites[site].dates.today;
+        let Sample { task, performed_by, sampled_at } = sample;
+        if let Some((i, void)) = first_told(&self.seed.story.void_tests, &task, today)
+            && self.told.insert(("void", i))
+        {
+            let completion = json!({
+                "completion_id": self.dice.uuid(), "task_id": task.task_id, "kind": "void",
+                "performed_at": sampled_at, "performed_by": performed_by, "reason": void.reason,
+            });
+            return self.send(site, vec![completion]).await;
+        }
+        let mut completion = self.work(sampled_at, &task, &performed_by, Manner::WithResult, false).completion;
+        // The work was the sample; its result is entered under the sample's time.
+        completion["performed_at"] = json!(sampled_at);
+        completion["note"] = json!("Result read and entered");
+        self.send(site, vec![completion]).await
+    }
+
+    async fn declare_not_required(&mut self, at: DateTime<Utc>, site: usize, task: &DueTask) -> anyhow::Result<bool> {
+        let today = self.sites[site].dates.today;
+        let Some((i, declared)) = first_told(&self.seed.story.not_required, task, today) else { return Ok(false) };
+        if !self.told.insert(("not_required", i)) {
+            return Ok(false);
+        }
+        let completion = json!({
+            "completion_id": self.dice.uuid(), "task_id": task.task_id, "kind": "not_required",
+            "performed_at": at, "performed_by": "manager", "reason": declared.reason,
+        });
+        let answer = self.office.manager.post("/v1/completions", &completion).await?;
+        self.summary.count_completion(&answer);
+        Ok(true)
+    }
+}
+
+/// The story line that is about this task, and its place in the story.
+fn first_told<'s>(lines: &'s [Declared], task: &DueTask, today: NaiveDate) -> Option<(usize, &'s Declared)> {
+    lines.iter().enumerate().find(|(_, line)| {
+        line.routine_id == task.routine_id
+            && line.subject_id == task.subject.subject_id
+            && task.clinic_day >= date_from(today, line.from_days)
+    })
+}

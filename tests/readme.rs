@@ -1,0 +1,138 @@
+//! The README's own words: its two commands exist, and its tour runs as it is printed.
+
+use std::fs;
+use std::io::{BufRead as _, BufReader};
+use std::os::unix::fs::PermissionsExt as _;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+
+use serde_json::Value;
+
+const BINARY: &str = env!("CARGO_BIN_EXE_chairtide");
+
+fn root() -> &'static Path {
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+}
+
+/// The shell blocks below a heading, in order.
+fn shell_blocks(text: &str, heading: &str) -> Vec<String> {
+    let section = text.split_once(heading).unwrap_or_else(|| panic!("no heading {heading}")).1;
+    let section = section.split("\n## ").next().unwrap_or(section);
+    section.split("```sh\n").skip(1).map(|rest| rest.split("```").next().unwrap_or(rest).to_owned()).collect()
+}
+
+fn readme() -> String {
+    fs::read_to_string(root().join("README.md")).expect("a readable file")
+}
+
+#[test]
+fn the_two_commands_of_the_readme_are_there_to_be_run() {
+    let first = shell_blocks(&readme(), "# Chairtide").remove(0);
+    let commands: Vec<&str> = first.lines().filter_map(|line| line.split_whitespace().next()).collect();
+    assert_eq!(commands, ["seed-demo/run", "tests/run"]);
+    for command in commands {
+        let mode = fs::metadata(root().join(command)).expect("the file").permissions().mode();
+        assert_eq!(mode & 0o111, 0o111, "{command} can be executed");
+    }
+}
+
+/// The demo, served from a directory of its own; both end with it.
+struct Demo {
+    directory: PathBuf,
+    service: Child,
+    listen: String,
+}
+
+impl Demo {
+    fn start() -> Self {
+        // Not under the folder of this user alone: as root, the database drops to another account.
+        let directory =
+            tempfile::Builder::new().prefix("chairtide-readme-").tempdir_in("/tmp").expect("a folder").keep();
+        fs::set_permissions(&directory, fs::Permissions::from_mode(0o755)).expect("open to the database's account");
+        // The system hands out a free port; nobody else on this machine is told of it.
+        let free = std::net::TcpListener::bind("127.0.0.1:0").expect("a port");
+        let listen = free.local_addr().expect("an address").to_string();
+        drop(free);
+        let loaded = command(&directory, &listen).args(["demo", "load", "--days", "3", "--data", "seed-demo"]).output();
+        let loaded = loaded.expect("the program runs");
+        assert!(loaded.status.success(), "{}", String::from_utf8_lossy(&loaded.stderr));
+        let mut service = command(&directory, &listen)
+            .arg("serve")
+            .env("CHAIRTIDE_LOG", "info")
+            .stderr(Stdio::piped())
+            .spawn()
+            .expect("the program runs");
+        let log = BufReader::new(service.stderr.take().expect("a pipe"));
+        let mut lines = log.lines();
+        let serving = lines.by_ref().any(|line| line.is_ok_and(|line| line.contains("serving")));
+        assert!(serving, "the service ended before it served");
+        // Somebody must read on, or the service would wait for room in the pipe.
+        std::thread::spawn(move || lines.for_each(drop));
+        Self { directory, service, listen }
+    }
+}
+
+impl Drop for Demo {
+    fn drop(&mut self) {
+        let stopped = Command::new("kill").arg(self.service.id().to_string()).status();
+        drop(stopped);
+        drop(self.service.wait());
+        drop(fs::remove_dir_all(&self.directory));
+    }
+}
+
+fn command(directory: &Path, listen: &str) -> Command {
+    let mut command = Command::new(BINARY);
+    command
+        .current_dir(root())
+        .env_remove("DATABASE_URL")
+        .env("CHAIRTIDE_DATA_DIR", directory)
+        .env("CHAIRTIDE_LISTEN", listen)
+        .env("CHAIRTIDE_LOG", "warn");
+    command
+}
+
+#[test]
+fn the_tour_of_the_readme_runs_as_it_is_printed() {
+    let blocks = shell_blocks(&readme(), "## Five minutes");
+    assert_eq!(blocks.len(), 4, "keys, front desk, tablet, manager");
+    let demo = Demo::start();
+    // Each answer on a line of its own, and any answer that is not 2xx ends the script.
+    let script =
+        format!("set -euo pipefail\ncurl() {{ command curl --fail-with-body \"$@\"; echo; }}\n{}", blocks.concat());
+    let output = Command::new("bash")
+        .args(["-c", &script])
+        .current_dir(root())
+        .env("CHAIRTIDE_BIN", BINARY)
+        .env("CHAIRTIDE_DATA_DIR", &demo.directory)
+        .env("CHAIRTIDE_LISTEN", &demo.listen)
+        .output()
+        .expect("bash runs");
+    let said = String::from_utf8_lossy(&output.stdout);
+    assert!(output.status.success(), "{said}\n{}", String::from_utf8_lossy(&output.stderr));
+    let answers: Vec<Value> = said.lines().filter_map(|line| serde_json::from_str(line).ok()).collect();
+
+    let day = answers.iter().find(|a| a["tasks_changed"].is_number()).expect("the day start");
+    assert_eq!(day["clinic_id"], "da6d3e20-d683-4780-9c7f-8926350a8790");
+    let left = answers.iter().find(|a| a["task_ids"].is_array()).expect("the departure");
+    assert_eq!(left["task_ids"].as_array().map(Vec::len), Some(3), "flush, suction, surfaces");
+    let completion = answers.iter().find(|a| a["verdict"].is_string()).expect("the completion");
+    assert_eq!(completion["verdict"], "passed", "{completion}");
+    assert!(left["task_ids"].as_array().is_some_and(|ids| ids.contains(&completion["task_id"])), "{left} {completion}");
+
+    // The overdue list is right in all three zones: each clinic has something, and each item says so by its own times.
+    let overdue = answers.iter().find(|a| a["items"][0]["overdue_seconds"].is_number()).expect("the overdue list");
+    let items = overdue["items"].as_array().expect("a list");
+    let as_of: chrono::DateTime<chrono::Utc> = read(&overdue["as_of"]);
+    let clinics: std::collections::BTreeSet<String> = items.iter().map(|i| i["clinic_id"].to_string()).collect();
+    assert_eq!(clinics.len(), 3, "{clinics:?}");
+    for item in items {
+        assert!(read(&item["overdue_at"]) <= as_of && as_of < read(&item["missed_at"]), "{item}");
+        assert_eq!(item["overdue_seconds"], (as_of - read(&item["overdue_at"])).num_seconds());
+    }
+    assert!(said.contains("clinic_id,"), "the summary as CSV has a header row: {said}");
+}
+
+fn read(instant: &Value) -> chrono::DateTime<chrono::Utc> {
+    instant.as_str().and_then(|text| text.parse().ok()).unwrap_or_else(|| panic!("no instant: {instant}"))
+}

@@ -1,0 +1,378 @@
+//! What belongs to one group is out of every other group's sight and reach: in the database and over HTTP.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use axum::http::{Method, StatusCode};
+use chairtide::domain::access::Role;
+use chairtide::http::openapi;
+use chrono::TimeDelta;
+use serde_json::{Value, json};
+use sqlx::{AssertSqlSafe, PgPool};
+use uuid::Uuid;
+
+use crate::support::app::{App, Client};
+use crate::support::contents::{contents, tables};
+use crate::support::scenario::{self, Clinic, routine};
+use crate::support::{at, id};
+
+/// SQLSTATE `insufficient_privilege` (PostgreSQL documentation, appendix A).
+const NO_RIGHT: &str = "42501";
+
+/// A clinic with something in every table, and the ids of all that can be named in a path.
+struct Full<'a> {
+    clinic: Clinic<'a>,
+    ids: BTreeMap<&'static str, String>,
+    /// Texts that stand in no other clinic's documents.
+    marks: Vec<String>,
+}
+
+/// Fills the clinic of a group; `offset` keeps ids apart.
+async fn fill<'a>(app: &'a App, admin: Client<'a>, offset: u32) -> Full<'a> {
+    app.set(at("2026-11-02T07:40:00Z"));
+    let clinic = scenario::clinic_of(app, admin, "Europe/London", offset).await;
+    let own = |n: u32| id(1_000 * (offset + 1) + n);
+    let here = format!("/v1/clinics/{}", clinic.clinic_id);
+    let closure = json!({ "from_local": "2026-12-24T14:00", "until_local": "2026-12-27T00:00", "reason": "holidays" });
+    clinic.admin.put(&format!("{here}/closures/{}", own(1)), closure).await.expect(201);
+    let special = json!({ "sessions": [{ "opens": "09:00", "closes": "13:00" }], "reason": "extra Saturday" });
+    clinic.admin.put(&format!("{here}/special-openings/2026-12-05"), special).await.expect(201);
+    let rungs = json!([{ "after_minutes": 5, "counted_in": "elapsed_time", "audience": "clinic_lead" }]);
+    let ladder = clinic.admin.put("/v1/ladder", json!({ "rungs": rungs })).await;
+    assert!(ladder.status.is_success(), "{}", ladder.text);
+    let (_, mut content) = scenario::routines().remove(0);
+    content["name"] = json!(format!("Flush of group {offset}"));
+    content["selection"] = json!({ "clinic_ids": [clinic.clinic_id] });
+    let own_routine = json!({ "effective_on": "2026-11-02", "routine": content });
+    clinic.admin.put(&format!("/v1/routines/{}", own(2)), own_routine).await.expect(201);
+    app.plan().await;
+
+    let flush = clinic.due_of(own(2)).await;
+    let task_id = flush["task_id"].as_str().expect("an id").to_owned();
+    let hold = json!({ "hold_id": own(3), "step": "flush:syringe", "performed_by": "KV" });
+    clinic.tablet.post(&format!("/v1/tasks/{task_id}/holds"), hold).await.expect(201);
+    let mut done = clinic.flush(0, &flush, 125);
+    done["completion_id"] = json!(own(4));
+    clinic.tablet.post("/v1/completions", done).await.expect(201);
+    app.set(at("2026-11-02T08:30:00Z"));
+    clinic.desk.post(&format!("{here}/day-start"), json!({})).await.expect(201);
+    clinic.leave("2026-11-02T08:29:00Z").await;
+    let key = json!({ "key_id": own(5), "label": format!("key of group {offset}"), "role": "reader",
+                      "reach": { "kind": "group" } });
+    clinic.admin.post("/v1/keys", key).await.expect(201);
+    let ids = BTreeMap::from([
+        ("clinic_id", clinic.clinic_id.to_string()),
+        ("operatory_id", clinic.chair.to_string()),
+        ("equipment_id", clinic.steriliser.to_string()),
+        ("closure_id", own(1).to_string()),
+        ("opens_on", "2026-12-05".to_owned()),
+        ("routine_id", own(2).to_string()),
+        ("hold_id", own(3).to_string()),
+        ("completion_id", own(4).to_string()),
+        ("key_id", own(5).to_string()),
+        ("task_id", task_id),
+    ]);
+    let mut marks: Vec<String> = ids.values().filter(|v| v.len() == 36).cloned().collect();
+    marks.extend([format!("Flush of group {offset}"), format!("key of group {offset}")]);
+    Full { clinic, ids, marks }
+}
+
+/// Every operation of the API's document under `/v1`: its id, method and path.
+fn operations() -> Vec<(String, Method, String)> {
+    let document = serde_json::to_value(openapi::document()).expect("JSON");
+    let mut operations = Vec::new();
+    for (path, item) in document["paths"].as_object().expect("paths").iter().filter(|(p, _)| p.starts_with("/v1/")) {
+        for method in [Method::GET, Method::PUT, Method::POST, Method::DELETE] {
+            if let Some(operation) = item.get(method.as_str().to_ascii_lowercase()) {
+                operations.push((operation["operationId"].as_str().expect("an id").to_owned(), method, path.clone()));
+            }
+        }
+    }
+    assert!(operations.len() > 30, "{operations:?}");
+    operations
+}
+
+/// A body the operation would take from its rightful caller, naming the other's things where it names any.
+fn body(operation: &str, full: &Full<'_>) -> Option<Value> {
+    let ids = &full.ids;
+    let flush = json!({ "task_id": ids["task_id"] });
+    let completion = full.clinic.flush(8_001, &flush, 125);
+    Some(match operation {
+        "put_clinic" => json!({ "name": "Taken over", "zone": "Europe/London" }),
+        "put_hours" => json!({ "week": {} }),
+        "put_closure" => json!({ "from_local": "2026-12-24T14:00", "until_local": "2026-12-28T00:00", "reason": "x" }),
+        "put_special_opening" => json!({ "sessions": [{ "opens": "10:00", "closes": "11:00" }], "reason": "x" }),
+        "put_operatory" => scenario::operatory(full.clinic.clinic_id, "Taken over"),
+        "put_equipment" => json!({ "clinic_id": ids["clinic_id"], "kind": "steriliser", "name": "Taken over",
+                                   "service": { "state": "in_service" } }),
+        "put_routine" => json!({ "routine": scenario::routines()[0].1 }),
+        "put_ladder" => json!({ "rungs": [] }),
+        "create_key" => json!({ "key_id": ids["key_id"], "label": "Taken over", "role": "reader",
+                                "reach": { "kind": "clinics", "clinic_ids": [ids["clinic_id"]] } }),
+        "start_day" | "end_day" | "seat_patient" | "leave_operatory" => json!({}),
+        "start_hold" => json!({ "hold_id": id(8_002), "step": "flush:syringe", "performed_by": "KV" }),
+        "end_hold" => json!({ "performed_by": "KV" }),
+        "record_completion" => completion,
+        "record_batch" => json!({ "completions": [completion] }),
+        _ => return None,
+    })
+}
+
+/// Sends the operation for the things of `full`.
+async fn try_on(
+    client: &Client<'_>,
+    (operation, method, path): &(String, Method, String),
+    full: &Full<'_>,
+) -> crate::support::app::Answer {
+    let path = full.ids.iter().fold(path.clone(), |path, (name, value)| path.replace(&format!("{{{name}}}"), value));
+    assert!(!path.contains('{'), "{operation}: a parameter without a value in {path}");
+    let body = body(operation, full);
+    assert!(body.is_some() || !matches!(*method, Method::PUT | Method::POST), "{operation}: needs a body here");
+    client.call(method.clone(), &path, &[("idempotency-key", "\"trial\"")], body.as_ref()).await
+}
+
+/// What a key of another group gets to see: never a mark of this one. `put_clinic` and `put_routine` make something
+/// of the caller's own under the same id; a test below shows that the two never meet.
+#[sqlx::test]
+async fn no_key_reaches_another_group_by_any_operation(pool: PgPool) {
+    let app = App::new(pool.clone(), at("2026-11-02T07:40:00Z")).await;
+    let theirs = fill(&app, app.group(id(1)).await, 0).await;
+    let ours = fill(&app, app.group(id(2)).await, 50).await;
+    let before = contents(&pool, id(1)).await;
+    let mut got_past_the_role = BTreeSet::new();
+    let with_ids: BTreeSet<_> = operations().into_iter().filter(|(.., p)| p.contains('{')).map(|(o, ..)| o).collect();
+    for role in Role::ALL {
+        let client = ours.clinic.admin.key(role.as_str(), json!({ "kind": "group" })).await;
+        for operation in operations() {
+            let (name, method, path) = &operation;
+            if matches!(name.as_str(), "put_clinic" | "put_routine") {
+                continue;
+            }
+            let answer = try_on(&client, &operation, &theirs).await;
+            let request = format!("{name} as {}: {} {}", role.as_str(), answer.status, answer.text);
+            if answer.status.is_success() {
+                assert!(!with_ids.contains(name), "{request}");
+                let shown = theirs.marks.iter().find(|mark| answer.text.contains(*mark));
+                // A batch names the ids it was sent, beside the problem.
+                assert!(shown.is_none() || name == "record_batch", "{request}");
+                assert!(name != "record_batch" || answer.json()["answers"][0]["problem"]["status"] != json!(null));
+            } else if answer.status != StatusCode::FORBIDDEN {
+                let by_body = matches!(name.as_str(), "put_operatory" | "put_equipment" | "create_key");
+                assert_eq!(answer.status.as_u16(), if by_body { 422 } else { 404 }, "{request}");
+                got_past_the_role.insert(name.clone());
+            }
+            if role == Role::Administrator && *method == Method::GET && path.contains('{') {
+                assert_eq!(answer.status, StatusCode::NOT_FOUND, "{request}");
+            }
+        }
+        for query in ["overdue", "operatories", "equipment"] {
+            let path = format!("/v1/{query}?clinic_id={}", theirs.clinic.clinic_id);
+            let answer = client.get(&path).await;
+            assert!(!theirs.marks.iter().any(|mark| answer.text.contains(mark)), "{path}: {}", answer.text);
+        }
+    }
+    // Nothing was refused for its role alone: each operation was tried by somebody who may use it.
+    let untried: Vec<_> = with_ids.difference(&got_past_the_role).collect();
+    assert_eq!(untried, ["put_clinic", "put_routine"]);
+    assert_eq!(contents(&pool, id(1)).await, before);
+}
+
+#[sqlx::test]
+async fn two_groups_that_use_the_same_ids_never_meet(pool: PgPool) {
+    let app = App::new(pool.clone(), at("2026-11-02T07:40:00Z")).await;
+    let ours = fill(&app, app.group(id(1)).await, 0).await;
+    let before = contents(&pool, id(1)).await;
+    let theirs = fill(&app, app.group(id(2)).await, 0).await;
+    assert_eq!(theirs.ids, ours.ids);
+    let site = format!("/v1/clinics/{}", ours.clinic.clinic_id);
+    let renamed = json!({ "name": "Across the bay", "zone": "Australia/Adelaide" });
+    theirs.clinic.admin.put(&site, renamed).await.expect(200);
+    theirs.clinic.admin.delete(&format!("{site}/closures/{}", theirs.ids["closure_id"])).await;
+    theirs.clinic.admin.delete(&format!("/v1/keys/{}", theirs.ids["key_id"])).await;
+    app.plan().await;
+    assert_eq!(contents(&pool, id(1)).await, before);
+    assert_eq!(ours.clinic.admin.get(&site).await.expect(200)["name"], "Clinic 0");
+    assert_eq!(theirs.clinic.admin.get(&site).await.expect(200)["name"], "Across the bay");
+}
+
+/// Operations on what belongs to the group as a whole and to no clinic: every key of the group reads these.
+const OF_THE_GROUP: [&str; 6] =
+    ["get_routine", "put_routine", "list_routine_versions", "put_clinic", "get_key", "revoke_key"];
+
+#[sqlx::test]
+async fn a_key_for_one_clinic_or_one_operatory_gets_404_for_the_next_clinic(pool: PgPool) {
+    let app = App::new(pool.clone(), at("2026-11-02T07:40:00Z")).await;
+    let admin = app.group(id(1)).await;
+    let here = fill(&app, admin.clone(), 0).await;
+    let next = fill(&app, admin.clone(), 50).await;
+    let before = contents(&pool, id(1)).await;
+    let reaches = [
+        json!({ "kind": "clinics", "clinic_ids": [here.clinic.clinic_id] }),
+        json!({ "kind": "operatory", "operatory_id": here.clinic.chair }),
+    ];
+    let mut keys = Vec::new();
+    for role in Role::ALL {
+        for reach in &reaches {
+            keys.push((role, admin.key(role.as_str(), reach.clone()).await));
+        }
+    }
+    let with_keys = contents(&pool, id(1)).await;
+    assert_ne!(with_keys, before);
+    for (role, client) in &keys {
+        for operation in operations() {
+            let (name, method, path) = &operation;
+            let answer = try_on(client, &operation, &next).await;
+            let request = format!("{name} as {}: {} {}", role.as_str(), answer.status, answer.text);
+            if path.contains('{') && !OF_THE_GROUP.contains(&name.as_str()) {
+                let role_may_not = answer.status == StatusCode::FORBIDDEN;
+                assert!(role_may_not || answer.status == StatusCode::NOT_FOUND, "{request}");
+                assert!(!role_may_not || *role != Role::Administrator || *method != Method::GET, "{request}");
+            }
+            let of_clinic = [next.clinic.clinic_id, next.clinic.chair, next.clinic.steriliser].map(|id| id.to_string());
+            let lists = matches!(name.as_str(), "list_clinics" | "list_operatories" | "list_equipment")
+                || matches!(name.as_str(), "list_overdue" | "get_summary");
+            assert!(!lists || !of_clinic.iter().any(|id| answer.text.contains(id)), "{request}");
+        }
+    }
+    assert_eq!(contents(&pool, id(1)).await, with_keys);
+}
+
+#[sqlx::test]
+async fn a_key_for_one_operatory_sees_that_one_and_no_other(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T07:40:00Z")).await;
+    let full = fill(&app, app.group(id(1)).await, 0).await;
+    let clinic = &full.clinic;
+    let second = format!("/v1/operatories/{}", id(299));
+    clinic.admin.put(&second, scenario::operatory(clinic.clinic_id, "Chair next door")).await.expect(201);
+    app.plan().await;
+    app.set(at("2026-11-02T09:15:00Z"));
+    let reach = json!({ "kind": "operatory", "operatory_id": clinic.chair });
+    let tablet = clinic.admin.key("chairside", reach.clone()).await;
+    let reader = clinic.admin.key("reader", reach).await;
+
+    for client in [&tablet, &reader] {
+        let list = client.get("/v1/operatories").await.expect(200);
+        let seen: Vec<_> = list["items"].as_array().expect("a list").iter().map(|o| &o["operatory_id"]).collect();
+        assert_eq!(seen, [&json!(clinic.chair)]);
+        client.get(&format!("/v1/operatories/{}", clinic.chair)).await.expect(200);
+        client.get(&format!("/v1/operatories/{}/due", clinic.chair)).await.expect(200);
+        client.get(&format!("/v1/tasks/{}", full.ids["task_id"])).await.expect(200);
+        client.get(&format!("/v1/completions/{}", full.ids["completion_id"])).await.expect(200);
+        for out_of_reach in [second.clone(), format!("{second}/due"), format!("{second}/readiness")] {
+            client.get(&out_of_reach).await.expect(404);
+        }
+        client.get(&format!("/v1/clinics/{}", clinic.clinic_id)).await.expect(404);
+        client.get(&format!("/v1/clinics/{}/due", clinic.clinic_id)).await.expect(404);
+    }
+    let others = clinic.due_in_clinic(routine::spore_test()).await;
+    tablet.get(&format!("/v1/tasks/{}", others["task_id"].as_str().expect("an id"))).await.expect(404);
+    let overdue = reader.get("/v1/overdue").await.expect(200);
+    let about: BTreeSet<_> =
+        overdue["items"].as_array().expect("a list").iter().map(|i| i["subject_id"].as_str()).collect();
+    assert_eq!(about, BTreeSet::from([Some(clinic.chair.to_string().as_str())]), "{overdue}");
+    assert_eq!(reader.get("/v1/summary").await.expect(200)["items"], json!([]));
+}
+
+/// The SQLSTATE of a refusal, or how many rows were seen.
+async fn rows_seen(db: &mut sqlx::PgConnection, table: &str) -> Result<i64, String> {
+    // A savepoint, since a refusal ends a transaction.
+    sqlx::query("savepoint before_look").execute(&mut *db).await.expect("a savepoint");
+    let sql = format!("select count(*) from {table}");
+    let seen = sqlx::query_scalar(AssertSqlSafe(sql)).fetch_one(&mut *db).await;
+    sqlx::query("rollback to savepoint before_look").execute(db).await.expect("back");
+    seen.map_err(|error| {
+        let database = error.as_database_error().expect("an answer of the database");
+        database.code().unwrap_or_default().into_owned()
+    })
+}
+
+#[sqlx::test]
+async fn a_query_without_a_tenant_sees_nothing_and_a_login_without_the_role_may_not_even_ask(pool: PgPool) {
+    let app = App::new(pool.clone(), at("2026-11-02T07:40:00Z")).await;
+    fill(&app, app.group(id(1)).await, 0).await;
+    let login = format!("onlooker_{}", Uuid::new_v4().simple());
+    sqlx::query(AssertSqlSafe(format!("create role {login} login"))).execute(&pool).await.expect("a login");
+
+    let mut tx = pool.begin().await.expect("a transaction");
+    let tables = tables(&pool).await;
+    assert!(tables.len() >= 20, "{tables:?}");
+    for table in &tables {
+        let held = rows_seen(&mut tx, table).await.expect("the owner may look");
+        // Logins for reporting are entered from the command line; `lists` has one.
+        assert!(held > 0 || table == "reporting_login", "{table} is empty, so nothing is shown by seeing nothing");
+    }
+    for who in ["set local role chairtide_app", "select set_config('chairtide.group_id', '', true)"] {
+        sqlx::query(who).execute(&mut *tx).await.expect("done");
+        for table in &tables {
+            let seen = rows_seen(&mut tx, table).await;
+            let hidden = if table == "reporting_login" { Err(NO_RIGHT.to_owned()) } else { Ok(0) };
+            assert_eq!(seen, hidden, "{table} after {who}");
+        }
+    }
+    sqlx::query(AssertSqlSafe(format!("set local session authorization {login}"))).execute(&mut *tx).await.expect("in");
+    for table in &tables {
+        assert_eq!(rows_seen(&mut tx, table).await, Err(NO_RIGHT.to_owned()), "{table} as a plain login");
+    }
+    tx.rollback().await.expect("back");
+    sqlx::query(AssertSqlSafe(format!("drop role {login}"))).execute(&pool).await.expect("gone");
+}
+
+/// What row-level security does not bind: superusers, BYPASSRLS, and a table's owner (PostgreSQL documentation, 5.9).
+#[sqlx::test]
+async fn the_services_role_is_bound_by_row_level_security_on_every_table(pool: PgPool) {
+    let _partitions = App::new(pool.clone(), at("2026-11-02T07:40:00Z")).await;
+    let (is_super, bypasses, logs_in): (bool, bool, bool) =
+        sqlx::query_as("select rolsuper, rolbypassrls, rolcanlogin from pg_roles where rolname = 'chairtide_app'")
+            .fetch_one(&pool)
+            .await
+            .expect("the role");
+    assert_eq!((is_super, bypasses, logs_in), (false, false, false));
+    let unbound: Vec<String> = sqlx::query_scalar(
+        "select c.relname::text from pg_class c join pg_attribute a on a.attrelid = c.oid
+         where c.relnamespace = 'public'::regnamespace and c.relkind in ('r', 'p') and a.attname = 'group_id'
+           and (pg_has_role('chairtide_app', c.relowner, 'member')
+                or case when c.relispartition
+                   then has_table_privilege('chairtide_app', c.oid, 'select, insert, update, delete')
+                   else not c.relrowsecurity end)",
+    )
+    .fetch_all(&pool)
+    .await
+    .expect("the catalogue");
+    assert!(unbound.is_empty(), "owned, without row-level security, or a partition open by itself: {unbound:?}");
+}
+
+#[sqlx::test]
+async fn a_revoked_key_opens_nothing_a_used_one_is_noted_and_none_is_kept_readable(pool: PgPool) {
+    let app = App::new(pool.clone(), at("2026-11-02T07:40:00Z")).await;
+    let admin = app.group(id(1)).await;
+    let body = json!({ "key_id": id(1), "label": "front desk", "role": "reader", "reach": { "kind": "group" } });
+    let made = admin.post("/v1/keys", body).await.expect(201);
+    let token = made["token"].as_str().expect("shown once").to_owned();
+    let client = Client { app: &app, token: token.clone() };
+    let path = format!("/v1/keys/{}", id(1));
+
+    assert_eq!(admin.get(&path).await.expect(200)["last_used_at"], Value::Null);
+    // Noted to the minute, so that reading does not become writing.
+    for (later, noted) in [(0, "07:40:00"), (50, "07:40:00"), (20, "07:41:10")] {
+        app.advance(TimeDelta::seconds(later));
+        client.get("/v1/clinics").await.expect(200);
+        let key = admin.get(&path).await.expect(200);
+        assert_eq!(key["last_used_at"], json!(format!("2026-11-02T{noted}Z")));
+    }
+    assert_eq!(admin.delete(&path).await.status, StatusCode::NO_CONTENT);
+    client.get("/v1/clinics").await.expect(401);
+    let revoked = admin.get(&path).await.expect(200);
+    assert_eq!(revoked["last_used_at"], "2026-11-02T07:41:10Z", "a use that was refused is no use");
+    assert_eq!(revoked["revoked_at"], "2026-11-02T07:41:10Z");
+
+    // SHA-256 by Postgres, of the 32 bytes that RFC 4648 base32 writes in 52 characters.
+    let secret = token.rsplit('.').next().expect("three parts");
+    let bytes = data_encoding::BASE32_NOPAD.decode(secret.to_ascii_uppercase().as_bytes()).expect("base32");
+    let (kept, hashes): (String, bool) =
+        sqlx::query_as("select string_agg(k::text, ' '), bool_or(secret_hash = sha256($1)) from api_key k")
+            .bind(&bytes)
+            .fetch_one(&pool)
+            .await
+            .expect("keys");
+    let readable = [secret.to_owned(), data_encoding::HEXLOWER.encode(&bytes), data_encoding::BASE64.encode(&bytes)];
+    assert!(hashes && !readable.iter().any(|text| kept.contains(text)), "{kept}");
+}
