@@ -115,6 +115,7 @@ struct Shared {
 }
 
 /// What decides which problems an operation can answer.
+#[expect(clippy::struct_excessive_bools, reason = "each is a fact of its own")]
 struct Facts {
     writes: bool,
     has_body: bool,
