@@ -9,6 +9,7 @@ mod api_document;
 mod architecture;
 mod batches;
 mod configuration;
+mod crashes;
 mod dependencies;
 mod journeys;
 mod lists;

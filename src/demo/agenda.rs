@@ -112,7 +112,7 @@ fn at_chair(
         (closes_at + seconds_within(dice, 1, 6), Happening::AtChair(chair, Phase::Closing)),
     ];
     // A visit and the turnover after it; eight to twelve fit into an ordinary day.
-    let visit = dice.between(42, 56);
+    let visit = dice.between(46, 58);
     for (starts_at, ends_at) in &day.sessions {
         let mut at = *starts_at + seconds_within(dice, 1, 9);
         while at + TimeDelta::minutes(visit - 8) <= *ends_at {

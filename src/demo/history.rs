@@ -15,7 +15,7 @@ use super::agenda::{Happening, Phase, seconds_within};
 use super::client::Client;
 use super::configure::put_operatory_as_it_is;
 use super::dice::Dice;
-use super::house::House;
+use super::house::{Ahead, House};
 use super::queue::Queue;
 use super::seed::{Seed, date_from};
 use super::site::Site;
@@ -23,13 +23,9 @@ use super::story::Declared;
 use super::summary::Summary;
 use super::tablet::{Done, DueList, DueTask, Manner, Tablet, TimerPress};
 use crate::domain::routine::{Anchor, Place};
-use crate::domain::step::StepEvidence;
 use crate::domain::subject::SubjectKind;
 use crate::domain::task::State;
 use crate::progress::Progress;
-
-/// Longest anybody who is late comes after a task was due.
-const LATEST_MINUTES: i64 = 150;
 
 /// Clients that reach every clinic.
 #[derive(Debug)]
@@ -77,6 +73,7 @@ pub(super) struct History<'a> {
     dice: Dice,
     queue: Queue<Deed>,
     new_days: u64,
+    ahead: Ahead,
     /// Tasks somebody has made up their mind about.
     decided: HashSet<Uuid>,
     /// Story lines that were told, by their place in the story.
@@ -96,6 +93,7 @@ impl<'a> History<'a> {
             dice,
             queue: Queue::new(),
             new_days: 0,
+            ahead: Ahead::DaysPast,
             decided: HashSet::new(),
             told: HashSet::new(),
             summary: Summary::default(),
@@ -109,16 +107,18 @@ impl<'a> History<'a> {
     /// # Errors
     /// When the service refuses something.
     pub(super) async fn unfold(mut self, until: DateTime<Utc>, progress: &Progress) -> anyhow::Result<Summary> {
+        let last_days = until - TimeDelta::hours(26);
         while let Some((at, deed)) = self.queue.take_until(until) {
             self.house.set_clock(at);
-            let is_new_day = matches!(deed, Deed::NewDay);
-            self.happen(at, deed).await.with_context(|| format!("at {at}"))?;
-            if is_new_day {
+            if let Deed::NewDay = deed {
                 progress.advance(1);
+                // A clinic's last new day lies at most a long day back: from there on its plan is the one it keeps.
+                self.ahead = if at > last_days { Ahead::AsConfigured } else { Ahead::DaysPast };
             }
+            self.happen(at, deed).await.with_context(|| format!("at {at}"))?;
         }
         self.house.set_clock(until);
-        self.house.plan().await?;
+        self.house.plan(self.ahead).await?;
         Ok(self.summary)
     }
 
@@ -149,7 +149,7 @@ impl<'a> History<'a> {
         match deed {
             Deed::NewDay => {
                 self.house.keep().await?;
-                self.house.plan().await
+                self.house.plan(self.ahead).await
             }
             Deed::Agenda(site, happening) => self.follow_agenda(at, site, happening).await,
             Deed::Press(site, press) => self.press(site, press).await,
@@ -162,7 +162,7 @@ impl<'a> History<'a> {
             Deed::Result(site, sample) => self.tell_result(site, *sample).await,
             Deed::TakeOut(operatory_id) => {
                 put_operatory_as_it_is(&self.office.administrator, self.seed, operatory_id).await?;
-                self.house.plan().await
+                self.house.plan(self.ahead).await
             }
         }
     }
@@ -232,7 +232,7 @@ impl<'a> History<'a> {
                 continue;
             }
             if !on_time && self.dice.happens(fates.late) {
-                let work_at = self.late(&task).max(at);
+                let work_at = task.late_at(&mut self.dice).max(at);
                 self.queue.put(work_at, Deed::Work { site, task: Box::new(task), performed_by });
                 continue;
             }
@@ -246,8 +246,8 @@ impl<'a> History<'a> {
                 done.push((task, performed_by, entry));
                 continue;
             }
-            let has_hold = task.steps.iter().any(|s| matches!(s.evidence, StepEvidence::Hold { .. }));
-            let manner = if has_hold && self.dice.happens(fates.cut_short) { Manner::CutShort } else { Manner::Whole };
+            let manner =
+                if task.wants_hold() && self.dice.happens(fates.cut_short) { Manner::CutShort } else { Manner::Whole };
             let entry = self.work(free_at, &task, &performed_by, manner, true);
             free_at = entry.ended_at + TimeDelta::seconds(self.dice.between(10, 40));
             if manner == Manner::CutShort {
@@ -275,13 +275,6 @@ impl<'a> History<'a> {
             Anchor::Turnover {} => phase != Phase::Opening,
             Anchor::Opening {} | Anchor::Calendar { .. } => true,
         }
-    }
-
-    /// When somebody who is late gets to a task.
-    fn late(&mut self, task: &DueTask) -> DateTime<Utc> {
-        let window = (task.missed_at - task.due_by).num_minutes();
-        let latest = (window * 18 / 100).min(LATEST_MINUTES);
-        task.due_by + seconds_within(&mut self.dice, (latest / 4).max(1), latest.max(2))
     }
 
     /// Who does a task: the lead signs for the clinic, the people at the chairs do the rest.

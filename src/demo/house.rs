@@ -15,6 +15,18 @@ use crate::clock::Clock;
 use crate::http::{self, AppState};
 use crate::jobs;
 
+/// How far ahead a day of the past is planned: what lies further is planned again before anybody could look at it.
+const PAST_HORIZON_DAYS: u32 = 3;
+
+/// How far ahead to plan.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Ahead {
+    /// As far as people in the past could have looked.
+    DaysPast,
+    /// As far as the service is configured to.
+    AsConfigured,
+}
+
 /// The service while it runs.
 #[derive(Debug)]
 pub(super) struct House {
@@ -54,12 +66,16 @@ impl House {
         self.state.clock.set(at);
     }
 
-    /// Lets the planner look at what is due for planning.
+    /// Lets the planner look at what is due for planning, so far ahead.
     ///
     /// # Errors
     /// When the database does not answer, or a clinic cannot be planned.
-    pub(super) async fn plan(&self) -> anyhow::Result<()> {
-        let report = jobs::planner::tick(&self.state.pool, &self.state.clock, self.state.horizon_days).await?;
+    pub(super) async fn plan(&self, ahead: Ahead) -> anyhow::Result<()> {
+        let horizon_days = match ahead {
+            Ahead::DaysPast => self.state.horizon_days.min(PAST_HORIZON_DAYS),
+            Ahead::AsConfigured => self.state.horizon_days,
+        };
+        let report = jobs::planner::tick(&self.state.pool, &self.state.clock, horizon_days).await?;
         anyhow::ensure!(report.failed == 0, "{} clinics could not be planned; the log says why", report.failed);
         Ok(())
     }

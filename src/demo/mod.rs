@@ -47,7 +47,7 @@ use self::client::Client;
 use self::configure::ClinicDates;
 use self::dice::Dice;
 use self::history::{History, Office};
-use self::house::House;
+use self::house::{Ahead, House};
 use self::keyring::{DemoKey, Example, HoldTask};
 use self::seed::{ClinicSeed, Seed, date_from};
 use self::site::Site;
@@ -163,7 +163,7 @@ async fn write(
     let first_key = found_group(state, seed, dice.uuid(), starts_at).await?;
     let administrator = Client::new(house.address(), first_key.token.clone());
     configure::configure(&administrator, seed, dates).await?;
-    house.plan().await?;
+    house.plan(Ahead::DaysPast).await?;
     let mut keys = vec![first_key];
     keys.extend(keyring::cut_keys(&administrator, seed, &mut dice).await?);
 

@@ -46,7 +46,7 @@ pub(super) fn variables(keyring: &Keyring, listen: SocketAddr, clinic: &str) -> 
         ("TABLET", keyring.token(Role::Chairside, *clinic_id)?.to_owned()),
         ("MANAGER", manager.token.clone()),
     ];
-    Some(assignments.iter().map(|(name, value)| format!("{name}={value}\n")).collect())
+    Some(assignments.map(|(name, value)| format!("{name}={value}")).join("\n") + "\n")
 }
 
 fn line(out: &mut String, text: &str) {

@@ -8,11 +8,15 @@ use serde::Deserialize;
 use serde_json::{Map, Value, json};
 use uuid::Uuid;
 
+use super::agenda::seconds_within;
 use super::dice::Dice;
 use super::story::Story;
 use crate::domain::step::StepEvidence;
 use crate::domain::subject::SubjectKind;
 use crate::domain::task::State;
+
+/// Longest anybody who is late comes after a task was due.
+const LATEST_MINUTES: i64 = 150;
 
 /// What is due, as the service lists it.
 #[derive(Clone, Debug, Deserialize)]
@@ -44,6 +48,20 @@ pub(super) struct DueTask {
     pub missed_at: DateTime<Utc>,
     /// What it asks for.
     pub steps: Vec<DueStep>,
+}
+
+impl DueTask {
+    /// Whether some step is a timed hold.
+    pub(super) fn wants_hold(&self) -> bool {
+        self.steps.iter().any(|step| matches!(step.evidence, StepEvidence::Hold { .. }))
+    }
+
+    /// When somebody who is late gets to it.
+    pub(super) fn late_at(&self, dice: &mut Dice) -> DateTime<Utc> {
+        let window = (self.missed_at - self.due_by).num_minutes();
+        let latest = (window * 18 / 100).min(LATEST_MINUTES);
+        self.due_by + seconds_within(dice, (latest / 4).max(1), latest.max(2))
+    }
 }
 
 /// What a task is about.

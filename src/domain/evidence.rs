@@ -14,7 +14,7 @@ use uuid::Uuid;
 
 use super::fault::{Fault, check_optional_text, check_text};
 use super::limit::{Limit, Qualifier, decimal_text, unit_faults};
-use super::step::{OnFailure, Step, StepEvidence, WantedStep};
+use super::step::{OnFailure, Step, StepEvidence, WantedStep, is_key};
 use super::task::{Outcome, Times};
 
 /// What was done about one step.
@@ -220,7 +220,7 @@ pub struct Judgement {
     pub early: bool,
     /// Performed after it was due.
     pub late: bool,
-    /// Recorded after the window had closed.
+    /// Recorded when the window had closed.
     pub late_entry: bool,
 }
 
@@ -294,7 +294,8 @@ pub fn faults(submission: &Submission<'_>, asked: &Asked<'_>, now: DateTime<Utc>
 /// is still read; it does not count for those it has.
 fn step_of<'a>(key: &str, asked: &Asked<'a>) -> Option<&'a Step> {
     let (base, part) = key.split_once(':').map_or((key, None), |(base, part)| (base, Some(part)));
-    asked.steps.iter().find(|s| s.key == base && s.for_each.is_some() == part.is_some_and(|p| !p.is_empty()))
+    let step = asked.steps.iter().find(|s| s.key == base && s.for_each.is_some() == part.is_some())?;
+    part.is_none_or(is_key).then_some(step)
 }
 
 fn answer_faults(answer: &StepAnswer, step: &Step, asked: &Asked<'_>) -> Vec<Fault> {
@@ -315,6 +316,22 @@ fn answer_faults(answer: &StepAnswer, step: &Step, asked: &Asked<'_>) -> Vec<Fau
     if !is_reading && answer.reading.is_some() {
         faults.push(Fault::new("/reading", "belongs to a reading; this step is none"));
     }
+    // What is kept beside a skipped step must make sense as well.
+    if let Some(id) = answer.hold_id.filter(|_| is_hold) {
+        match asked.holds.get(&id) {
+            None => faults.push(Fault::new("/hold_id", "no hold of this task has this id")),
+            Some(hold) if hold.step_key != answer.step => {
+                faults.push(Fault::new("/hold_id", format!("was started for the step {}", hold.step_key)));
+            }
+            Some(_) => {}
+        }
+    }
+    if let (StepEvidence::Reading { unit, .. }, Some(reading)) = (&step.evidence, &answer.reading) {
+        faults.extend(unit_faults(&reading.unit).into_iter().map(|f| f.under("/reading")));
+        if reading.unit != *unit {
+            faults.push(Fault::new("/reading/unit", format!("must be {unit}")));
+        }
+    }
     if answer.status == StepStatus::ResultPending
         && !matches!(step.evidence, StepEvidence::Reading { result_may_follow: true, .. })
     {
@@ -324,7 +341,6 @@ fn answer_faults(answer: &StepAnswer, step: &Step, asked: &Asked<'_>) -> Vec<Fau
         return faults;
     }
     match &step.evidence {
-        StepEvidence::Confirmation {} => {}
         StepEvidence::Hold { .. } => match (answer.hold_id, answer.elapsed_seconds) {
             (Some(_), Some(_)) => {
                 faults.push(Fault::new("/elapsed_seconds", "must be left out when the server timed the hold"));
@@ -332,27 +348,15 @@ fn answer_faults(answer: &StepAnswer, step: &Step, asked: &Asked<'_>) -> Vec<Fau
             (None, None) => {
                 faults.push(Fault::new("/elapsed_seconds", "is missing: a hold needs hold_id or elapsed_seconds"));
             }
-            (Some(id), None) => match asked.holds.get(&id) {
-                None => faults.push(Fault::new("/hold_id", "no hold of this task has this id")),
-                Some(hold) if hold.step_key != answer.step => {
-                    faults.push(Fault::new("/hold_id", format!("was started for the step {}", hold.step_key)));
-                }
-                Some(_) => {}
-            },
             (None, Some(seconds)) if seconds > 604_800 => {
                 faults.push(Fault::new("/elapsed_seconds", "must be from 0 to 604800"));
             }
-            (None, Some(_)) => {}
+            (Some(_), None) | (None, Some(_)) => {}
         },
-        StepEvidence::Reading { unit, .. } => match &answer.reading {
-            None => faults.push(Fault::new("/reading", "is missing: this step wants a value with its unit")),
-            Some(reading) => {
-                faults.extend(unit_faults(&reading.unit).into_iter().map(|f| f.under("/reading")));
-                if reading.unit != *unit {
-                    faults.push(Fault::new("/reading/unit", format!("must be {unit}")));
-                }
-            }
-        },
+        StepEvidence::Reading { .. } if answer.reading.is_none() => {
+            faults.push(Fault::new("/reading", "is missing: this step wants a value with its unit"));
+        }
+        StepEvidence::Confirmation {} | StepEvidence::Reading { .. } => {}
     }
     faults
 }
@@ -368,7 +372,7 @@ pub fn judge(submission: &Submission<'_>, asked: &Asked<'_>, now: DateTime<Utc>)
         findings: Vec::new(),
         early: submission.performed_at < times.due_from,
         late: submission.performed_at > times.due_by,
-        late_entry: now > times.missed_at,
+        late_entry: now >= times.missed_at,
     };
     match submission.kind {
         CompletionKind::NotRequired => {
@@ -384,6 +388,7 @@ fn judge_performed(submission: &Submission<'_>, asked: &Asked<'_>, mut judgement
     let wanted_keys: BTreeSet<&str> = asked.wanted.iter().map(|w| w.key.as_str()).collect();
     let mut work_is_whole = true;
     let mut value_failed = false;
+    let mut awaited = false;
     let mut steps = Vec::new();
     for wanted in asked.wanted {
         let judged = judge_step(&wanted.key, wanted.step, answers.get(wanted.key.as_str()).copied(), asked);
@@ -395,6 +400,7 @@ fn judge_performed(submission: &Submission<'_>, asked: &Asked<'_>, mut judgement
                 _ => work_is_whole = false,
             }
         }
+        awaited |= judged.verdict == StepVerdict::ResultPending;
         steps.push(judged);
     }
     for answer in submission.answers.iter().filter(|a| !wanted_keys.contains(a.step.as_str())) {
@@ -414,7 +420,6 @@ fn judge_performed(submission: &Submission<'_>, asked: &Asked<'_>, mut judgement
         (false, true) => about_all("performed before the window opened; the task stays open"),
         (false, false) => about_all("performed after the window had closed; the task stays missed"),
     }
-    let awaited = steps.iter().any(|s| s.verdict == StepVerdict::ResultPending);
     let (verdict, outcome) = match (work_is_whole, awaited, value_failed) {
         (false, _, _) => (Verdict::Failed, None),
         (true, true, _) => (Verdict::ResultPending, Some(Outcome::ResultPending)),
@@ -509,3 +514,6 @@ fn fails_rule(judged: &mut JudgedStep, step: &Step, answer: &StepAnswer, asked: 
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

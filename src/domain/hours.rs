@@ -211,25 +211,34 @@ impl Hours {
             (None, Some(week)) => week.on(date).iter().map(|s| s.span()).collect(),
             (None, None) => Vec::new(),
         };
+        let mut closures: Vec<&Closure> = self
+            .closures
+            .iter()
+            .filter(|closure| special.is_none() || !closure.covers_whole(date))
+            .filter(|closure| !closure.span_on(date).is_empty())
+            .collect();
+        // Several closures can shut one day between them: which of them gives the reason must not hang on their order.
+        closures.sort_by_key(|closure| (closure.from, closure.until, &closure.reason));
         let mut closed_by = None;
-        for closure in &self.closures {
+        for closure in closures {
             if spans.is_empty() {
                 break;
-            }
-            if special.is_some() && closure.covers_whole(date) {
-                continue;
             }
             spans = Span::without(&spans, closure.span_on(date));
             if spans.is_empty() {
                 closed_by = Some(closure.reason.clone());
             }
         }
-        // A gap can swallow a short session whole: both ends land on the same instant.
-        let sessions: Vec<_> = spans
-            .into_iter()
-            .map(|s| (self.instant(date, s.start), self.instant(date, s.end)))
-            .filter(|(opens, closes)| opens < closes)
-            .collect();
+        let mut sessions: Vec<(DateTime<Utc>, DateTime<Utc>)> = Vec::with_capacity(spans.len());
+        for span in spans {
+            let (opens, closes) = (self.instant(date, span.start), self.instant(date, span.end));
+            // A closing inside a gap lands later on the clock, and may land in the session after it.
+            let opens = sessions.last().map_or(opens, |before| opens.max(before.1));
+            // A gap can swallow a short session whole.
+            if opens < closes {
+                sessions.push((opens, closes));
+            }
+        }
         ClinicDay { date, sessions, closed_by }
     }
 
@@ -259,10 +268,12 @@ impl Hours {
         if left.is_zero() {
             return Some(from);
         }
+        let mut counted_to = from;
         let first = zone::local(&self.zone, from).date().pred_opt()?;
         for date in first.iter_days().take(usize::try_from(OPENING_TIME_HORIZON_DAYS).ok()?) {
             for (opens, closes) in self.day(date).sessions {
-                let opens = opens.max(from);
+                // Where a late session runs into the next day's first, the time they share passes once.
+                let opens = opens.max(counted_to);
                 if opens >= closes {
                     continue;
                 }
@@ -270,6 +281,7 @@ impl Hours {
                     return Some(opens + left);
                 }
                 left -= closes - opens;
+                counted_to = closes;
             }
         }
         None
@@ -284,13 +296,17 @@ struct Span {
 }
 
 impl Span {
+    fn is_empty(self) -> bool {
+        self.start >= self.end
+    }
+
     fn without(spans: &[Self], cut: Self) -> Vec<Self> {
         spans
             .iter()
             .flat_map(|s| {
                 [Self { start: s.start, end: s.end.min(cut.start) }, Self { start: s.start.max(cut.end), end: s.end }]
             })
-            .filter(|s| s.start < s.end)
+            .filter(|s| !s.is_empty())
             .collect()
     }
 }
@@ -325,3 +341,6 @@ pub mod minute_of_day {
             .ok_or_else(|| serde::de::Error::custom(format!("`{text}` is not a time of day HH:MM")))
     }
 }
+
+#[cfg(test)]
+mod tests;

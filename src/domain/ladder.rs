@@ -121,3 +121,6 @@ impl Ladder {
         reached
     }
 }
+
+#[cfg(test)]
+mod tests;

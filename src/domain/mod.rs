@@ -8,6 +8,8 @@ pub mod access;
 pub mod event;
 pub mod evidence;
 pub mod fault;
+#[cfg(test)]
+mod fixtures;
 pub mod hours;
 pub mod ladder;
 pub mod limit;

@@ -259,6 +259,9 @@ impl Moved {
         let last = to + Days::new(LONGEST_MOVE_DAYS);
         for version in versions {
             let Anchor::Calendar { dates, closed_day, .. } = &version.routine.anchor else { continue };
+            if !version.routine.in_use {
+                continue;
+            }
             for date in dates_of(dates, first, last) {
                 if in_force(versions, date).map(|v| v.version) != Some(version.version) {
                     continue;
@@ -302,3 +305,6 @@ fn land(clinic: &Clinic, date: NaiveDate, rule: ClosedDayRule) -> Option<(NaiveD
         None => Some((date, Some(closed(&reason)))),
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -112,3 +112,6 @@ fn lack(task: &BlockingTask) -> Option<Lack> {
         State::Upcoming | State::Due | State::Grace | State::Overdue => Some(Lack::RecordMissing),
     }
 }
+
+#[cfg(test)]
+mod tests;

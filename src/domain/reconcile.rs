@@ -95,3 +95,6 @@ fn is_same(task: &ExistingTask, plan: &PlannedTask) -> bool {
         && task.outcome.is_some() == reason.is_some()
         && reason.is_none_or(|reason| task.outcome_reason == reason)
 }
+
+#[cfg(test)]
+mod tests;

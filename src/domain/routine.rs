@@ -302,3 +302,6 @@ pub fn in_force(versions: &[RoutineVersion], on: NaiveDate) -> Option<&RoutineVe
 pub fn is_out_of_service(subject: &Subject, at: chrono::DateTime<chrono::Utc>) -> bool {
     matches!(&subject.service, ServiceState::OutOfService { since, .. } if *since <= at)
 }
+
+#[cfg(test)]
+mod tests;

@@ -114,7 +114,8 @@ impl Step {
     }
 }
 
-fn is_key(key: &str) -> bool {
+/// Whether a text can name a step, or a part of an operatory.
+pub(super) fn is_key(key: &str) -> bool {
     (1..=40).contains(&key.len())
         && !key.starts_with('-')
         && key.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-')
@@ -186,3 +187,6 @@ pub fn wanted<'a>(steps: &'a [Step], subject: &'a Subject) -> Vec<WantedStep<'a>
     }
     wanted
 }
+
+#[cfg(test)]
+mod tests;

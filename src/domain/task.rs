@@ -296,3 +296,6 @@ pub fn level_at(times: &Times, recorded: Recorded, at: DateTime<Utc>) -> (usize,
     let level = times.rungs.iter().take_while(|(reached_at, _)| *reached_at <= at).count();
     (level, level.checked_sub(1).map(|i| times.rungs[i].1))
 }
+
+#[cfg(test)]
+mod tests;

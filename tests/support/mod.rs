@@ -6,6 +6,7 @@
 pub(crate) mod app;
 pub(crate) mod contents;
 pub(crate) mod scenario;
+pub(crate) mod service;
 
 use chrono::{DateTime, Utc};
 use uuid::Uuid;
