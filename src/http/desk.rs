@@ -98,7 +98,7 @@ pub struct SeatingAnswer {
 /// a closed day too. One start a clinic day: a repeat answers 200 with what stands; another `at` is a conflict.
 #[utoipa::path(post, path = "/v1/clinics/{clinic_id}/day-start", operation_id = "start_day", tag = "Front desk",
     params(("clinic_id" = Uuid, Path, description = "The clinic"),
-           ("Idempotency-Key" = Option<String>, Header, description = "Optional: the clinic day is a natural key")),
+           ("Idempotency-Key" = inline(Option<IdempotencyKey>), Header, description = "Optional: the clinic day is a natural key")),
     request_body = DeskPost,
     responses((status = 201, body = DayMarkAnswer, description = "Recorded"),
               (status = 200, body = DayMarkAnswer, description = "Stood already")))]
@@ -118,7 +118,7 @@ async fn start_day(
 /// another `at` is a conflict.
 #[utoipa::path(post, path = "/v1/clinics/{clinic_id}/day-end", operation_id = "end_day", tag = "Front desk",
     params(("clinic_id" = Uuid, Path, description = "The clinic"),
-           ("Idempotency-Key" = Option<String>, Header, description = "Optional: the clinic day is a natural key")),
+           ("Idempotency-Key" = inline(Option<IdempotencyKey>), Header, description = "Optional: the clinic day is a natural key")),
     request_body = DeskPost,
     responses((status = 201, body = DayMarkAnswer, description = "Recorded"),
               (status = 200, body = DayMarkAnswer, description = "Stood already")))]
@@ -228,7 +228,7 @@ fn moment(post: &DeskPost, hours: &Hours, now: DateTime<Utc>) -> ApiResult<(Date
 /// Needs an `Idempotency-Key`; the same instant at the same chair is one seating however often it is posted.
 #[utoipa::path(post, path = "/v1/operatories/{operatory_id}/seated", operation_id = "seat_patient", tag = "Front desk",
     params(("operatory_id" = Uuid, Path, description = "The operatory"),
-           ("Idempotency-Key" = String, Header, description = "A fresh value for each seating, repeated on retry")),
+           ("Idempotency-Key" = inline(IdempotencyKey), Header, description = "A fresh value for each seating, repeated on retry")),
     request_body = DeskPost,
     responses((status = 201, body = SeatingAnswer, description = "Recorded"),
               (status = 200, body = SeatingAnswer, description = "Stood already")))]
@@ -247,7 +247,7 @@ async fn seat_patient(
 /// Makes the turnover tasks of the operatory due and answers with their ids. Needs an `Idempotency-Key`.
 #[utoipa::path(post, path = "/v1/operatories/{operatory_id}/left", operation_id = "leave_operatory", tag = "Front desk",
     params(("operatory_id" = Uuid, Path, description = "The operatory"),
-           ("Idempotency-Key" = String, Header, description = "A fresh value for each departure, repeated on retry")),
+           ("Idempotency-Key" = inline(IdempotencyKey), Header, description = "A fresh value for each departure, repeated on retry")),
     request_body = DeskPost,
     responses((status = 201, body = SeatingAnswer, description = "Recorded"),
               (status = 200, body = SeatingAnswer, description = "Stood already")))]

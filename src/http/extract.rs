@@ -9,6 +9,7 @@ use axum::extract::rejection::{BytesRejection, PathRejection, QueryRejection};
 use axum::extract::{FromRequest, FromRequestParts, Request};
 use axum::http::request::Parts;
 use axum::http::{StatusCode, header};
+use serde::Serialize;
 use serde::de::DeserializeOwned;
 use serde_json::Value;
 
@@ -19,7 +20,7 @@ use super::problem::ApiError;
 #[derive(Debug)]
 pub struct Body<T>(pub T);
 
-impl<T: DeserializeOwned> FromRequest<AppState> for Body<T> {
+impl<T: DeserializeOwned + Serialize> FromRequest<AppState> for Body<T> {
     type Rejection = ApiError;
 
     async fn from_request(request: Request, state: &AppState) -> Result<Self, ApiError> {
@@ -57,7 +58,7 @@ impl FromRequest<AppState> for RawBody {
 ///
 /// # Errors
 /// When the bytes are not JSON, hold a NUL character, or do not have the shape of `T`.
-pub fn read_json<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, ApiError> {
+pub fn read_json<T: DeserializeOwned + Serialize>(bytes: &[u8]) -> Result<T, ApiError> {
     read_value(parse_json(bytes)?)
 }
 
@@ -65,7 +66,7 @@ pub fn read_json<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, ApiError> {
 ///
 /// # Errors
 /// As [`read_json`].
-pub fn read_value<T: DeserializeOwned>(value: Value) -> Result<T, ApiError> {
+pub fn read_value<T: DeserializeOwned + Serialize>(value: Value) -> Result<T, ApiError> {
     if let Some(pointer) = find_nul(&value) {
         return Err(ApiError::malformed_field(pointer, "must not hold a NUL character"));
     }
@@ -77,7 +78,7 @@ pub fn read_value<T: DeserializeOwned>(value: Value) -> Result<T, ApiError> {
 ///
 /// # Errors
 /// When the bytes are not JSON, or do not have the shape of `T`.
-pub fn read_frame<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, ApiError> {
+pub fn read_frame<T: DeserializeOwned + Serialize>(bytes: &[u8]) -> Result<T, ApiError> {
     shape(parse_json(bytes)?)
 }
 
@@ -85,11 +86,62 @@ fn parse_json(bytes: &[u8]) -> Result<Value, ApiError> {
     serde_json::from_slice(bytes).map_err(|e| ApiError::malformed(format!("the body is not JSON: {e}")))
 }
 
-fn shape<T: DeserializeOwned>(value: Value) -> Result<T, ApiError> {
-    serde_path_to_error::deserialize(value).map_err(|error| {
+fn shape<T: DeserializeOwned + Serialize>(mut value: Value) -> Result<T, ApiError> {
+    write_integers_plainly(&mut value);
+    let read: T = serde_path_to_error::deserialize(&value).map_err(|error| {
         let pointer = json_pointer(error.path());
         ApiError::malformed_field(pointer, error.into_inner().to_string())
-    })
+    })?;
+    let understood = serde_json::to_value(&read).map_err(|error| {
+        tracing::error!(%error, "what was read cannot be written");
+        ApiError::internal()
+    })?;
+    match find_misreading(&value, &understood) {
+        Some((pointer, wanted)) => Err(ApiError::malformed_field(pointer, format!("must be {wanted}"))),
+        None => Ok(read),
+    }
+}
+
+/// JSON has one kind of number, and JSON Schema counts `3.0` among the integers; serde does not.
+fn write_integers_plainly(value: &mut Value) {
+    /// Up to here every integer has a double of its own.
+    const LARGEST: f64 = 9_007_199_254_740_992.0;
+    match value {
+        Value::Number(number) if number.is_f64() => {
+            if let Some(whole) = number.as_f64().filter(|n| n.fract() == 0.0 && n.abs() <= LARGEST) {
+                #[expect(clippy::cast_possible_truncation, reason = "it is whole and within 2^53")]
+                let whole = whole as i64;
+                *number = whole.into();
+            }
+        }
+        Value::Array(items) => items.iter_mut().for_each(write_integers_plainly),
+        Value::Object(fields) => fields.values_mut().for_each(write_integers_plainly),
+        _ => {}
+    }
+}
+
+/// Where something was read as other than it was sent, and what it must be. serde takes the values of a struct in order
+/// without their names, the number of a variant for its name, and drops repeats from a set; the document promises that
+/// all of these are refused.
+fn find_misreading(sent: &Value, understood: &Value) -> Option<(String, &'static str)> {
+    match (sent, understood) {
+        (Value::Array(_), Value::Object(_)) => Some((String::new(), "an object and not a list of its values")),
+        (Value::Number(_), Value::String(_)) => Some((String::new(), "a name and not a number")),
+        (Value::Array(sent), Value::Array(understood)) if sent.len() != understood.len() => {
+            Some((String::new(), "a list without repeats"))
+        }
+        (Value::Array(sent), Value::Array(understood)) => {
+            sent.iter().zip(understood).enumerate().find_map(|(i, (s, u))| {
+                let (rest, wanted) = find_misreading(s, u)?;
+                Some((format!("/{i}{rest}"), wanted))
+            })
+        }
+        (Value::Object(sent), Value::Object(understood)) => sent.iter().find_map(|(name, s)| {
+            let (rest, wanted) = find_misreading(s, understood.get(name)?)?;
+            Some((format!("/{}{rest}", escape(name)), wanted))
+        }),
+        _ => None,
+    }
 }
 
 fn find_nul(value: &Value) -> Option<String> {
@@ -161,5 +213,69 @@ impl<T: DeserializeOwned> FromRequestParts<AppState> for Query<T> {
                 }
                 _ => ApiError::malformed("the query string cannot be read"),
             })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use serde::Deserialize;
+    use serde_json::json;
+
+    use super::*;
+    use crate::domain::access::Reach;
+    use crate::domain::routine::{Anchor, Selection};
+
+    #[derive(Debug, PartialEq, Serialize, Deserialize)]
+    #[serde(deny_unknown_fields)]
+    struct Outer {
+        #[serde(default)]
+        inner: Inner,
+        #[serde(default)]
+        list: Vec<Inner>,
+    }
+
+    #[derive(Debug, Default, PartialEq, Serialize, Deserialize)]
+    #[serde(default, deny_unknown_fields)]
+    struct Inner {
+        count: u32,
+        list: Vec<u32>,
+    }
+
+    fn pointer<T: DeserializeOwned + Serialize + std::fmt::Debug>(sent: Value) -> String {
+        read_value::<T>(sent).expect_err("refused").into_document().errors[0].pointer.clone()
+    }
+
+    #[test]
+    fn what_serde_would_read_as_something_else_is_refused() {
+        assert_eq!(pointer::<Outer>(json!([{ "count": 1 }])), "");
+        assert_eq!(pointer::<Outer>(json!({ "inner": [1] })), "/inner");
+        assert_eq!(pointer::<Outer>(json!({ "list": [{}, [2]] })), "/list/1");
+        assert_eq!(pointer::<Reach>(json!(["group"])), "");
+        let dates = json!({ "rule": "FREQ=DAILY", "starts_on": "2026-01-01" });
+        let anchor =
+            json!({ "kind": "calendar", "dates": dates, "place": { "kind": 1 }, "closed_day": "not_required" });
+        assert_eq!(pointer::<Anchor>(anchor), "/place/kind");
+        let clinic_ids = json!([uuid::Uuid::max(), uuid::Uuid::nil(), uuid::Uuid::max()]);
+        assert_eq!(pointer::<Selection>(json!({ "clinic_ids": clinic_ids })), "/clinic_ids");
+        assert!(read_value::<Outer>(json!({ "inner": { "list": [] }, "list": [] })).is_ok());
+    }
+
+    /// JSON Schema Validation 2020-12, 6.1.1: `integer` matches any number with a zero fractional part.
+    #[test]
+    fn a_whole_number_is_an_integer_however_it_is_written() {
+        let read = |text: &str| read_json::<Inner>(format!("{{\"count\": {text}}}").as_bytes()).map(|i| i.count).ok();
+        for (text, count) in [("3", Some(3)), ("3.0", Some(3)), ("3e0", Some(3)), ("30e-1", Some(3)), ("-0.0", Some(0))]
+        {
+            assert_eq!(read(text), count, "{text}");
+        }
+        for text in ["3.5", "-1.0", "1e10", "1e300", "\"3\""] {
+            assert_eq!(read(text), None, "{text}");
+        }
+    }
+
+    #[test]
+    fn a_nul_character_is_refused_where_it_stands_and_passed_over_in_a_frame() {
+        assert_eq!(pointer::<Value>(json!({ "a/b": ["", "x\u{0}"] })), "/a~1b/1");
+        assert!(read_frame::<Value>(br#"{"items": ["\u0000"]}"#).is_ok());
     }
 }

@@ -11,6 +11,7 @@ use axum::response::{IntoResponse, Response};
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 use sqlx::{Postgres, Transaction};
+use utoipa::ToSchema;
 
 use super::AppState;
 use super::caller::Caller;
@@ -19,7 +20,8 @@ use crate::store;
 use crate::store::idempotency::Answered;
 
 /// The header's value, if it was sent: a structured-field string, `"…"`; the bare form is taken too.
-#[derive(Debug)]
+#[derive(Debug, ToSchema)]
+#[schema(value_type = String, pattern = r#"^("[ -~]{1,255}"|[!#-~]([ -~]{0,253}[!-~])?)$"#)]
 pub struct IdempotencyKey(Option<String>);
 
 impl FromRequestParts<AppState> for IdempotencyKey {
@@ -28,7 +30,11 @@ impl FromRequestParts<AppState> for IdempotencyKey {
     async fn from_request_parts(parts: &mut Parts, _state: &AppState) -> ApiResult<Self> {
         let Some(header) = parts.headers.get("idempotency-key") else { return Ok(Self(None)) };
         let text = header.to_str().unwrap_or_default().trim();
-        let key = text.strip_prefix('"').and_then(|t| t.strip_suffix('"')).unwrap_or(text);
+        let key = match text.strip_prefix('"') {
+            // One that is opened and not closed is read as none.
+            Some(rest) => rest.strip_suffix('"').unwrap_or_default(),
+            None => text,
+        };
         if key.is_empty() || key.len() > 255 || !key.bytes().all(|b| (0x20..0x7f).contains(&b)) {
             return Err(ApiError::malformed("Idempotency-Key must be a string of 1 to 255 printable ASCII characters"));
         }

@@ -3,8 +3,11 @@
 //! The rule of this file: a handler describes its wished-for answers; the problems that any handler can answer, the
 //! key it takes and the examples are added here, once, so that no operation can forget one.
 
+mod closing;
+
 use serde_json::Value;
-use utoipa::openapi::path::{Operation, PathItem};
+use utoipa::openapi::path::{Operation, Parameter, PathItem};
+use utoipa::openapi::schema::{KnownFormat, Schema, SchemaFormat};
 use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityRequirement, SecurityScheme};
 use utoipa::openapi::tag::TagBuilder;
 use utoipa::openapi::{
@@ -88,7 +91,9 @@ for 7 days.
 **Problems** come as `application/problem+json` (RFC 9457) with a stable `type`, a JSON pointer to each bad field and \
 the request id that the log holds too.
 
-**Times.** Instants are RFC 3339 in UTC, dates `YYYY-MM-DD`, local times `HH:MM` in the clinic's zone.";
+**Times.** Instants are RFC 3339 in UTC, dates `YYYY-MM-DD`, local times `HH:MM` in the clinic's zone.
+
+**Text** holds no NUL character (U+0000); other control characters break a rule where a line of text is asked for.";
 
 /// The tags in the order a reader meets them.
 const TAGS: [(&str, &str); 7] = [
@@ -110,9 +115,12 @@ struct Shared {
 }
 
 /// What decides which problems an operation can answer.
+#[expect(clippy::struct_excessive_bools, reason = "each is a fact of its own")]
 struct Facts {
     writes: bool,
     has_body: bool,
+    /// A date in the path or the query, which can lie outside the years that are planned.
+    has_date: bool,
     is_negotiated: bool,
 }
 
@@ -127,7 +135,7 @@ const SHARED: [Shared; 12] = [
     Shared { status: 409, name: "Conflict", description: "It contradicts what stands", applies: |f| f.writes },
     Shared { status: 413, name: "BodyTooLarge", description: "The body is too large", applies: |f| f.has_body },
     Shared { status: 415, name: "UnsupportedMediaType", description: "The body is not JSON by its type", applies: |f| f.has_body },
-    Shared { status: 422, name: "RuleBroken", description: "It can be read and breaks a rule", applies: |f| f.has_body },
+    Shared { status: 422, name: "RuleBroken", description: "It can be read and breaks a rule", applies: |f| f.has_body || f.has_date },
     Shared { status: 500, name: "Internal", description: "The service failed; nothing was kept", applies: |_| true },
     Shared { status: 503, name: "Unavailable", description: "Not now; repeat it", applies: |_| true },
 ];
@@ -161,6 +169,7 @@ pub(super) fn complete(mut document: OpenApi) -> OpenApi {
             }
         }
     }
+    closing::close_variants(&mut document);
     for example in examples() {
         add_example(&mut document, &example);
     }
@@ -215,7 +224,13 @@ fn add_problems(operation: &mut Operation, writes: bool) {
         RefOr::T(response) => response.content.len() > 1,
         RefOr::Ref(_) => false,
     });
-    let facts = Facts { writes, has_body: operation.request_body.is_some(), is_negotiated };
+    let has_date = operation.parameters.iter().flatten().any(|parameter| match parameter {
+        RefOr::T(Parameter { schema: Some(RefOr::T(Schema::Object(value))), .. }) => {
+            matches!(value.format, Some(SchemaFormat::KnownFormat(KnownFormat::Date)))
+        }
+        _ => false,
+    });
+    let facts = Facts { writes, has_body: operation.request_body.is_some(), has_date, is_negotiated };
     for shared in SHARED.iter().filter(|shared| (shared.applies)(&facts)) {
         operation
             .responses

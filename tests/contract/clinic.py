@@ -43,7 +43,7 @@ def window(may_start: int, due_by: int, overdue: int, missed: int) -> dict:
     }
 
 
-def routines(today: dt.date) -> dict[str, dict]:
+def routines(today: dt.date) -> list[dict]:
     """A turnover task, and work that is overdue at any time of today: its day began two days before."""
     confirm = {"key": "wipe", "instruction": "Wipe it down.", "evidence": {"kind": "confirmation"}}
     read = {
@@ -63,8 +63,8 @@ def routines(today: dt.date) -> dict[str, dict]:
         "closed_day": "not_required",
     }
     common = {"sources": [COMMON_PRACTICE], "cautions": ["Aim away from faces."], "rough_minutes": 5}
-    return {
-        "turnover": common
+    return [
+        common
         | {
             "name": "Flush after a patient",
             "subject_kind": "operatory",
@@ -73,7 +73,7 @@ def routines(today: dt.date) -> dict[str, dict]:
             "blocks_from": "may_start",
             "steps": [hold("flush", 20, for_each="circuit"), confirm],
         },
-        "reading": common
+        common
         | {
             "name": "Residual reading",
             "subject_kind": "operatory",
@@ -82,7 +82,7 @@ def routines(today: dt.date) -> dict[str, dict]:
             "blocks_from": "due_by",
             "steps": [read],
         },
-        "machine": common
+        common
         | {
             "name": "Daily control test",
             "subject_kind": "steriliser",
@@ -90,24 +90,30 @@ def routines(today: dt.date) -> dict[str, dict]:
             "window": window(-2880, -2160, -1500, 5760),
             "steps": [confirm],
         },
-    }
+    ]
 
 
-def configure(admin: Caller) -> dict[str, list[str]]:
-    """Makes the clinic and answers its ids by kind."""
+def fresh() -> str:
+    return str(uuid.uuid4())
 
-    def fresh() -> str:
-        return str(uuid.uuid4())
 
-    clinic_id, second_id, operatory_id, equipment_id = fresh(), fresh(), fresh(), fresh()
+def choose_ids() -> dict[str, list[str]]:
+    """Ids by kind. Clients make them, so two groups can have the same ones and one list serves both."""
+    counts = {"clinic": 2, "closure": 1, "operatory": 1, "equipment": 1, "routine": 3, "key": 1, "hold": 1}
+    return {kind: [fresh() for _ in range(count)] for kind, count in (counts | {"completion": 1}).items()}
+
+
+def configure(admin: Caller, tablet: Caller, ids: dict[str, list[str]], left_at: str) -> dict[str, list[str]]:
+    """Makes the clinic with these ids and answers those the service made, and the names of the steps."""
+    clinic_id, second_id = ids["clinic"]
+    operatory_id, equipment_id, hold_id = ids["operatory"][0], ids["equipment"][0], ids["hold"][0]
     for an_id, name in [(clinic_id, "Lantern Street"), (second_id, "Mill Lane")]:
         admin.ask("PUT", f"/v1/clinics/{an_id}", {"name": name, "zone": "Etc/UTC"})
         # A session that closes at the time it opens lasts a whole day.
         week = {day: [{"opens": "00:00", "closes": "00:00"}] for day in WEEKDAYS}
         admin.ask("PUT", f"/v1/clinics/{an_id}/hours", {"week": week})
-    closure_id = fresh()
     closure = {"from_local": "2026-12-24T14:00", "until_local": "2026-12-27T00:00", "reason": "public holidays"}
-    admin.ask("PUT", f"/v1/clinics/{clinic_id}/closures/{closure_id}", closure)
+    admin.ask("PUT", f"/v1/clinics/{clinic_id}/closures/{ids['closure'][0]}", closure)
     admin.ask(
         "PUT",
         f"/v1/operatories/{operatory_id}",
@@ -126,25 +132,30 @@ def configure(admin: Caller) -> dict[str, list[str]]:
         {"clinic_id": clinic_id, "kind": "steriliser", "name": "Steriliser", "service": {"state": "in_service"}},
     )
     today = dt.datetime.now(dt.timezone.utc).date()
-    routine_ids = {}
-    for name, routine in routines(today).items():
-        routine_ids[name] = fresh()
+    for routine_id, routine in zip(ids["routine"], routines(today), strict=True):
         body = {"effective_on": str(today - dt.timedelta(days=7)), "routine": routine}
-        admin.ask("PUT", f"/v1/routines/{routine_ids[name]}", body)
+        admin.ask("PUT", f"/v1/routines/{routine_id}", body)
+    key = {"key_id": ids["key"][0], "label": "spare", "role": "reader", "reach": {"kind": "group"}}
+    admin.ask("POST", "/v1/keys", key)
     # A post of the desk plans at once, so there is nothing to wait for.
     admin.ask("POST", f"/v1/clinics/{clinic_id}/day-start", {})
-    left = admin.ask("POST", f"/v1/operatories/{operatory_id}/left", {}, **{"Idempotency-Key": fresh()})
+    path = f"/v1/operatories/{operatory_id}/left"
+    turnover = admin.ask("POST", path, {"at": left_at}, **{"Idempotency-Key": fresh()})["task_ids"]
     due = admin.ask("GET", f"/v1/clinics/{clinic_id}/due?ahead_minutes=60")
     tasks = [task["task_id"] for task in due["tasks"]]
-    assert set(left["task_ids"]) <= set(tasks) and len(tasks) >= 3, due
-    key_id = fresh()
-    admin.ask("POST", "/v1/keys", {"key_id": key_id, "label": "spare", "role": "reader", "reach": {"kind": "group"}})
-    return {
-        "clinic": [clinic_id, second_id],
-        "closure": [closure_id],
-        "operatory": [operatory_id],
-        "equipment": [equipment_id],
-        "routine": list(routine_ids.values()),
-        "task": tasks,
-        "key": [key_id],
+    assert len(turnover) == 1 and set(turnover) < set(tasks) and len(tasks) >= 3, due
+    # A first completion that falls short: kept, and the task stays open.
+    hold = {"hold_id": hold_id, "step": "flush:syringe", "performed_by": "KV"}
+    tablet.ask("POST", f"/v1/tasks/{turnover[0]}/holds", hold)
+    tablet.ask("POST", f"/v1/tasks/{turnover[0]}/holds/{hold_id}/end", {"performed_by": "KV"})
+    completion = {
+        "completion_id": ids["completion"][0],
+        "task_id": turnover[0],
+        "performed_at": left_at,
+        "performed_by": "KV",
+        "steps": [{"step": "flush:syringe", "status": "done", "hold_id": hold_id}],
     }
+    kept = tablet.ask("POST", "/v1/completions", completion)
+    assert kept["verdict"] == "failed", kept
+    steps = [step["step"] for task in due["tasks"] for step in task["steps"]]
+    return {"task": tasks, "turnover_task": turnover, "step": sorted(set(steps))}
