@@ -240,7 +240,7 @@ async fn work_done_in_its_window_counts_however_late_it_is_sent_and_work_done_af
     let answers = send(&clinic.tablet, &[in_time, too_late]).await;
     let flags = |n: usize| {
         let kept = &answers[n]["completion"];
-        (&kept["late"] == &json!(true), &kept["late_entry"] == &json!(true))
+        (kept["late"] == json!(true), kept["late_entry"] == json!(true))
     };
     assert_eq!((flags(0), flags(1)), ((false, true), (true, true)), "{answers:?}");
     assert_eq!(clinic.task(&monday).await["task"]["state"], "done");

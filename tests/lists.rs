@@ -248,7 +248,7 @@ async fn the_summary_of_a_day_adds_up(pool: PgPool) {
         (&summary["items"][0]["rate_done"], &summary["items"][1]["rate_done"]),
         (&json!("0.666"), &json!("0.000"))
     );
-    let of_all: i64 = (0..2).map(|n| figures(n)).map(|f| f[0] + f[2] + f[4] + f[5] + f[6] + f[7]).sum();
+    let of_all: i64 = (0..2).map(figures).map(|f| f[0] + f[2] + f[4] + f[5] + f[6] + f[7]).sum();
     let tasks = "select count(*) from task where group_id = $1 and clinic_day = '2026-11-02'";
     assert_eq!(of_all, count(&pool, tasks, id(1)).await);
 }
@@ -338,7 +338,8 @@ async fn a_reporting_login_reads_its_group_as_of_any_instant_and_nothing_else(po
         let sql = format!("select from public.{table}");
         let refused = sqlx::query(AssertSqlSafe(sql)).execute(&mut reader).await.expect_err("no right");
         // SQLSTATE insufficient_privilege (PostgreSQL documentation, appendix A).
-        assert_eq!(refused.as_database_error().and_then(|e| e.code()).as_deref(), Some("42501"), "{table}");
+        let code = refused.as_database_error().and_then(sqlx::error::DatabaseError::code);
+        assert_eq!(code.as_deref(), Some("42501"), "{table}");
     }
     for write in ["delete from reporting.tasks", "update reporting.clinics set name = 'x'"] {
         assert!(sqlx::query(write).execute(&mut reader).await.is_err(), "{write}");

@@ -228,7 +228,11 @@ async fn evidence_that_cannot_be_read_is_refused_at_the_field(pool: PgPool) {
         post(with(work.clone(), "/steps/1", skipped), BROKEN, &["/steps/1/reason"]),
         post(with(work.clone(), "/steps/0/elapsed_seconds", Value::Null), BROKEN, &["/steps/0/elapsed_seconds"]),
         post(with(work.clone(), "/steps/0/elapsed_seconds", json!(-1)), MALFORMED, &["/steps/0/elapsed_seconds"]),
-        post(with(work.clone(), "/steps/0/hold_id", json!(id(9))), BROKEN, &["/steps/0/elapsed_seconds"]),
+        post(
+            with(work.clone(), "/steps/0/hold_id", json!(id(9))),
+            BROKEN,
+            &["/steps/0/hold_id", "/steps/0/elapsed_seconds"],
+        ),
         post(
             with(with(work.clone(), "/steps/0/elapsed_seconds", Value::Null), "/steps/0/hold_id", json!(id(9))),
             BROKEN,

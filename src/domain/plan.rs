@@ -285,7 +285,7 @@ fn dates_of(dates: &Recurrence, first: NaiveDate, last: NaiveDate) -> Vec<NaiveD
     dates.dates_between(first, last).unwrap_or_default()
 }
 
-/// Where a date lands, if the clinic has hours. A day the desk has started counts as open whatever the books say. While nobody has said when the
+/// Where a date lands. A day the desk has started counts as open whatever the books say. While nobody has said when the
 /// clinic is open it is not closed either: a date that finds no such day lands nowhere.
 fn land(clinic: &Clinic, date: NaiveDate, rule: ClosedDayRule) -> Option<(NaiveDate, Option<NotRequired>)> {
     let is_open =
