@@ -218,3 +218,23 @@ fn of_routine(tasks: &Value, routine_id: uuid::Uuid) -> Value {
     let tasks = tasks.as_array().expect("a list");
     tasks.iter().find(|t| t["routine_id"] == json!(routine_id)).unwrap_or_else(|| panic!("not due: {tasks:?}")).clone()
 }
+
+/// The desk was without a network: a departure of two hours ago comes in when its flush can no longer be done. The work
+/// was wanted all the same, so it counts as missed, and the chair has no record.
+#[sqlx::test]
+async fn a_departure_that_is_reported_too_late_leaves_missed_work(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    app.set(at("2026-11-02T11:00:00Z"));
+    let left = format!("/v1/operatories/{}/left", clinic.chair);
+    let reported = clinic.desk.post_once(&left, "late", json!({ "at": "2026-11-02T09:00:00Z" })).await.expect(201);
+    let task = reported["task_ids"][0].as_str().expect("its flush").to_owned();
+    let kept = clinic.manager.get(&format!("/v1/tasks/{task}")).await.expect(200);
+    assert_eq!(kept["task"]["state"], "missed");
+    let readiness = clinic.tablet.get(&format!("/v1/operatories/{}/readiness", clinic.chair)).await.expect(200);
+    let lacks: Vec<&Value> = readiness["missing"].as_array().expect("a list").iter().map(|m| &m["lack"]).collect();
+    assert!(lacks.contains(&&json!("missed")), "{readiness}");
+    // The plan keeps it: another tick changes nothing.
+    app.plan().await;
+    assert_eq!(clinic.manager.get(&format!("/v1/tasks/{task}")).await.expect(200)["task"]["state"], "missed");
+}

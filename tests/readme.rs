@@ -53,7 +53,8 @@ impl Demo {
         let free = std::net::TcpListener::bind("127.0.0.1:0").expect("a port");
         let listen = free.local_addr().expect("an address").to_string();
         drop(free);
-        let loaded = command(&directory, &listen).args(["demo", "load", "--days", "3", "--data", "seed-demo"]).output();
+        let loaded =
+            command(&directory, &listen).args(["demo", "load", "--days", "10", "--data", "seed-demo"]).output();
         let loaded = loaded.expect("the program runs");
         assert!(loaded.status.success(), "{}", String::from_utf8_lossy(&loaded.stderr));
         let mut service = command(&directory, &listen)

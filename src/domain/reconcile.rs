@@ -6,6 +6,7 @@
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
+use uuid::Uuid;
 
 use super::plan::PlannedTask;
 use super::task::{Outcome, Slot, TaskId, Times};
@@ -85,6 +86,19 @@ pub fn reconcile(existing: &[ExistingTask], planned: Vec<PlannedTask>, now: Date
         }
     }
     changes.into_values().collect()
+}
+
+/// The tasks of a turnover that was reported too late for anybody to do them. They are kept and count as missed: the
+/// patient was there, whenever the desk says so.
+#[must_use]
+pub fn too_late(existing: &[ExistingTask], planned: &[PlannedTask], mark_id: Uuid, now: DateTime<Utc>) -> Vec<Change> {
+    planned
+        .iter()
+        .filter(|plan| plan.slot == Slot::Turnover(mark_id) && plan.times.missed_at <= now)
+        .filter(|plan| existing.iter().all(|task| task.id != plan.id))
+        .cloned()
+        .map(Change::Add)
+        .collect()
 }
 
 fn is_same(task: &ExistingTask, plan: &PlannedTask) -> bool {

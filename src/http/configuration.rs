@@ -1,6 +1,6 @@
 //! What every change of the configuration has in common.
 //!
-//! The rule of this file: only an administrator's key that reaches the whole group opens a [`Change`], changes of a
+//! The rule of this file: only an administrator's key that reaches the whole group opens a `Change`, changes of a
 //! group happen one at a time, and a change that moves plans marks them and wakes the planner once it is kept. What
 //! stands already with the same content is left alone: no event, no new plan.
 

@@ -299,7 +299,8 @@ async fn mark_seating(
     }
     if edge == "left" {
         if is_new {
-            planning::replan_day(&mut tx, caller.group_id, clinic_id, clinic_day, caller.now).await?;
+            planning::replan_after_turnover(&mut tx, caller.group_id, clinic_id, clinic_day, mark_id, caller.now)
+                .await?;
         }
         let made = tasks::list_of_turnover(&mut tx, caller.group_id, operatory_id, clinic_day, mark_id).await?;
         answer.task_ids = Some(made);

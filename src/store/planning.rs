@@ -13,7 +13,7 @@ use uuid::Uuid;
 use super::{Result, clinics, desk, events, ladders, routines, subjects, tasks};
 use crate::domain::event::EventKind;
 use crate::domain::plan::{self, Clinic, PlannedTask};
-use crate::domain::reconcile::{Change, ExistingTask, WITHDRAWN, reconcile};
+use crate::domain::reconcile::{Change, ExistingTask, WITHDRAWN, reconcile, too_late};
 use crate::domain::task::{Slot, TaskId};
 use crate::domain::zone;
 
@@ -138,7 +138,7 @@ pub async fn replan(
     let to = today + Days::new(u64::from(horizon_days) + ahead);
     // Dates are moved over closed days up to a month away, so the desk's posts of that month matter too.
     load_posts(db, group_id, clinic_id, &mut clinic, (from - Days::new(31), to)).await?;
-    let counts = replan_days(db, group_id, clinic_id, &clinic, (from, to), now).await?;
+    let counts = replan_days(db, group_id, clinic_id, &clinic, (from, to), None, now).await?;
     let next_midnight = zone::resolve(&clinic.hours.zone, (today + Days::new(1)).and_time(NaiveTime::MIN));
     let due_again = next_midnight.max(now + TimeDelta::minutes(10));
     sqlx::query!(
@@ -155,20 +155,21 @@ pub async fn replan(
     Ok(counts)
 }
 
-/// Re-plans one clinic day, for a post that can change no other. The caller holds the clinic.
+/// Re-plans one clinic day after a turnover, which can change no other. The caller holds the clinic.
 ///
 /// # Errors
 /// When the database does not answer, or holds a row the model does not know.
-pub async fn replan_day(
+pub async fn replan_after_turnover(
     db: &mut PgConnection,
     group_id: Uuid,
     clinic_id: Uuid,
     day: NaiveDate,
+    mark_id: Uuid,
     now: DateTime<Utc>,
 ) -> Result<Counts> {
     let Some(mut clinic) = load(db, group_id, clinic_id).await? else { return Ok(Counts::default()) };
     load_posts(db, group_id, clinic_id, &mut clinic, (day - Days::new(31), day + Days::new(31))).await?;
-    replan_days(db, group_id, clinic_id, &clinic, (day, day), now).await
+    replan_days(db, group_id, clinic_id, &clinic, (day, day), Some(mark_id), now).await
 }
 
 /// Notes that a clinic cannot be planned, and why; it is tried again in a while.
@@ -238,10 +239,14 @@ async fn replan_days(
     clinic_id: Uuid,
     clinic: &Clinic,
     (from, to): (NaiveDate, NaiveDate),
+    turnover: Option<Uuid>,
     now: DateTime<Utc>,
 ) -> Result<Counts> {
     let existing = list_existing(db, group_id, clinic_id, clinic, (from, to)).await?;
-    let changes = reconcile(&existing, plan::plan(clinic, from, to), now);
+    let planned = plan::plan(clinic, from, to);
+    let too_late = turnover.map(|mark_id| too_late(&existing, &planned, mark_id, now)).unwrap_or_default();
+    let mut changes = reconcile(&existing, planned, now);
+    changes.extend(too_late);
     let counts = apply(db, group_id, clinic_id, changes, now).await?;
     if !counts.is_zero() {
         let body = json!({

@@ -1,0 +1,199 @@
+//! The documents of a completion: as it is posted, and as it is kept.
+
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, NaiveDate, Utc};
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+use sqlx::PgConnection;
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+use crate::domain::evidence::{self, CompletionKind, MeasuredBy, StepAnswer};
+use crate::http::problem::ApiResult;
+use crate::store::completions::{self, Completion, StepResult};
+
+/// Evidence about one task, as a person at the chair posts it.
+#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct CompletionInput {
+    /// Made by the client, once for each completion.
+    pub completion_id: Uuid,
+    /// The task.
+    pub task_id: Uuid,
+    /// What it says about the task; left out: performed.
+    #[serde(default = "performed")]
+    pub kind: CompletionKind,
+    /// When the work was done, by the device's clock; not in the future.
+    pub performed_at: DateTime<Utc>,
+    /// The person, by initials or staff number; never a patient.
+    #[schema(min_length = 1, max_length = 40, example = "KV")]
+    pub performed_by: String,
+    /// The answers to the task's steps, in any order.
+    #[serde(default)]
+    #[schema(max_items = 400)]
+    pub steps: Vec<StepAnswer>,
+    /// Why it is not required, void, or a correction.
+    #[serde(default)]
+    #[schema(max_length = 400)]
+    pub reason: String,
+    /// A note about the work; never about a patient.
+    #[serde(default)]
+    #[schema(max_length = 1000)]
+    pub note: String,
+    /// The completion of the same task that this one corrects; both stay visible.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub corrects: Option<Uuid>,
+}
+
+fn performed() -> CompletionKind {
+    CompletionKind::Performed
+}
+
+/// A completion as it is kept.
+#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+#[expect(clippy::struct_excessive_bools, reason = "each is a flag of its own that a reader filters by")]
+pub struct CompletionAnswer {
+    /// Made by the client.
+    pub completion_id: Uuid,
+    /// The task.
+    pub task_id: Uuid,
+    /// Where the task fell due.
+    pub clinic_id: Uuid,
+    /// What it says.
+    pub kind: String,
+    /// When the work was done.
+    pub performed_at: DateTime<Utc>,
+    /// When it reached the service.
+    pub recorded_at: DateTime<Utc>,
+    /// The person.
+    pub performed_by: String,
+    /// The device: the API key it was posted with.
+    pub key_id: Uuid,
+    /// The verdict: `passed`, `failed`, `result_pending`, `not_required` or `void`.
+    pub verdict: String,
+    /// What a reader should see beside the verdict.
+    pub findings: Vec<evidence::Finding>,
+    /// Performed before the window opened.
+    pub early: bool,
+    /// Performed after it was due.
+    pub late: bool,
+    /// Recorded after the window had closed.
+    pub late_entry: bool,
+    /// The task had been completed already; both are kept.
+    pub duplicate: bool,
+    /// The completion it corrects.
+    #[schema(required)]
+    pub corrects: Option<Uuid>,
+    /// Reason of a correction, a not-required or a void.
+    pub reason: String,
+    /// The note.
+    pub note: String,
+    /// Each step with the rule it was judged by.
+    pub steps: Vec<StepResultView>,
+}
+
+/// A step's answer with the rule it was judged by.
+#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+pub struct StepResultView {
+    /// The wanted step's key.
+    pub step: String,
+    /// `confirmation`, `hold` or `reading`.
+    pub kind: String,
+    /// `done`, `skipped`, `not_applicable` or `result_pending`.
+    pub status: String,
+    /// `passed`, `failed`, `result_pending` or `not_applicable`.
+    pub verdict: String,
+    /// The verdict in words; empty when passed.
+    pub finding: String,
+    /// The server-timed hold.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub hold_id: Option<Uuid>,
+    /// Seconds held.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub elapsed_seconds: Option<i32>,
+    /// Who measured them.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub measured_by: Option<MeasuredBy>,
+    /// The minimum it was judged by, in seconds.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub minimum_seconds: Option<i32>,
+    /// Of a reading: `lt`, `eq` or `gt`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub qualifier: Option<String>,
+    /// Of a reading, as a decimal string.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub value: Option<String>,
+    /// Of a reading, UCUM.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub unit: Option<String>,
+    /// The limits it was judged by, with their sources.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Vec<crate::domain::limit::Limit>>)]
+    pub limits: Option<Value>,
+    /// Why it was skipped or does not apply.
+    pub reason: String,
+}
+
+impl StepResultView {
+    fn of(row: StepResult) -> ApiResult<Self> {
+        Ok(Self {
+            measured_by: row.measured_by()?,
+            step: row.step_key,
+            kind: row.kind,
+            status: row.status,
+            verdict: row.verdict,
+            finding: row.finding,
+            hold_id: row.hold_id,
+            elapsed_seconds: row.elapsed_seconds,
+            minimum_seconds: row.minimum_seconds,
+            qualifier: row.qualifier,
+            value: row.value.map(|v| v.to_string()),
+            unit: row.unit,
+            limits: row.limits,
+            reason: row.reason,
+        })
+    }
+}
+
+impl CompletionAnswer {
+    /// The views of some completions of one clinic day, in their order.
+    ///
+    /// # Errors
+    /// When the database does not answer.
+    pub async fn of_rows(
+        db: &mut PgConnection,
+        group_id: Uuid,
+        clinic_day: NaiveDate,
+        rows: Vec<Completion>,
+    ) -> ApiResult<Vec<Self>> {
+        let ids: Vec<Uuid> = rows.iter().map(|r| r.completion_id).collect();
+        let mut steps: BTreeMap<Uuid, Vec<StepResultView>> = BTreeMap::new();
+        for row in completions::list_steps(db, group_id, clinic_day, &ids).await? {
+            steps.entry(row.completion_id).or_default().push(StepResultView::of(row)?);
+        }
+        Ok(rows
+            .into_iter()
+            .map(|row| Self {
+                steps: steps.remove(&row.completion_id).unwrap_or_default(),
+                completion_id: row.completion_id,
+                task_id: row.task_id,
+                clinic_id: row.clinic_id,
+                kind: row.kind,
+                performed_at: row.performed_at,
+                recorded_at: row.recorded_at,
+                performed_by: row.performed_by,
+                key_id: row.key_id,
+                verdict: row.verdict,
+                findings: serde_json::from_value(row.findings).unwrap_or_default(),
+                early: row.early,
+                late: row.late,
+                late_entry: row.late_entry,
+                duplicate: row.duplicate,
+                corrects: row.corrects,
+                reason: row.reason,
+                note: row.note,
+            })
+            .collect())
+    }
+}

@@ -1,0 +1,224 @@
+//! One completion, end to end: load and lock, judge, keep the evidence, settle the task, append the event, commit.
+//!
+//! The rule of this file: a completion is kept in one transaction of its own or not at all, and a repeat under the same
+//! UUID reads back what was kept.
+
+use std::collections::BTreeMap;
+
+use chrono::NaiveDate;
+use serde_json::json;
+use sha2::{Digest, Sha256};
+use sqlx::PgConnection;
+use uuid::Uuid;
+
+use super::MAY_RECORD;
+use super::documents::{CompletionAnswer, CompletionInput};
+use crate::domain::access::Role;
+use crate::domain::event::EventKind;
+use crate::domain::evidence::{self, Asked, CompletionKind, Judgement, Submission, Verdict};
+use crate::domain::fault::{Fault, check_optional_text, check_text};
+use crate::domain::step;
+use crate::domain::task::Outcome;
+use crate::http::AppState;
+use crate::http::caller::Caller;
+use crate::http::problem::{ApiError, ApiResult};
+use crate::http::tasks::{Access, Work, find_work};
+use crate::store::completions::{Completion, Receipt};
+use crate::store::tasks::Settlement;
+use crate::store::{self, completions, events, planning, tasks};
+
+pub(super) async fn read_back(
+    db: &mut PgConnection,
+    caller: &Caller,
+    clinic_day: NaiveDate,
+    completion_id: Uuid,
+) -> ApiResult<CompletionAnswer> {
+    let row = completions::find(db, caller.group_id, clinic_day, completion_id)
+        .await?
+        .ok_or_else(|| ApiError::not_found("completion"))?;
+    let mut answers = CompletionAnswer::of_rows(db, caller.group_id, clinic_day, vec![row]).await?;
+    answers.pop().ok_or_else(ApiError::internal)
+}
+
+/// Records one completion in a transaction of its own; `false` beside the answer when it stood already.
+pub(super) async fn record(
+    state: &AppState,
+    caller: &Caller,
+    input: &CompletionInput,
+) -> ApiResult<(bool, CompletionAnswer)> {
+    caller.must_be(&MAY_RECORD)?;
+    if input.kind == CompletionKind::NotRequired {
+        caller.must_be(&[Role::Manager, Role::Administrator])?;
+    } else {
+        caller.must_be(&[Role::Chairside])?;
+    }
+    let mut tx = store::begin(&state.pool, caller.group_id).await?;
+    let work = find_work(&mut tx, caller, input.task_id, Access::Change).await?;
+    let clinic_day = work.task.id.clinic_day();
+    let receipt = Receipt { clinic_day, content_hash: content_hash(input) };
+    if let Some(first) = completions::find_receipt(&mut tx, caller.group_id, input.completion_id).await? {
+        return repeat(&mut tx, caller, input, &receipt, &first).await;
+    }
+    let judged = judge(&mut tx, caller, input, &work).await?;
+    if !completions::insert_receipt(&mut tx, caller.group_id, input.completion_id, &receipt).await? {
+        // Another request took the id while we judged.
+        let first = completions::find_receipt(&mut tx, caller.group_id, input.completion_id).await?;
+        let first = first.ok_or_else(|| ApiError::unavailable("the same completion is being recorded; repeat it"))?;
+        return repeat(&mut tx, caller, input, &receipt, &first).await;
+    }
+    keep(&mut tx, caller, input, &work, &judged).await?;
+    let answer = read_back(&mut tx, caller, clinic_day, input.completion_id).await?;
+    tx.commit().await?;
+    Ok((true, answer))
+}
+
+fn content_hash(input: &CompletionInput) -> Vec<u8> {
+    // Field order is the struct's, so the same content always has the same text.
+    Sha256::digest(serde_json::to_vec(input).unwrap_or_default()).to_vec()
+}
+
+async fn repeat(
+    db: &mut PgConnection,
+    caller: &Caller,
+    input: &CompletionInput,
+    now_sent: &Receipt,
+    first: &Receipt,
+) -> ApiResult<(bool, CompletionAnswer)> {
+    if now_sent.clinic_day != first.clinic_day || now_sent.content_hash != first.content_hash {
+        return Err(ApiError::conflict(
+            "completion-id-taken",
+            "The completion id stands for other content",
+            "make a new UUID for each completion; to correct one, post another that names it in `corrects`",
+        ));
+    }
+    Ok((false, read_back(db, caller, first.clinic_day, input.completion_id).await?))
+}
+
+/// What a completion amounts to and what it does to its task.
+struct Judged {
+    judgement: Judgement,
+    /// The task had been completed already, and this does not correct it.
+    duplicate: bool,
+}
+
+async fn judge(db: &mut PgConnection, caller: &Caller, input: &CompletionInput, work: &Work) -> ApiResult<Judged> {
+    let holds = completions::list_holds(db, caller.group_id, &[work.task.id]).await?;
+    let no_holds = BTreeMap::new();
+    let wanted = step::wanted(&work.routine.steps, &work.subject);
+    let outcome = work.task.recorded.map(|(outcome, _)| outcome).filter(|_| !work.task.outcome_by_plan);
+    let asked = Asked {
+        clinic_day: work.task.id.clinic_day(),
+        times: &work.task.times,
+        steps: &work.routine.steps,
+        wanted: &wanted,
+        holds: holds.get(&input.task_id).unwrap_or(&no_holds),
+        sampled_before: outcome == Some(Outcome::ResultPending),
+    };
+    let submission =
+        Submission { kind: input.kind, performed_at: input.performed_at, answers: &input.steps, reason: &input.reason };
+    let mut faults = text_faults(input);
+    faults.extend(evidence::faults(&submission, &asked, caller.now));
+    if let Some(corrected) = input.corrects {
+        faults.extend(correction_faults(db, caller, input, work, corrected).await?);
+    }
+    if !faults.is_empty() {
+        return Err(ApiError::rules_broken(faults));
+    }
+    let duplicate =
+        input.corrects.is_none() && matches!(outcome, Some(Outcome::Done | Outcome::NotRequired | Outcome::Void));
+    Ok(Judged { judgement: evidence::judge(&submission, &asked, caller.now), duplicate })
+}
+
+fn text_faults(input: &CompletionInput) -> Vec<Fault> {
+    let mut faults = Vec::new();
+    check_text(&mut faults, "/performed_by", &input.performed_by, 40);
+    check_optional_text(&mut faults, "/reason", &input.reason, 400);
+    check_optional_text(&mut faults, "/note", &input.note, 1000);
+    if input.steps.len() > 400 {
+        faults.push(Fault::new("/steps", "must have at most 400 answers"));
+    }
+    faults
+}
+
+async fn correction_faults(
+    db: &mut PgConnection,
+    caller: &Caller,
+    input: &CompletionInput,
+    work: &Work,
+    corrected: Uuid,
+) -> ApiResult<Vec<Fault>> {
+    let mut faults = Vec::new();
+    if input.reason.trim().is_empty() {
+        faults.push(Fault::new("/reason", "must say what is corrected and why"));
+    }
+    let earlier = completions::list_of_task(db, caller.group_id, work.task.id).await?;
+    if !earlier.iter().any(|c| c.completion_id == corrected) {
+        faults.push(Fault::new("/corrects", "is not a completion of this task"));
+    }
+    if earlier.iter().any(|c| c.corrects == Some(corrected)) {
+        faults.push(Fault::new("/corrects", "was corrected already; correct the correction"));
+    }
+    Ok(faults)
+}
+
+/// Keeps the evidence, settles the task and appends the event, all in the caller's transaction.
+async fn keep(
+    db: &mut PgConnection,
+    caller: &Caller,
+    input: &CompletionInput,
+    work: &Work,
+    judged: &Judged,
+) -> ApiResult<()> {
+    let judgement = &judged.judgement;
+    let row = Completion {
+        completion_id: input.completion_id,
+        task_id: input.task_id,
+        clinic_id: work.task.clinic_id,
+        kind: input.kind.as_str().to_owned(),
+        performed_at: input.performed_at,
+        recorded_at: caller.now,
+        performed_by: input.performed_by.clone(),
+        key_id: caller.key_id,
+        verdict: judgement.verdict.as_str().to_owned(),
+        findings: json!(judgement.findings),
+        early: judgement.early,
+        late: judgement.late,
+        late_entry: judgement.late_entry,
+        duplicate: judged.duplicate,
+        corrects: input.corrects,
+        reason: input.reason.clone(),
+        note: input.note.clone(),
+    };
+    let clinic_day = work.task.id.clinic_day();
+    completions::insert(db, caller.group_id, clinic_day, &row, &judgement.steps).await?;
+    if !judged.duplicate {
+        let settlement = settlement(input, work, judgement);
+        tasks::settle(db, caller.group_id, work.task.id, &settlement, caller.now).await?;
+        if settlement.outcome == Some(Outcome::Void) {
+            planning::insert_repeat(db, caller.group_id, &work.task, input.completion_id, caller.now).await?;
+        }
+    }
+    let event = json!({
+        "completion_id": input.completion_id, "task_id": input.task_id, "kind": row.kind, "verdict": row.verdict,
+        "performed_at": input.performed_at, "duplicate": judged.duplicate, "corrects": input.corrects,
+    });
+    let clinic = Some(work.task.clinic_id);
+    events::append(db, caller.group_id, EventKind::CompletionRecorded, clinic, &event, caller.now).await?;
+    Ok(())
+}
+
+/// How the task stands after a completion that counts. One that falls short leaves an awaited result awaited; a
+/// correction that falls short opens the task again.
+fn settlement(input: &CompletionInput, work: &Work, judgement: &Judgement) -> Settlement {
+    let awaited = work.task.recorded.is_some_and(|(outcome, _)| outcome == Outcome::ResultPending);
+    let still_awaited = (awaited && input.corrects.is_none()).then_some(Outcome::ResultPending);
+    let outcome = judgement.outcome.or(still_awaited);
+    let declared = matches!(judgement.verdict, Verdict::NotRequired | Verdict::Void);
+    Settlement {
+        outcome,
+        reason: if declared { input.reason.clone() } else { String::new() },
+        completion_id: input.completion_id,
+        done_late: outcome == Some(Outcome::Done) && judgement.late,
+        failed: judgement.verdict == Verdict::Failed,
+    }
+}
