@@ -140,6 +140,10 @@ as $$
     select group_id from clinic_plan where plan_due_at <= as_of or zone_data <> zone_data_in_use
     group by group_id order by min(plan_due_at) limit at_most
 $$;
+-- How many clinics that is, for whoever watches a large group being planned: a count, no tenant's data.
+create function clinics_to_plan(as_of timestamptz, zone_data_in_use text) returns bigint
+language sql stable security definer set search_path = public, pg_temp
+as $$ select count(*) from clinic_plan where plan_due_at <= as_of or zone_data <> zone_data_in_use $$;
 -- How far behind the planner is, for the health answer and the metrics: one instant, no tenant's data.
 create function oldest_plan_due() returns timestamptz
 language sql stable security definer set search_path = public, pg_temp
@@ -151,7 +155,7 @@ as $$
     with gone as (delete from idempotent_answer where answered_at < answered_before returning 1)
     select count(*) from gone
 $$;
-revoke all on function groups_to_plan(timestamptz, text, integer), oldest_plan_due(), forget_idempotent_answers(timestamptz)
-    from public;
-grant execute on function groups_to_plan(timestamptz, text, integer), oldest_plan_due(),
-    forget_idempotent_answers(timestamptz) to chairtide_app;
+revoke all on function groups_to_plan(timestamptz, text, integer), clinics_to_plan(timestamptz, text),
+    oldest_plan_due(), forget_idempotent_answers(timestamptz) from public;
+grant execute on function groups_to_plan(timestamptz, text, integer), clinics_to_plan(timestamptz, text),
+    oldest_plan_due(), forget_idempotent_answers(timestamptz) to chairtide_app;

@@ -167,7 +167,23 @@ mod tests {
             let answer = format!("#!/bin/sh\necho 'postgres (PostgreSQL) {version}'\n");
             fs::write(&path, answer).unwrap();
             fs::set_permissions(&path, fs::Permissions::from_mode(0o755)).unwrap();
+            until_it_runs(&path);
         }
+    }
+
+    /// A process that another test forked while the file was being written holds it open for writing until it has
+    /// become its own program; so long the kernel does not run the file (ETXTBSY).
+    fn until_it_runs(path: &Path) {
+        for _ in 0..10_000 {
+            match std::process::Command::new(path).output() {
+                Err(error) if error.kind() == std::io::ErrorKind::ExecutableFileBusy => std::thread::yield_now(),
+                ran => {
+                    ran.unwrap();
+                    return;
+                }
+            }
+        }
+        panic!("{} stays busy", path.display());
     }
 
     #[tokio::test]

@@ -10,9 +10,11 @@ use uuid::Uuid;
 
 use super::connect::Database;
 use crate::clock::Clock;
+use crate::config::Config;
 use crate::domain::access::{Reach, Role};
 use crate::domain::event::EventKind;
 use crate::http::caller::Token;
+use crate::jobs::planner;
 use crate::store;
 use crate::store::groups::Group;
 use crate::store::keys::Key;
@@ -68,6 +70,15 @@ pub(super) async fn grant_reporting(database: &Database, group_id: Uuid, login: 
     store::reporting::grant_login(&mut tx, group_id, login).await?;
     tx.commit().await?;
     eprintln!("{login} may read the reports of group {group_id}");
+    Ok(())
+}
+
+/// Plans every clinic that is due.
+pub(super) async fn plan(database: &Database, config: &Config) -> anyhow::Result<()> {
+    let clock = Clock::System;
+    let pool = database.checked_pool(&clock).await?;
+    let report = planner::tick_shown(&pool, &clock, config.horizon_days).await?;
+    println!("clinics {}, failed {}, tasks changed {}", report.clinics, report.failed, report.tasks);
     Ok(())
 }
 

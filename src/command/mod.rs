@@ -43,6 +43,8 @@ enum Command {
     },
     /// Applies missing migrations and ends.
     Migrate,
+    /// Plans every clinic that is due and ends; what `serve` does by itself, for a large group after an upgrade.
+    Plan,
     /// Groups: the owners of clinics.
     #[command(subcommand)]
     Group(GroupCommand),
@@ -157,6 +159,7 @@ pub fn main() -> ExitCode {
 async fn run(command: Command, config: &Config) -> anyhow::Result<ExitCode> {
     match command {
         Command::Serve { migrate } => serve::serve(config, migrate).await?,
+        Command::Plan => on_database(config, async |database| administer::plan(database, config).await).await?,
         Command::Migrate => on_database(config, async |database| database.migrate().await).await?,
         Command::Group(GroupCommand::Create { name, group_id }) => {
             on_database(config, async |database| administer::create_group(database, &name, group_id).await).await?;

@@ -7,6 +7,7 @@ use sqlx::PgPool;
 use uuid::Uuid;
 
 use crate::clock::Clock;
+use crate::progress::Progress;
 use crate::store::planning::{self, Counts};
 use crate::store::{self, StoreError};
 
@@ -29,6 +30,29 @@ pub struct Report {
 /// # Errors
 /// When the database does not answer. A clinic whose rows break the model is noted on its row and left for later.
 pub async fn tick(pool: &PgPool, clock: &Clock, horizon_days: u32) -> Result<Report, StoreError> {
+    plan_due(pool, clock, horizon_days, || ()).await
+}
+
+/// As [`tick`], and shows how it goes on: after an upgrade of the zone data every clinic of a large group is due.
+///
+/// # Errors
+/// As [`tick`].
+pub async fn tick_shown(pool: &PgPool, clock: &Clock, horizon_days: u32) -> Result<Report, StoreError> {
+    let mut tx = store::begin_without_tenant(pool).await?;
+    let clinics = planning::count_clinics_to_plan(&mut tx, clock.now()).await?;
+    tx.commit().await?;
+    let progress = Progress::start("clinics planned", clinics);
+    let report = plan_due(pool, clock, horizon_days, || progress.advance(1)).await?;
+    progress.finish();
+    Ok(report)
+}
+
+async fn plan_due(
+    pool: &PgPool,
+    clock: &Clock,
+    horizon_days: u32,
+    after_each: impl Fn(),
+) -> Result<Report, StoreError> {
     let mut report = Report::default();
     loop {
         let mut tx = store::begin_without_tenant(pool).await?;
@@ -37,6 +61,7 @@ pub async fn tick(pool: &PgPool, clock: &Clock, horizon_days: u32) -> Result<Rep
         let before = report;
         for group_id in groups {
             while let Some(planned) = plan_one(pool, clock, horizon_days, group_id).await? {
+                after_each();
                 match planned {
                     Ok(counts) => {
                         report.clinics += 1;

@@ -67,6 +67,16 @@ pub async fn list_groups_to_plan(db: &mut PgConnection, now: DateTime<Utc>, at_m
     .await?)
 }
 
+/// How many clinics of all groups are due for planning. Needs no tenant.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn count_clinics_to_plan(db: &mut PgConnection, now: DateTime<Utc>) -> Result<u64> {
+    let count =
+        sqlx::query_scalar!(r#"select clinics_to_plan($1, $2) as "count!""#, now, zone_data()).fetch_one(db).await?;
+    Ok(u64::try_from(count).unwrap_or(0))
+}
+
 /// Claims one clinic of the group that is due for planning and that nobody else holds.
 ///
 /// # Errors
