@@ -78,7 +78,7 @@ impl Drop for Demo {
         // Asked to stop, it stops its database as well; not every machine has a program `kill`.
         let pid = i32::try_from(self.service.id()).ok().and_then(rustix::process::Pid::from_raw);
         if let Some(pid) = pid {
-            drop(rustix::process::kill_process(pid, rustix::process::Signal::TERM));
+            let _ = rustix::process::kill_process(pid, rustix::process::Signal::TERM);
         }
         drop(self.service.wait());
         drop(fs::remove_dir_all(&self.directory));
