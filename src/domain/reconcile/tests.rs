@@ -161,6 +161,9 @@ fn before_and_after() -> impl Strategy<Value = (Clinic, Clinic)> {
 }
 
 proptest! {
+    // One law takes only the quarter of its cases that lie before every window's end.
+    #![proptest_config(ProptestConfig { max_global_rejects: 10_000, ..ProptestConfig::default() })]
+
     #[test]
     fn the_same_plan_changes_nothing(clinic in any_clinic(first(), DAYS), now in any_now()) {
         let planned = planned(&clinic);
@@ -218,10 +221,14 @@ proptest! {
         let existing = all_kept(&open);
         let meanwhile = applied(&existing, &reconcile(&existing, shut.clone(), now));
         let back = applied(&meanwhile, &reconcile(&meanwhile, open, now));
-        // What fell due only under the closure stays in sight as withdrawn; all else is as it was.
-        let (extra, same): (Vec<_>, Vec<_>) = back.into_iter().partition(|t| t.outcome_reason == WITHDRAWN);
-        prop_assert_eq!(same, existing);
-        prop_assert!(extra.iter().all(|t| t.times.due_from <= now && shut.iter().any(|s| s.id == t.id)));
+        // What fell due only under the closure stays in sight as not required; all else is as it was.
+        let is_planned = |t: &ExistingTask| existing.iter().any(|e| e.id == t.id);
+        let (same, extra): (Vec<_>, Vec<_>) = back.into_iter().partition(is_planned);
+        prop_assert_eq!(&same, &existing);
+        for task in extra {
+            prop_assert!(task.times.due_from <= now && shut.iter().any(|s| s.id == task.id), "{:?}", task);
+            prop_assert!(task.outcome == Some(Outcome::NotRequired) && task.outcome_by_plan, "{:?}", task);
+        }
     }
 }
 
