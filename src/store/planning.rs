@@ -461,7 +461,8 @@ fn keys(ids: &[TaskId]) -> (Vec<NaiveDate>, Vec<Uuid>) {
     ids.iter().map(|id| (id.clinic_day(), id.as_uuid())).unzip()
 }
 
-/// Adds the task that repeats a void test, due at once.
+/// Adds the task that repeats a void test, due at once; `None` when the void came so late that no window of its clinic
+/// day can still be open: the next occurrence of the routine is the repeat then.
 ///
 /// # Errors
 /// When the database does not answer.
@@ -471,13 +472,16 @@ pub async fn insert_repeat(
     task: &tasks::Task,
     completion_id: Uuid,
     now: DateTime<Utc>,
-) -> Result<TaskId> {
+) -> Result<Option<TaskId>> {
     let slot = Slot::Repeat(completion_id);
     let clinic_day = task.id.clinic_day();
-    let mut times = task.times.repeated_at(now);
     // The partition's bound on windows holds for repeats too.
     let latest =
         (clinic_day + Days::new(super::WINDOW_DAYS)).and_time(NaiveTime::MIN).and_utc() - TimeDelta::seconds(1);
+    if now >= latest {
+        return Ok(None);
+    }
+    let mut times = task.times.repeated_at(now);
     times.missed_at = times.missed_at.min(latest).max(times.overdue_at.min(latest));
     times.overdue_at = times.overdue_at.min(times.missed_at);
     let planned = PlannedTask {
@@ -492,5 +496,5 @@ pub async fn insert_repeat(
         not_required: None,
     };
     insert(db, group_id, vec![row(task.clinic_id, &planned)], now).await?;
-    Ok(planned.id)
+    Ok(Some(planned.id))
 }
