@@ -22,7 +22,7 @@ use super::site::Site;
 use super::story::Declared;
 use super::summary::Summary;
 use super::tablet::{Done, DueList, DueTask, Manner, Tablet, TimerPress};
-use crate::domain::routine::{Anchor, Place};
+use crate::domain::anchor::{Anchor, Place};
 use crate::domain::subject::SubjectKind;
 use crate::domain::task::State;
 use crate::progress::Progress;
@@ -271,9 +271,17 @@ impl<'a> History<'a> {
         match anchor {
             _ if task.slot.starts_with("repeat") => phase != Phase::BackOnline,
             Anchor::Closing {} => phase == Phase::Closing,
-            Anchor::Calendar { place: Place::Closing {}, .. } => matches!(phase, Phase::Session | Phase::Closing),
-            Anchor::Turnover {} => phase != Phase::Opening,
-            Anchor::Opening {} | Anchor::Calendar { .. } => true,
+            Anchor::Calendar { place: Place::Closing {}, .. } | Anchor::SessionEnd {} | Anchor::Period { .. } => {
+                matches!(phase, Phase::Session | Phase::Closing)
+            }
+            Anchor::Turnover {} | Anchor::Count { .. } => phase != Phase::Opening,
+            Anchor::Opening {}
+            | Anchor::FirstPatient {}
+            | Anchor::Calendar { .. }
+            | Anchor::Interval { .. }
+            | Anchor::Idle { .. }
+            | Anchor::Event { .. }
+            | Anchor::Follows { .. } => true,
         }
     }
 

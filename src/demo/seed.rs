@@ -15,8 +15,9 @@ use serde_json::{Map, Value};
 use uuid::Uuid;
 
 use super::story::Story;
+use crate::domain::anchor::Anchor;
 use crate::domain::hours::{Closure, Hours, Session, Week, minute_of_day};
-use crate::domain::routine::{Anchor, Routine};
+use crate::domain::routine::Routine;
 use crate::domain::zone::{self, Zone};
 
 /// Everything the files say.
@@ -236,7 +237,8 @@ impl ClinicSeed {
             .collect();
         let special_openings =
             self.special_openings.iter().map(|s| (date_from(today, s.days_from_today), s.sessions.clone())).collect();
-        Ok(Hours { zone: self.zone()?, week: Some(self.week.clone()), closures, special_openings })
+        let week = Some(self.week.clone());
+        Ok(Hours { zone: self.zone()?, week, dated_weeks: BTreeMap::new(), closures, special_openings })
     }
 }
 
@@ -268,17 +270,29 @@ impl RoutineSeed {
 
 #[cfg(test)]
 mod tests {
+    use std::collections::BTreeSet;
+
     use chrono::TimeDelta;
 
     use super::*;
+    use crate::domain::facts::Facts;
     use crate::domain::ladder::Ladder;
     use crate::domain::plan::{self, Clinic};
     use crate::domain::routine::RoutineVersion;
-    use crate::domain::subject::{ServiceState, Subject, SubjectKind};
+    use crate::domain::subject::{ServiceState, Spell, Subject, SubjectKind};
     use crate::domain::task::{State, state_at};
 
     fn seed() -> Seed {
         Seed::read(&Path::new(env!("CARGO_MANIFEST_DIR")).join("seed-demo")).expect("the files have their shape")
+    }
+
+    fn spells(service: &ServiceState) -> Vec<Spell> {
+        match service {
+            ServiceState::InService => Vec::new(),
+            ServiceState::OutOfService { reason, since } => {
+                vec![Spell { from: *since, until: None, reason: reason.clone() }]
+            }
+        }
     }
 
     /// The clinic with its equipment and the routines nobody got to, as the planner would be given it.
@@ -297,7 +311,9 @@ mod tests {
                 water_source: None,
                 circuits: Vec::new(),
                 suction_lines: Vec::new(),
+                spells: spells(&service),
                 service,
+                commissioned_on: NaiveDate::MIN,
             }
         });
         let left = seed.routines.iter().filter(|r| seed.story.left_undone.iter().any(|l| l.routine_id == r.routine_id));
@@ -312,8 +328,9 @@ mod tests {
             ladder: Ladder::default(),
             routines: left.map(|r| vec![version(r)]).collect(),
             subjects: subjects.collect(),
-            posted: BTreeMap::new(),
-            turnovers: Vec::new(),
+            full_days: BTreeSet::new(),
+            first_days: BTreeMap::new(),
+            facts: Facts::default(),
         }
     }
 
@@ -335,7 +352,7 @@ mod tests {
                 for site in &seed.clinics {
                     let today = site.date_at(until).expect("a zone");
                     let clinic = clinic(&seed, site, today);
-                    let undone: Vec<_> = plan::plan(&clinic, date_from(today, -12), date_from(today, 1))
+                    let undone: Vec<_> = plan::plan(&clinic, date_from(today, -12), date_from(today, 1), today)
                         .into_iter()
                         .filter(|task| task.not_required.is_none())
                         .filter(|task| seed.story.stays_undone(task.routine_id, task.clinic_day, today))

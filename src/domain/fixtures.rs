@@ -3,20 +3,22 @@
 //! The rule of this file: whatever a test does not name is the plainest thing there is (in use, in service, UTC), so
 //! that the lines of a test are what the test is about.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Days, NaiveDate, NaiveDateTime, NaiveTime, TimeDelta, Utc};
 use proptest::prelude::*;
 use uuid::Uuid;
 
+use super::anchor::{Anchor, ClosedDayRule, Counted, Every, IdleOn, Place};
+use super::facts::{Facts, PostedDay, Seating, SeatingEdge};
 use super::hours::{Closure, Hours, Session, Week};
 use super::ladder::{Audience, CountedIn, Ladder, Rung};
 use super::limit::{Limit, Operator, Seen, Source};
-use super::plan::{Clinic, PostedDay, Turnover};
+use super::plan::Clinic;
 use super::recurrence::Recurrence;
-use super::routine::{Anchor, BlocksFrom, ClosedDayRule, Place, Routine, RoutineVersion, Selection, Window};
+use super::routine::{BlocksFrom, Routine, RoutineVersion, Selection, Window};
 use super::step::{OnFailure, Part, Step, StepEvidence};
-use super::subject::{ServiceState, Subject, SubjectKind, WaterSource};
+use super::subject::{ServiceState, Spell, Subject, SubjectKind, WaterSource};
 use super::zone::Zone;
 
 pub(super) fn on(text: &str) -> NaiveDate {
@@ -68,7 +70,13 @@ pub(super) fn week(working_days: &str, weekend: &str) -> Week {
 }
 
 pub(super) fn hours(zone_name: &str, week: Week) -> Hours {
-    Hours { zone: zone(zone_name), week: Some(week), closures: Vec::new(), special_openings: BTreeMap::new() }
+    Hours {
+        zone: zone(zone_name),
+        week: Some(week),
+        dated_weeks: BTreeMap::new(),
+        closures: Vec::new(),
+        special_openings: BTreeMap::new(),
+    }
 }
 
 pub(super) fn closure(from: &str, until: &str, reason: &str) -> Closure {
@@ -85,6 +93,8 @@ pub(super) fn subject(number: u128, kind: SubjectKind) -> Subject {
         circuits: Vec::new(),
         suction_lines: Vec::new(),
         service: ServiceState::InService,
+        commissioned_on: on("2020-01-01"),
+        spells: Vec::new(),
     }
 }
 
@@ -97,8 +107,12 @@ pub(super) fn operatory(number: u128) -> Subject {
     }
 }
 
-pub(super) fn taken_out_of_service(reason: &str, since: DateTime<Utc>) -> ServiceState {
-    ServiceState::OutOfService { reason: reason.to_owned(), since }
+pub(super) fn taken_out_of_service(reason: &str, since: DateTime<Utc>, subject: Subject) -> Subject {
+    Subject {
+        service: ServiceState::OutOfService { reason: reason.to_owned(), since },
+        spells: vec![Spell { from: since, until: None, reason: reason.to_owned() }],
+        ..subject
+    }
 }
 
 pub(super) fn common_practice() -> Source {
@@ -163,6 +177,8 @@ pub(super) fn routine(anchor: Anchor) -> Routine {
         cautions: Vec::new(),
         rough_minutes: 5,
         ladder: None,
+        season: None,
+        counts_as_use: false,
         in_use: true,
     }
 }
@@ -184,11 +200,12 @@ pub(super) fn noon() -> Place {
 pub(super) fn clinic(hours: Hours, routines: Vec<Vec<RoutineVersion>>) -> Clinic {
     Clinic {
         hours,
+        full_days: BTreeSet::new(),
         ladder: Ladder::default(),
         routines,
+        first_days: BTreeMap::new(),
         subjects: vec![operatory(10)],
-        posted: BTreeMap::new(),
-        turnovers: Vec::new(),
+        facts: Facts::default(),
     }
 }
 
@@ -261,6 +278,7 @@ pub(super) fn any_hours(first: NaiveDate, days: i64) -> impl Strategy<Value = Ho
     (any_zone(), any_week(), closures, specials).prop_map(|(zone, week, closures, specials)| Hours {
         zone,
         week: Some(week),
+        dated_weeks: BTreeMap::new(),
         closures,
         special_openings: specials.into_iter().collect(),
     })
@@ -295,7 +313,35 @@ fn any_anchor() -> impl Strategy<Value = Anchor> {
         ClosedDayRule::NextOpenDay,
         ClosedDayRule::NotRequired,
     ]);
+    let days = (2..9_u32, place.clone(), closed_day.clone()).prop_map(|(days, place, closed_day)| Anchor::Interval {
+        every: Every::Days(days),
+        place: Some(place),
+        closed_day: Some(closed_day),
+    });
+    let idle = (1..5_u32, prop::bool::ANY).prop_map(|(unused_days, strengthens)| Anchor::Idle {
+        unused_days,
+        on: IdleOn::OpenDays,
+        strengthens: strengthens.then_some(id(100)),
+        place: None,
+    });
+    let kept_moving = (1..5_u32, place.clone()).prop_map(|(unused_days, place)| Anchor::Idle {
+        unused_days,
+        on: IdleOn::EveryDay,
+        strengthens: None,
+        place: Some(place),
+    });
     prop_oneof![
+        1 => Just(Anchor::FirstPatient {}),
+        1 => Just(Anchor::SessionEnd {}),
+        1 => (10..40_u32).prop_map(|hours| Anchor::Interval {
+            every: Every::OpeningHours(hours),
+            place: None,
+            closed_day: None,
+        }),
+        1 => (1..4_u32).prop_map(|every| Anchor::Count { of: Counted::Turnovers, every }),
+        1 => days,
+        1 => idle,
+        1 => kept_moving,
         2 => Just(Anchor::Opening {}),
         2 => Just(Anchor::Closing {}),
         1 => Just(Anchor::Turnover {}),
@@ -325,9 +371,9 @@ pub(super) fn any_clinic(first: NaiveDate, days: u32) -> impl Strategy<Value = C
         move |(day, minute): (u64, i64)| (first + Days::new(day)).and_time(NaiveTime::MIN).and_utc() + minutes(minute);
     let moment = (0..span, 0..1440_i64);
     let chair = move |number| {
-        prop::option::weighted(0.3, moment.clone()).prop_map(move |since| Subject {
-            service: since.map_or(ServiceState::InService, |m| taken_out_of_service("no compressed air", instant(m))),
-            ..operatory(number)
+        prop::option::weighted(0.3, moment.clone()).prop_map(move |since| match since {
+            Some(moment) => taken_out_of_service("no compressed air", instant(moment), operatory(number)),
+            None => operatory(number),
         })
     };
     let posted =
@@ -337,11 +383,12 @@ pub(super) fn any_clinic(first: NaiveDate, days: u32) -> impl Strategy<Value = C
             (first + Days::new(day), posted)
         });
     let turnover =
-        (0..span, 0..1440_i64, 10..13_u128, any::<u128>()).prop_map(move |(day, minute, chair, mark)| Turnover {
+        (0..span, 0..1440_i64, 10..13_u128, any::<u128>()).prop_map(move |(day, minute, chair, mark)| Seating {
             mark_id: id(mark),
             operatory_id: id(chair),
+            edge: SeatingEdge::Left,
             clinic_day: first + Days::new(day),
-            left_at: instant((day, minute)),
+            marked_at: instant((day, minute)),
         });
     (
         any_hours(first, days.into()),
@@ -354,8 +401,7 @@ pub(super) fn any_clinic(first: NaiveDate, days: u32) -> impl Strategy<Value = C
         .prop_map(|(hours, ladder, routines, chairs, posted, turnovers)| Clinic {
             ladder,
             subjects: vec![chairs.0, chairs.1, chairs.2],
-            posted: posted.into_iter().collect(),
-            turnovers,
+            facts: Facts { posted: posted.into_iter().collect(), seatings: turnovers, ..Facts::default() },
             ..clinic(hours, vec![routines.0, routines.1, routines.2])
         })
 }

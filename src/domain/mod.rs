@@ -5,20 +5,24 @@
 //! that there is one description of them and not three.
 
 pub mod access;
+pub mod anchor;
 pub mod daybook;
 pub mod event;
 pub mod evidence;
+pub mod facts;
 pub mod fault;
 #[cfg(test)]
 mod fixtures;
 pub mod hours;
 pub mod ladder;
 pub mod limit;
+pub mod period;
 pub mod plan;
 pub mod readiness;
 pub mod reconcile;
 pub mod recurrence;
 pub mod routine;
+pub mod site_event;
 pub mod step;
 pub mod subject;
 pub mod task;

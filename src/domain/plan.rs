@@ -1,63 +1,55 @@
-//! Routines, subjects, hours and the desk's posts in; tasks with windows out.
+//! Routines, subjects, hours and facts in; tasks with windows out.
 //!
 //! The rule of this file: [`plan`] is a pure function of its input, in any order of its parts, so that planning twice
 //! changes nothing and any number of planners agree. What to do about tasks that exist already is not decided here
 //! but in [`super::reconcile`].
+//!
+#![doc = include_str!("plan/RULES.md")]
 
-use std::collections::BTreeMap;
+pub mod because;
+mod daily;
+mod happened;
+mod idle;
+mod landing;
+mod levelling;
+mod periods;
+mod recurring;
+
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Days, NaiveDate, TimeDelta, Utc};
 use uuid::Uuid;
 
+use self::because::{Because, Fact, Move};
+use self::landing::LONGEST_MOVE_DAYS;
+use self::levelling::Levelling;
+use super::anchor::{Anchor, IdleOn};
 use super::daybook::DayBook;
-use super::hours::{ClinicDay, Hours};
+use super::facts::{Facts, PostedDay, Seating};
+use super::hours::Hours;
 use super::ladder::Ladder;
-use super::recurrence::Recurrence;
-use super::routine::{Anchor, BlocksFrom, ClosedDayRule, Place, RoutineVersion, in_force, is_out_of_service};
+use super::routine::{BlocksFrom, RoutineVersion, in_force};
 use super::subject::{Subject, SubjectKind};
 use super::task::{Slot, TaskId, Times};
 use super::zone;
-
-/// How far a date is moved to find an open day; beyond that it is not required.
-const LONGEST_MOVE_DAYS: u64 = 31;
-
-/// What the front desk has posted about one clinic day.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct PostedDay {
-    /// When the day started.
-    pub started_at: Option<DateTime<Utc>>,
-    /// When the day ended.
-    pub ended_at: Option<DateTime<Utc>>,
-}
-
-/// A patient left an operatory. Nothing about the patient is known here.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Turnover {
-    /// The desk's mark.
-    pub mark_id: Uuid,
-    /// Where.
-    pub operatory_id: Uuid,
-    /// The clinic day it belongs to.
-    pub clinic_day: NaiveDate,
-    /// When.
-    pub left_at: DateTime<Utc>,
-}
 
 /// Everything that decides the plan of one clinic.
 #[derive(Clone, Debug)]
 pub struct Clinic {
     /// When it is open.
     pub hours: Hours,
+    /// Days that get no levelled work.
+    pub full_days: BTreeSet<NaiveDate>,
     /// The group's ladder.
     pub ladder: Ladder,
-    /// Each routine of the group with all its versions.
+    /// Each routine of the group with the versions that matter.
     pub routines: Vec<Vec<RoutineVersion>>,
+    /// The first day of each routine's first version, where that version is not among `routines`.
+    pub first_days: BTreeMap<Uuid, NaiveDate>,
     /// The clinic itself, its operatories, its equipment.
     pub subjects: Vec<Subject>,
-    /// The desk's day starts and ends.
-    pub posted: BTreeMap<NaiveDate, PostedDay>,
-    /// The desk's turnovers.
-    pub turnovers: Vec<Turnover>,
+    /// What happened.
+    pub facts: Facts,
 }
 
 /// Why the plan itself says that a task is not required.
@@ -76,7 +68,7 @@ pub struct PlannedTask {
     pub clinic_day: NaiveDate,
     /// Which routine.
     pub routine_id: Uuid,
-    /// The version in force on the clinic day.
+    /// The version in force on the nominal date.
     pub routine_version: i32,
     /// On what.
     pub subject_id: Uuid,
@@ -88,234 +80,301 @@ pub struct PlannedTask {
     pub times: Times,
     /// The plan's own reason not to require it.
     pub not_required: Option<NotRequired>,
+    /// Why it hangs on its instant.
+    pub because: Because,
+    /// The routine's rough minutes: what the load of a day is weighed by.
+    pub rough_minutes: u32,
 }
 
-/// A moment that a routine hangs on, before it meets subjects.
-struct Moment {
-    slot: Slot,
-    at: DateTime<Utc>,
-    not_required: Option<NotRequired>,
-}
-
-/// The tasks of the clinic days `from..=to`, ordered by id.
+/// The tasks of the clinic days `from..=to`, and those of the periods that share a day with them, ordered by id.
 #[must_use]
-pub fn plan(clinic: &Clinic, from: NaiveDate, to: NaiveDate) -> Vec<PlannedTask> {
-    let days = DayBook::new(&clinic.hours);
-    let mut tasks = Vec::new();
-    for versions in &clinic.routines {
-        let moved = Moved::of(clinic, &days, versions, from, to);
-        for date in from.iter_days().take_while(|date| *date <= to) {
-            let day = days.day(date);
-            let Some(version) = in_force(versions, day.date).filter(|v| v.routine.in_use) else { continue };
-            let subjects: Vec<&Subject> = clinic
-                .subjects
-                .iter()
-                .filter(|s| s.kind == version.routine.subject_kind && version.routine.selection.picks(s))
-                .collect();
-            if let Anchor::Turnover {} = version.routine.anchor {
-                tasks.extend(turnover_tasks(clinic, &days, version, &subjects, date));
-                continue;
-            }
-            if subjects.is_empty() {
-                continue;
-            }
-            for moment in moments(clinic, version, &day, &moved) {
-                let times = times(clinic, &days, version, moment.at);
-                tasks.extend(subjects.iter().map(|subject| task(version, subject, date, &moment, times.clone())));
-            }
-        }
-    }
+pub fn plan(clinic: &Clinic, from: NaiveDate, to: NaiveDate, today: NaiveDate) -> Vec<PlannedTask> {
+    let unshut = Hours { closures: Vec::new(), ..clinic.hours.clone() };
+    let planner = Planner::new(clinic, &unshut, from, to, today);
+    let mut tasks: Vec<PlannedTask> = clinic.routines.iter().flat_map(|versions| planner.routine(versions)).collect();
     tasks.sort_by_key(|t| t.id);
     tasks
 }
 
-fn turnover_tasks<'a>(
+/// One occurrence of a routine, before it meets a subject.
+#[derive(Clone)]
+struct Occurrence {
+    slot: Slot,
+    clinic_day: NaiveDate,
+    at: DateTime<Utc>,
+    not_required: Option<NotRequired>,
+    whatever_the_service: bool,
+    because: Because,
+}
+
+/// One question's working state.
+struct Planner<'a> {
     clinic: &'a Clinic,
-    days: &'a DayBook<'_>,
-    version: &'a RoutineVersion,
-    subjects: &'a [&'a Subject],
-    date: NaiveDate,
-) -> impl Iterator<Item = PlannedTask> + 'a {
-    clinic.turnovers.iter().filter(move |t| t.clinic_day == date).filter_map(move |turnover| {
-        let subject = subjects.iter().find(|s| s.id == turnover.operatory_id)?;
-        let moment = Moment { slot: Slot::Turnover(turnover.mark_id), at: turnover.left_at, not_required: None };
-        // A patient was in the chair, whatever the books say about its service state: the work is wanted.
-        let times = times(clinic, days, version, moment.at);
-        Some(PlannedTask { not_required: None, ..task(version, subject, date, &moment, times) })
-    })
+    days: DayBook<'a>,
+    /// The same days as if there were no closures.
+    unshut: DayBook<'a>,
+    seatings: BTreeMap<NaiveDate, Vec<&'a Seating>>,
+    from: NaiveDate,
+    to: NaiveDate,
+    today: NaiveDate,
+    /// Days of use of each subject, as recorded.
+    uses: BTreeMap<Uuid, BTreeSet<NaiveDate>>,
+    levelling: Levelling,
 }
 
-/// The moments of one routine on one clinic day.
-fn moments(clinic: &Clinic, version: &RoutineVersion, day: &ClinicDay, moved: &Moved) -> Vec<Moment> {
-    let posted = clinic.posted.get(&day.date).copied().unwrap_or_default();
-    match &version.routine.anchor {
-        Anchor::Turnover {} => Vec::new(),
-        Anchor::Opening {} => daily(clinic, posted.started_at, day, Edge::Opening),
-        Anchor::Closing {} => daily(clinic, posted.ended_at, day, Edge::Closing),
-        Anchor::Calendar { place, .. } => moved
-            .onto(day.date)
-            .iter()
-            .map(|(rule_date, closed)| Moment {
-                slot: Slot::Rule(*rule_date),
-                at: place_at(clinic, *place, day, posted),
-                not_required: closed.clone(),
-            })
-            .collect(),
+impl<'a> Planner<'a> {
+    fn new(clinic: &'a Clinic, unshut: &'a Hours, from: NaiveDate, to: NaiveDate, today: NaiveDate) -> Self {
+        let mut seatings: BTreeMap<NaiveDate, Vec<&Seating>> = BTreeMap::new();
+        for seating in &clinic.facts.seatings {
+            seatings.entry(seating.clinic_day).or_default().push(seating);
+        }
+        let days = DayBook::new(&clinic.hours);
+        let uses = idle::recorded_uses(clinic);
+        let unshut = DayBook::new(unshut);
+        Self { clinic, days, unshut, seatings, from, to, today, uses, levelling: Levelling::default() }
+    }
+
+    /// Every task of one routine.
+    fn routine(&self, versions: &[RoutineVersion]) -> Vec<PlannedTask> {
+        let mut tasks = Vec::new();
+        for date in self.from.iter_days().take_while(|date| *date <= self.to) {
+            if let Some(version) = version_on(versions, date) {
+                self.day(version, date, &mut tasks);
+            }
+        }
+        for version in versions {
+            let is_in_force = |date| version_on(versions, date).is_some_and(|v| v.version == version.version);
+            let subjects = self.subjects(version);
+            if subjects.is_empty() {
+                continue;
+            }
+            match &version.routine.anchor {
+                Anchor::Calendar { dates, place, closed_day } => {
+                    for occurrence in self.calendar(dates, *place, *closed_day, is_in_force) {
+                        self.for_each(version, &subjects, &occurrence, &mut tasks);
+                    }
+                }
+                Anchor::Interval { every, place, closed_day } => {
+                    let first_on = self.first_day(versions);
+                    for subject in subjects {
+                        let occurrences =
+                            self.interval(version, first_on, subject, *every, *place, *closed_day, is_in_force);
+                        self.each(version, subject, occurrences, &mut tasks);
+                    }
+                }
+                Anchor::Idle { unused_days, on: IdleOn::EveryDay, place: Some(place), .. } => {
+                    for subject in subjects {
+                        let occurrences = self.idle_dates(subject, *unused_days, *place, is_in_force);
+                        self.each(version, subject, occurrences, &mut tasks);
+                    }
+                }
+                Anchor::Count { of, every } => {
+                    for subject in subjects {
+                        let first_on = self.first_day(versions);
+                        let occurrences = self.counted(version, first_on, subject, *of, *every, is_in_force);
+                        self.each(version, subject, occurrences, &mut tasks);
+                    }
+                }
+                Anchor::Period { each, spread } => {
+                    tasks.extend(self.periods(version, *each, *spread, &subjects, is_in_force));
+                }
+                _ => {}
+            }
+        }
+        tasks
+    }
+
+    /// The tasks of one routine that belong to a clinic day as such.
+    fn day(&self, version: &RoutineVersion, date: NaiveDate, tasks: &mut Vec<PlannedTask>) {
+        let subjects = self.subjects(version);
+        let replaced = |subject: &Subject| self.winner(version.routine_id, subject, date).is_some();
+        match &version.routine.anchor {
+            Anchor::Opening {} => {
+                let ordinary: Vec<_> = subjects.into_iter().filter(|subject| !replaced(subject)).collect();
+                self.for_each_of(version, &ordinary, self.opening(date), tasks);
+            }
+            Anchor::Closing {} => self.for_each_of(version, &subjects, self.closing(date), tasks),
+            Anchor::SessionEnd {} => self.for_each_of(version, &subjects, self.session_ends(date), tasks),
+            Anchor::FirstPatient {} => {
+                for subject in subjects.into_iter().filter(|subject| !replaced(subject)) {
+                    self.each(version, subject, self.first_patient(subject, date), tasks);
+                }
+            }
+            Anchor::Turnover {} => {
+                for subject in subjects {
+                    self.each(version, subject, self.turnovers(subject.id, date), tasks);
+                }
+            }
+            Anchor::Idle { on: IdleOn::OpenDays, strengthens, .. } => {
+                for subject in subjects {
+                    self.each(version, subject, self.idle(version.routine_id, *strengthens, subject, date), tasks);
+                }
+            }
+            Anchor::Event { of } => {
+                for subject in subjects {
+                    self.each(version, subject, self.site_events(of, subject, date), tasks);
+                }
+            }
+            Anchor::Follows { routine_id, when } => {
+                for subject in subjects {
+                    self.each(version, subject, self.following(*routine_id, *when, subject, date), tasks);
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn subjects(&self, version: &RoutineVersion) -> Vec<&'a Subject> {
+        let routine = &version.routine;
+        let of_kind = self.clinic.subjects.iter().filter(|s| s.kind == routine.subject_kind);
+        of_kind.filter(|s| routine.selection.picks(s)).collect()
+    }
+
+    /// The first day of a routine's first version.
+    fn first_day(&self, versions: &[RoutineVersion]) -> NaiveDate {
+        let earliest = versions.iter().map(|v| v.effective_on).min().unwrap_or(self.today);
+        let recorded = versions.first().and_then(|v| self.clinic.first_days.get(&v.routine_id).copied());
+        recorded.unwrap_or(earliest)
+    }
+
+    fn posted(&self, date: NaiveDate) -> PostedDay {
+        self.clinic.facts.posted.get(&date).copied().unwrap_or_default()
+    }
+
+    fn is_open(&self, date: NaiveDate) -> bool {
+        self.days.day(date).is_open() || self.posted(date).started_at.is_some()
+    }
+
+    fn seatings_on(&self, date: NaiveDate) -> impl Iterator<Item = &'a Seating> {
+        self.seatings.get(&date).into_iter().flatten().copied()
+    }
+
+    /// How far dates are looked for beyond both ends: they may be moved into the span.
+    fn nominal_span(&self) -> (NaiveDate, NaiveDate) {
+        (self.from - Days::new(LONGEST_MOVE_DAYS), self.to + Days::new(LONGEST_MOVE_DAYS))
+    }
+
+    fn holds(&self, date: NaiveDate) -> bool {
+        (self.from..=self.to).contains(&date)
+    }
+
+    fn occurrence(
+        &self,
+        slot: Slot,
+        clinic_day: NaiveDate,
+        at: DateTime<Utc>,
+        fact: Fact,
+        not_required: Option<NotRequired>,
+    ) -> Occurrence {
+        let because = self.because(fact, None, at);
+        Occurrence { slot, clinic_day, at, not_required, whatever_the_service: false, because }
+    }
+
+    fn because(&self, fact: Fact, moved: Option<Move>, at: DateTime<Utc>) -> Because {
+        Because { fact, moved, utc_offset_seconds: zone::offset_at(&self.clinic.hours.zone, at).local_minus_utc() }
+    }
+
+    /// One subject's occurrences.
+    fn each(
+        &self,
+        version: &RoutineVersion,
+        subject: &Subject,
+        occurrences: impl IntoIterator<Item = Occurrence>,
+        tasks: &mut Vec<PlannedTask>,
+    ) {
+        for occurrence in occurrences {
+            self.for_each(version, &[subject], &occurrence, tasks);
+        }
+    }
+
+    fn for_each_of(
+        &self,
+        version: &RoutineVersion,
+        subjects: &[&Subject],
+        occurrences: impl IntoIterator<Item = Occurrence>,
+        tasks: &mut Vec<PlannedTask>,
+    ) {
+        for occurrence in occurrences {
+            self.for_each(version, subjects, &occurrence, tasks);
+        }
+    }
+
+    /// One occurrence on each of the subjects; its times are worked out once.
+    fn for_each(
+        &self,
+        version: &RoutineVersion,
+        subjects: &[&Subject],
+        occurrence: &Occurrence,
+        tasks: &mut Vec<PlannedTask>,
+    ) {
+        let there = || subjects.iter().filter(|s| s.commissioned_on <= occurrence.clinic_day);
+        if there().next().is_none() {
+            return;
+        }
+        let times = self.times(version, occurrence.at);
+        tasks.extend(there().map(|subject| task(version, subject, occurrence.clone(), times.clone())));
+    }
+
+    fn times(&self, version: &RoutineVersion, anchor_at: DateTime<Utc>) -> Times {
+        let window = version.routine.window;
+        let after = |minutes: i32| anchor_at + TimeDelta::minutes(minutes.into());
+        self.with_rungs(
+            version,
+            Times {
+                anchor_at,
+                due_from: after(window.may_start_minutes),
+                due_by: after(window.due_by_minutes),
+                overdue_at: after(window.overdue_minutes),
+                missed_at: after(window.missed_minutes),
+                blocks_at: None,
+                rungs: Vec::new(),
+            },
+        )
+    }
+
+    /// What the routine says about blocking and its ladder, on top of a window.
+    fn with_rungs(&self, version: &RoutineVersion, times: Times) -> Times {
+        let ladder = version.routine.ladder.as_ref().unwrap_or(&self.clinic.ladder);
+        Times {
+            blocks_at: version.routine.blocks_from.map(|from| match from {
+                BlocksFrom::MayStart => times.due_from,
+                BlocksFrom::DueBy => times.due_by,
+            }),
+            rungs: ladder.reached_at(&self.days, times.overdue_at),
+            ..times
+        }
     }
 }
 
-#[derive(Clone, Copy)]
-enum Edge {
-    Opening,
-    Closing,
+fn task(version: &RoutineVersion, subject: &Subject, occurrence: Occurrence, times: Times) -> PlannedTask {
+    let Occurrence { slot, clinic_day, at, not_required, whatever_the_service, because } = occurrence;
+    let spell = subject.out_of_service_at(at).filter(|_| !whatever_the_service);
+    let out = spell.map(|spell| NotRequired { reason: format!("out of service: {}", spell.reason) });
+    PlannedTask {
+        id: TaskId::derive(version.routine_id, subject.id, clinic_day, &slot),
+        clinic_day,
+        routine_id: version.routine_id,
+        routine_version: version.version,
+        subject_id: subject.id,
+        subject_kind: subject.kind,
+        slot,
+        times,
+        not_required: not_required.or(out),
+        because,
+        rough_minutes: version.routine.rough_minutes,
+    }
 }
 
-/// The moment of an opening or closing routine: as posted, else as planned. A day that a closure shut keeps its
-/// moment, not required; an ordinary closed day has none.
-fn daily(clinic: &Clinic, posted: Option<DateTime<Utc>>, day: &ClinicDay, edge: Edge) -> Vec<Moment> {
-    let end_of = |d: &ClinicDay| match edge {
-        Edge::Opening => d.opens_at(),
-        Edge::Closing => d.closes_at(),
-    };
-    let moment = |at, not_required| {
-        let slot = match edge {
-            Edge::Opening => Slot::Opening,
-            Edge::Closing => Slot::Closing,
-        };
-        vec![Moment { slot, at, not_required }]
-    };
-    if let Some(at) = posted.or_else(|| end_of(day)) {
-        return moment(at, None);
-    }
-    // A day the desk opened although the books called it closed ends when the desk says so, and not before.
-    let opened = clinic.posted.get(&day.date).is_some_and(|p| p.started_at.is_some());
-    let (Some(reason), false) = (&day.closed_by, opened) else { return Vec::new() };
-    let without_closures = Hours { closures: Vec::new(), ..clinic.hours.clone() };
-    end_of(&without_closures.day(day.date)).map_or_else(Vec::new, |at| moment(at, Some(closed(reason))))
+/// The version that plans a nominal date: in force, in use and in season.
+fn version_on(versions: &[RoutineVersion], date: NaiveDate) -> Option<&RoutineVersion> {
+    in_force(versions, date).filter(|v| v.routine.in_use && v.routine.season.is_none_or(|season| season.holds(date)))
 }
 
 fn closed(reason: &str) -> NotRequired {
     NotRequired { reason: format!("closed: {reason}") }
 }
 
-/// The instant of a place in a day. A closed day has no opening hours: its local midnight or noon stands for them, so
-/// that a task that is not required, or is wanted all the same, has an instant.
-fn place_at(clinic: &Clinic, place: Place, day: &ClinicDay, posted: PostedDay) -> DateTime<Utc> {
-    let local = |hour| {
-        let time = day.date.and_hms_opt(hour, 0, 0).expect("a full hour of the day");
-        zone::resolve(&clinic.hours.zone, time)
-    };
-    match place {
-        Place::LocalTime { at } => zone::resolve(&clinic.hours.zone, day.date.and_time(at)),
-        Place::Opening {} => posted.started_at.or(day.opens_at()).unwrap_or_else(|| local(0)),
-        Place::Closing {} => posted.ended_at.or(day.closes_at()).unwrap_or_else(|| local(12)),
-    }
-}
-
-fn task(version: &RoutineVersion, subject: &Subject, date: NaiveDate, moment: &Moment, times: Times) -> PlannedTask {
-    let not_required = moment.not_required.clone().or_else(|| out_of_service(subject, moment.at));
-    PlannedTask {
-        id: TaskId::derive(version.routine_id, subject.id, date, &moment.slot),
-        clinic_day: date,
-        routine_id: version.routine_id,
-        routine_version: version.version,
-        subject_id: subject.id,
-        subject_kind: subject.kind,
-        slot: moment.slot.clone(),
-        times,
-        not_required,
-    }
-}
-
-fn out_of_service(subject: &Subject, at: DateTime<Utc>) -> Option<NotRequired> {
-    if !is_out_of_service(subject, at) {
-        return None;
-    }
-    let super::subject::ServiceState::OutOfService { reason, .. } = &subject.service else { return None };
-    Some(NotRequired { reason: format!("out of service: {reason}") })
-}
-
-fn times(clinic: &Clinic, days: &DayBook<'_>, version: &RoutineVersion, anchor_at: DateTime<Utc>) -> Times {
-    let window = version.routine.window;
-    let after = |minutes: i32| anchor_at + TimeDelta::minutes(minutes.into());
-    let overdue_at = after(window.overdue_minutes);
-    let ladder = version.routine.ladder.as_ref().unwrap_or(&clinic.ladder);
-    Times {
-        anchor_at,
-        due_from: after(window.may_start_minutes),
-        due_by: after(window.due_by_minutes),
-        overdue_at,
-        missed_at: after(window.missed_minutes),
-        blocks_at: version.routine.blocks_from.map(|from| match from {
-            BlocksFrom::MayStart => after(window.may_start_minutes),
-            BlocksFrom::DueBy => after(window.due_by_minutes),
-        }),
-        rungs: ladder.reached_at(days, overdue_at),
-    }
-}
-
-/// Where a calendar routine's dates land after the closed-day rule: clinic day -> dates of the rule.
-#[derive(Default)]
-struct Moved(BTreeMap<NaiveDate, Vec<(NaiveDate, Option<NotRequired>)>>);
-
-impl Moved {
-    /// The landing days within `from..=to`. Each version gives the dates it is in force for.
-    fn of(clinic: &Clinic, days: &DayBook<'_>, versions: &[RoutineVersion], from: NaiveDate, to: NaiveDate) -> Self {
-        let mut moved = Self::default();
-        let first = from - Days::new(LONGEST_MOVE_DAYS);
-        let last = to + Days::new(LONGEST_MOVE_DAYS);
-        for version in versions {
-            let Anchor::Calendar { dates, closed_day, .. } = &version.routine.anchor else { continue };
-            if !version.routine.in_use {
-                continue;
-            }
-            for date in dates_of(dates, first, last) {
-                if in_force(versions, date).map(|v| v.version) != Some(version.version) {
-                    continue;
-                }
-                let Some((lands_on, not_required)) = land(clinic, days, date, *closed_day) else { continue };
-                if (from..=to).contains(&lands_on) {
-                    moved.0.entry(lands_on).or_default().push((date, not_required));
-                }
-            }
-        }
-        moved
-    }
-
-    fn onto(&self, date: NaiveDate) -> &[(NaiveDate, Option<NotRequired>)] {
-        self.0.get(&date).map_or(&[], Vec::as_slice)
-    }
-}
-
-fn dates_of(dates: &Recurrence, first: NaiveDate, last: NaiveDate) -> Vec<NaiveDate> {
-    // A stored rule was checked when it came in; one that breaks now (a newer check is stricter) plans nothing.
-    dates.dates_between(first, last).unwrap_or_default()
-}
-
-/// Where a date lands. A day the desk has started counts as open whatever the books say. While nobody has said when the
-/// clinic is open it is not closed either: a date that finds no such day lands nowhere.
-fn land(
-    clinic: &Clinic,
-    days: &DayBook<'_>,
-    date: NaiveDate,
-    rule: ClosedDayRule,
-) -> Option<(NaiveDate, Option<NotRequired>)> {
-    let is_open = |d: NaiveDate| days.day(d).is_open() || clinic.posted.get(&d).is_some_and(|p| p.started_at.is_some());
-    if is_open(date) {
-        return Some((date, None));
-    }
-    let reason = days.day(date).closed_by.clone().unwrap_or_else(|| "no opening hours that day".to_owned());
-    let found = match rule {
-        ClosedDayRule::NotRequired => None,
-        ClosedDayRule::PreviousOpenDay => (1..=LONGEST_MOVE_DAYS).map(|n| date - Days::new(n)).find(|d| is_open(*d)),
-        ClosedDayRule::NextOpenDay => (1..=LONGEST_MOVE_DAYS).map(|n| date + Days::new(n)).find(|d| is_open(*d)),
-    };
-    match found {
-        Some(open_day) => Some((open_day, None)),
-        None if clinic.hours.week.is_none() => None,
-        None => Some((date, Some(closed(&reason)))),
-    }
-}
-
+#[cfg(test)]
+mod anchor_tests;
 #[cfg(test)]
 mod tests;

@@ -9,6 +9,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use uuid::Uuid;
 
 use super::plan::PlannedTask;
+use super::plan::because::Because;
 use super::task::{Outcome, Slot, TaskId, Times};
 
 /// A task as the store holds it.
@@ -30,6 +31,8 @@ pub struct ExistingTask {
     pub outcome_reason: String,
     /// The plan gave the outcome, and may take it back.
     pub outcome_by_plan: bool,
+    /// Why it hangs on its instant, as far as it is known.
+    pub because: Option<Because>,
     /// It stands at the clinic its subject has left: this plan takes it over, and only that clinic's may drop it.
     pub elsewhere: bool,
 }
@@ -110,6 +113,7 @@ fn is_same(task: &ExistingTask, plan: &PlannedTask) -> bool {
     !task.elsewhere
         && task.times == plan.times
         && task.routine_version == plan.routine_version
+        && task.because.as_ref() == Some(&plan.because)
         && task.outcome.is_some() == reason.is_some()
         && reason.is_none_or(|reason| task.outcome_reason == reason)
 }

@@ -6,18 +6,17 @@
 
 use std::collections::BTreeSet;
 
-use chrono::{NaiveDate, NaiveTime};
+use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use super::fault::{Fault, check_optional_text, check_text};
-use super::hours::minute_of_day;
+use super::anchor::{Anchor, Season};
+use super::fault::{Fault, check_text};
 use super::ladder::Ladder;
 use super::limit::Source;
-use super::recurrence::Recurrence;
 use super::step::{self, Step};
-use super::subject::{ServiceState, Subject, SubjectKind, WaterSource};
+use super::subject::{Subject, SubjectKind, WaterSource};
 
 /// Windows are kept within this many days of their anchor, so that open work is found in a few partitions.
 const LONGEST_WINDOW_MINUTES: i32 = 90 * 1440;
@@ -36,7 +35,8 @@ pub struct Routine {
     pub selection: Selection,
     /// The moment it hangs on.
     pub anchor: Anchor,
-    /// When it may and must be done, relative to the anchor.
+    /// When it may and must be done, relative to the anchor. Left out where the anchor is a period.
+    #[serde(default)]
     pub window: Window,
     /// Whether, and from which moment, the subject is not ready while it is not recorded.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -54,6 +54,12 @@ pub struct Routine {
     /// Its own ladder in place of the group's.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub ladder: Option<Ladder>,
+    /// The part of the year it is for; absent: all of it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub season: Option<Season>,
+    /// Whether a completion counts as use of its subject, e.g. a flush: idle routines count from it.
+    #[serde(default)]
+    pub counts_as_use: bool,
     /// A routine that is no longer used plans nothing and keeps its history.
     #[serde(default = "in_use_by_default")]
     #[schema(default = true)]
@@ -92,60 +98,8 @@ impl Selection {
     }
 }
 
-/// The moment a routine hangs on.
-///
-/// Further kinds will come; a reader must expect ones it does not know.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-#[serde(tag = "kind", rename_all = "snake_case", deny_unknown_fields)]
-pub enum Anchor {
-    /// The day's start as posted by the front desk, else the first planned opening of the clinic day.
-    Opening {},
-    /// The day's end as posted by the front desk, else the last planned closing of the clinic day.
-    Closing {},
-    /// Each patient leaving the operatory.
-    Turnover {},
-    /// Dates from a rule, each at a local time or a place in the opening hours.
-    Calendar {
-        /// The dates.
-        dates: Recurrence,
-        /// The moment of the day.
-        place: Place,
-        /// What happens when the date is a closed day.
-        closed_day: ClosedDayRule,
-    },
-}
-
-/// A moment of a clinic day.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-#[serde(tag = "kind", rename_all = "snake_case", deny_unknown_fields)]
-pub enum Place {
-    /// A local time.
-    LocalTime {
-        /// `HH:MM` in the clinic's zone.
-        #[serde(with = "minute_of_day")]
-        #[schema(value_type = String, pattern = "^([01][0-9]|2[0-3]):[0-5][0-9]$", example = "13:00")]
-        at: NaiveTime,
-    },
-    /// The first opening of that day.
-    Opening {},
-    /// The last closing of that day.
-    Closing {},
-}
-
-/// What happens to a date that falls on a closed day.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum ClosedDayRule {
-    /// It is due on the last open day before it.
-    PreviousOpenDay,
-    /// It is due on the first open day after it.
-    NextOpenDay,
-    /// It is not required, and recorded so.
-    NotRequired,
-}
-
 /// When a task may start, is due, becomes overdue and is missed: elapsed minutes after the anchor (negative: before).
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Window {
     /// The work may start.
@@ -179,8 +133,8 @@ impl Routine {
         let mut faults = Vec::new();
         check_text(&mut faults, "/name", &self.name, 120);
         faults.extend(self.selection_faults());
-        faults.extend(self.anchor_faults());
-        faults.extend(self.window.faults().into_iter().map(|f| f.under("/window")));
+        faults.extend(self.anchor.faults(self.subject_kind).into_iter().map(|f| f.under("/anchor")));
+        faults.extend(self.window_faults().into_iter().map(|f| f.under("/window")));
         faults.extend(step::faults(&self.steps).into_iter().map(|f| f.under("/steps")));
         for (i, step) in self.steps.iter().enumerate() {
             if step.for_each.is_some() && self.subject_kind != SubjectKind::Operatory {
@@ -230,25 +184,12 @@ impl Routine {
         faults
     }
 
-    fn anchor_faults(&self) -> Vec<Fault> {
-        match &self.anchor {
-            Anchor::Opening {} | Anchor::Closing {} => Vec::new(),
-            Anchor::Turnover {} if self.subject_kind == SubjectKind::Operatory => Vec::new(),
-            Anchor::Turnover {} => {
-                vec![Fault::new("/anchor", "patients leave operatories: subject_kind must be operatory")]
-            }
-            Anchor::Calendar { dates, .. } => {
-                let mut faults = Vec::new();
-                check_optional_text(&mut faults, "/rule", &dates.rule, 500);
-                if let Err(error) = dates.check() {
-                    faults.push(Fault::new("/rule", error.to_string()));
-                }
-                if dates.ends_on.is_some_and(|ends_on| ends_on < dates.starts_on) {
-                    faults.push(Fault::new("/ends_on", "must not be before starts_on"));
-                }
-                faults.into_iter().map(|f| f.under("/anchor/dates")).collect()
-            }
+    fn window_faults(&self) -> Vec<Fault> {
+        if !self.anchor.is_period() {
+            return self.window.faults();
         }
+        let brought = "must be left out: a period brings its own window";
+        if self.window == Window::default() { Vec::new() } else { vec![Fault::new("", brought)] }
     }
 }
 
@@ -295,12 +236,6 @@ pub struct RoutineVersion {
 #[must_use]
 pub fn in_force(versions: &[RoutineVersion], on: NaiveDate) -> Option<&RoutineVersion> {
     versions.iter().filter(|v| v.effective_on <= on).max_by_key(|v| v.version)
-}
-
-/// Whether a subject is out of service at a moment the plan asks about.
-#[must_use]
-pub fn is_out_of_service(subject: &Subject, at: chrono::DateTime<chrono::Utc>) -> bool {
-    matches!(&subject.service, ServiceState::OutOfService { since, .. } if *since <= at)
 }
 
 #[cfg(test)]

@@ -5,13 +5,14 @@
 
 use std::fmt;
 
-use chrono::{DateTime, Days, NaiveDate, TimeDelta, Utc};
+use chrono::{DateTime, Days, NaiveDate, NaiveDateTime, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
 use super::ladder::Audience;
+use super::period::Period;
 
 /// Identity of a task: derived from routine, subject, clinic day and slot, so that planning twice changes nothing and
 /// two planners cannot disagree. Its first four bytes are the clinic day, which leads from an id to its partition.
@@ -98,26 +99,70 @@ fn epoch_day(days: u32) -> Option<NaiveDate> {
 pub enum Slot {
     /// The one at opening.
     Opening,
+    /// The one before the first patient.
+    FirstPatient,
+    /// The one at the end of the session that opens at this minute of the clinic day.
+    SessionEnd(u16),
+    /// The one at the posted end of a day without sessions.
+    PostedSessionEnd,
     /// The one at closing.
     Closing,
     /// The one after the patient left whose mark this is.
     Turnover(Uuid),
     /// The one of a rule's date, which need not be the clinic day it was moved to.
     Rule(NaiveDate),
+    /// The one of a period.
+    Period(Period),
+    /// The one of a date so many days after the last.
+    Interval(NaiveDate),
+    /// The one of the local minute so many opening hours after the last.
+    Hours(NaiveDateTime),
+    /// The one before a subject that was idle is used again.
+    Idle,
+    /// The one of a date on which a subject has been idle for long enough.
+    IdleDate(NaiveDate),
+    /// The one after the mark of this number.
+    Count(u32),
+    /// The one of a site event.
+    Event(Uuid),
+    /// The one that follows a completion of another routine.
+    Follows(Uuid),
     /// The one that replaces a test found void by this completion.
     Repeat(Uuid),
 }
+
+/// How a local minute is written in a slot.
+const LOCAL_MINUTE: &str = "%Y-%m-%dT%H:%M";
 
 impl Slot {
     /// The slot of its text form.
     #[must_use]
     pub fn parse(text: &str) -> Option<Self> {
-        match text.split_once(':') {
-            None if text == "opening" => Some(Self::Opening),
-            None if text == "closing" => Some(Self::Closing),
-            Some(("turnover", id)) => id.parse().ok().map(Self::Turnover),
-            Some(("rule", date)) => date.parse().ok().map(Self::Rule),
-            Some(("repeat", id)) => id.parse().ok().map(Self::Repeat),
+        let Some((kind, which)) = text.split_once(':') else {
+            return match text {
+                "opening" => Some(Self::Opening),
+                "first_patient" => Some(Self::FirstPatient),
+                "closing" => Some(Self::Closing),
+                "idle" => Some(Self::Idle),
+                _ => None,
+            };
+        };
+        match kind {
+            "session" if which == "posted" => Some(Self::PostedSessionEnd),
+            "session" => {
+                let (hour, minute) = which.split_once(':')?;
+                Some(Self::SessionEnd(hour.parse::<u16>().ok()?.checked_mul(60)? + minute.parse::<u16>().ok()?))
+            }
+            "turnover" => which.parse().ok().map(Self::Turnover),
+            "rule" => which.parse().ok().map(Self::Rule),
+            "period" => Period::parse(which).map(Self::Period),
+            "interval" => which.parse().ok().map(Self::Interval),
+            "hours" => NaiveDateTime::parse_from_str(which, LOCAL_MINUTE).ok().map(Self::Hours),
+            "idle" => which.parse().ok().map(Self::IdleDate),
+            "count" => which.parse().ok().map(Self::Count),
+            "event" => which.parse().ok().map(Self::Event),
+            "follows" => which.parse().ok().map(Self::Follows),
+            "repeat" => which.parse().ok().map(Self::Repeat),
             _ => None,
         }
     }
@@ -127,9 +172,20 @@ impl fmt::Display for Slot {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Opening => f.write_str("opening"),
+            Self::FirstPatient => f.write_str("first_patient"),
+            Self::SessionEnd(minute) => write!(f, "session:{:02}:{:02}", minute / 60, minute % 60),
+            Self::PostedSessionEnd => f.write_str("session:posted"),
             Self::Closing => f.write_str("closing"),
             Self::Turnover(id) => write!(f, "turnover:{id}"),
             Self::Rule(date) => write!(f, "rule:{date}"),
+            Self::Period(period) => write!(f, "period:{period}"),
+            Self::Interval(date) => write!(f, "interval:{date}"),
+            Self::Hours(minute) => write!(f, "hours:{}", minute.format(LOCAL_MINUTE)),
+            Self::Idle => f.write_str("idle"),
+            Self::IdleDate(date) => write!(f, "idle:{date}"),
+            Self::Count(number) => write!(f, "count:{number}"),
+            Self::Event(id) => write!(f, "event:{id}"),
+            Self::Follows(id) => write!(f, "follows:{id}"),
             Self::Repeat(id) => write!(f, "repeat:{id}"),
         }
     }

@@ -297,11 +297,11 @@ async fn mark_seating(
         let event = json!({ "operatory_id": operatory_id, "clinic_day": clinic_day, "at": at, "mark_id": mark_id });
         events::append(&mut tx, caller.group_id, kind, Some(clinic_id), &event, caller.now).await?;
     }
+    if is_new {
+        planning::replan_after_seating(&mut tx, caller.group_id, clinic_id, clinic_day, mark_id, caller.now).await?;
+        planning::mark_clinic(&mut tx, caller.group_id, clinic_id, caller.now).await?;
+    }
     if edge == "left" {
-        if is_new {
-            planning::replan_after_turnover(&mut tx, caller.group_id, clinic_id, clinic_day, mark_id, caller.now)
-                .await?;
-        }
         let made = tasks::list_of_turnover(&mut tx, caller.group_id, operatory_id, clinic_day, mark_id).await?;
         answer.task_ids = Some(made);
     }

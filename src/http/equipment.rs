@@ -116,6 +116,8 @@ impl EquipmentInput {
             circuits: Vec::new(),
             suction_lines: Vec::new(),
             service,
+            commissioned_on: chrono::NaiveDate::MIN,
+            spells: Vec::new(),
         };
         without_faults(SubjectRow { subject, serial: self.serial }, faults)
     }

@@ -223,7 +223,8 @@ mod tests {
 
     use super::*;
     use crate::domain::access::Reach;
-    use crate::domain::routine::{Anchor, Selection};
+    use crate::domain::anchor::Anchor;
+    use crate::domain::routine::Selection;
 
     #[derive(Debug, PartialEq, Serialize, Deserialize)]
     #[serde(deny_unknown_fields)]

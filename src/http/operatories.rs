@@ -72,6 +72,8 @@ impl OperatoryInput {
             circuits: self.circuits,
             suction_lines: self.suction_lines,
             service,
+            commissioned_on: chrono::NaiveDate::MIN,
+            spells: Vec::new(),
         };
         without_faults(SubjectRow { subject, serial: self.serial }, faults)
     }

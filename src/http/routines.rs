@@ -21,10 +21,11 @@ use super::extract::{Body, Path};
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
 use super::samples;
+use crate::domain::anchor::Anchor;
 use crate::domain::event::EventKind;
 use crate::domain::fault::Fault;
 use crate::domain::limit::{Seen, Source};
-use crate::domain::routine::{Anchor, BlocksFrom, Routine, RoutineVersion, Selection, Window};
+use crate::domain::routine::{BlocksFrom, Routine, RoutineVersion, Selection, Window};
 use crate::domain::step::{Part as UnitPart, Step, StepEvidence};
 use crate::domain::subject::SubjectKind;
 use crate::store;
@@ -283,6 +284,8 @@ pub(super) fn examples() -> Vec<Example> {
         cautions: vec!["Run into the suction, away from faces; no bur or tip fitted.".to_owned()],
         rough_minutes: 5,
         ladder: None,
+        season: None,
+        counts_as_use: true,
         in_use: true,
     };
     let effective_on = samples::day();

@@ -12,8 +12,8 @@ use crate::store;
 /// How far back partitions stand: a window may be open a hundred days after its clinic day.
 const PARTITIONS_BEHIND: Days = Days::new(130);
 
-/// How far ahead partitions stand: the longest horizon, and then the longest window.
-const PARTITIONS_AHEAD: Days = Days::new(130);
+/// How far ahead partitions stand: the longest horizon, the longest window, and the last date of a year that holds it.
+const PARTITIONS_AHEAD: Days = Days::new(130 + 366);
 
 /// How long the answer to a request with an Idempotency-Key is kept; the API document says so too.
 pub const ANSWERS_KEPT: TimeDelta = TimeDelta::days(7);

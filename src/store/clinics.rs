@@ -154,6 +154,8 @@ pub async fn save(db: &mut PgConnection, group_id: Uuid, clinic: &ClinicRow, now
         circuits: Vec::new(),
         suction_lines: Vec::new(),
         service: ServiceState::InService,
+        commissioned_on: NaiveDate::MIN,
+        spells: Vec::new(),
     };
     subjects::save(db, group_id, &SubjectRow { subject: itself, serial: String::new() }, now).await
 }
@@ -170,7 +172,8 @@ pub async fn hours(db: &mut PgConnection, group_id: Uuid, clinic_id: Uuid) -> Re
         .into_iter()
         .map(|special| (special.opens_on, special.sessions))
         .collect();
-    Ok(Some(Hours { zone: clinic.zone, week: clinic.week, closures, special_openings }))
+    let dated_weeks = BTreeMap::new();
+    Ok(Some(Hours { zone: clinic.zone, week: clinic.week, dated_weeks, closures, special_openings }))
 }
 
 /// A dated exception that closes a clinic.

@@ -8,7 +8,7 @@ use sqlx::PgConnection;
 use uuid::Uuid;
 
 use super::Result;
-use crate::domain::plan::{PostedDay, Turnover};
+use crate::domain::facts::{PostedDay, Seating, SeatingEdge};
 
 /// A day's start or end as it is kept.
 #[derive(Clone, Copy, Debug)]
@@ -101,20 +101,36 @@ pub async fn list_posted(
     Ok(posted)
 }
 
-/// The turnovers of a span of clinic days.
+struct SeatingColumns {
+    mark_id: Uuid,
+    operatory_id: Uuid,
+    edge: String,
+    clinic_day: NaiveDate,
+    marked_at: DateTime<Utc>,
+}
+
+impl From<SeatingColumns> for Seating {
+    fn from(row: SeatingColumns) -> Self {
+        let SeatingColumns { mark_id, operatory_id, edge, clinic_day, marked_at } = row;
+        let edge = if edge == "seated" { SeatingEdge::Seated } else { SeatingEdge::Left };
+        Self { mark_id, operatory_id, edge, clinic_day, marked_at }
+    }
+}
+
+/// The seatings and departures of a span of clinic days.
 ///
 /// # Errors
 /// When the database does not answer.
-pub async fn list_turnovers(
+pub async fn list_seatings(
     db: &mut PgConnection,
     group_id: Uuid,
     clinic_id: Uuid,
     (from, to): (NaiveDate, NaiveDate),
-) -> Result<Vec<Turnover>> {
-    Ok(sqlx::query_as!(
-        Turnover,
-        "select mark_id, operatory_id, clinic_day, marked_at as left_at from seating_mark
-         where group_id = $1 and clinic_id = $2 and clinic_day between $3 and $4 and edge = 'left'
+) -> Result<Vec<Seating>> {
+    let rows = sqlx::query_as!(
+        SeatingColumns,
+        "select mark_id, operatory_id, edge, clinic_day, marked_at from seating_mark
+         where group_id = $1 and clinic_id = $2 and clinic_day between $3 and $4
          order by marked_at, mark_id",
         group_id,
         clinic_id,
@@ -122,7 +138,59 @@ pub async fn list_turnovers(
         to
     )
     .fetch_all(db)
-    .await?)
+    .await?;
+    Ok(rows.into_iter().map(Seating::from).collect())
+}
+
+/// The last seating or departure of each operatory before a clinic day.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn list_last_seatings(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    operatory_ids: &[Uuid],
+    before: NaiveDate,
+) -> Result<Vec<Seating>> {
+    let rows = sqlx::query_as!(
+        SeatingColumns,
+        r#"select last.mark_id, chair.id as "operatory_id!", last.edge, last.clinic_day, last.marked_at
+           from unnest($2::uuid[]) as chair(id)
+           cross join lateral (
+               select mark_id, edge, clinic_day, marked_at from seating_mark
+               where group_id = $1 and operatory_id = chair.id and clinic_day < $3
+               order by clinic_day desc limit 1) as last"#,
+        group_id,
+        operatory_ids,
+        before
+    )
+    .fetch_all(db)
+    .await?;
+    Ok(rows.into_iter().map(Seating::from).collect())
+}
+
+/// How many patients left each operatory on the clinic days from the first to the day before the last.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn count_departures(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    operatory_ids: &[Uuid],
+    (from, before): (NaiveDate, NaiveDate),
+) -> Result<Vec<(Uuid, u32)>> {
+    let rows = sqlx::query!(
+        r#"select operatory_id, count(*) as "count!" from seating_mark
+           where group_id = $1 and operatory_id = any($2) and clinic_day >= $3 and clinic_day < $4 and edge = 'left'
+           group by operatory_id"#,
+        group_id,
+        operatory_ids,
+        from,
+        before
+    )
+    .fetch_all(db)
+    .await?;
+    Ok(rows.into_iter().map(|row| (row.operatory_id, u32::try_from(row.count).unwrap_or(u32::MAX))).collect())
 }
 
 /// A chair taken or left, as it is kept.

@@ -3,18 +3,18 @@
 //! The rule of this file: whoever re-plans a clinic holds its `clinic_plan` row, so two planners never work on one
 //! clinic at once; and what to change is the domain's decision ([`crate::domain::plan`], [`crate::domain::reconcile`]).
 
-use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use chrono::{DateTime, Days, NaiveDate, NaiveTime, TimeDelta, Utc};
-use serde_json::{Value, json};
+use serde_json::json;
 use sqlx::PgConnection;
 use uuid::Uuid;
 
-use super::{Result, clinics, desk, events, ladders, routines, subjects, tasks};
+use super::{Result, events, facts, plan_changes, tasks};
 use crate::domain::event::EventKind;
+use crate::domain::plan::because::{Because, Fact};
 use crate::domain::plan::{self, Clinic, PlannedTask};
-use crate::domain::reconcile::{Change, ExistingTask, WITHDRAWN, reconcile, too_late};
+use crate::domain::reconcile::{ExistingTask, reconcile, too_late};
 use crate::domain::task::{Slot, TaskId};
 use crate::domain::zone;
 
@@ -22,6 +22,9 @@ use crate::domain::zone;
 fn zone_data() -> String {
     zone::database().release().to_string()
 }
+
+/// The longest period, a leap year: so far ahead of a day may the last date of a period lie that holds it.
+const LONGEST_PERIOD_DAYS: u64 = 366;
 
 /// Reason of a repeat that is not wanted any more.
 const VOID_CORRECTED: &str = "withdrawn: the void it repeats was corrected";
@@ -145,13 +148,13 @@ pub async fn replan(
     horizon_days: u32,
     now: DateTime<Utc>,
 ) -> Result<Counts> {
-    let Some(mut clinic) = load(db, group_id, clinic_id, now.date_naive()).await? else { return Ok(Counts::default()) };
+    let utc_today = now.date_naive();
+    let span = (utc_today - Days::new(super::WINDOW_DAYS), utc_today + Days::new(u64::from(horizon_days) + 131));
+    let Some(clinic) = facts::load(db, group_id, clinic_id, span).await? else { return Ok(Counts::default()) };
     let today = clinic.hours.clinic_day_of(now);
     let (behind, ahead) = reach_days(&clinic);
     let from = today - Days::new(behind);
     let to = today + Days::new(u64::from(horizon_days) + ahead);
-    // Dates are moved over closed days up to a month away, so the desk's posts of that month matter too.
-    load_posts(db, group_id, clinic_id, &mut clinic, (from - Days::new(31), to)).await?;
     let clinic = Arc::new(clinic);
     let counts = replan_days(db, group_id, clinic_id, &clinic, (from, to), None, now).await?;
     let next_midnight = zone::resolve(&clinic.hours.zone, (today + Days::new(1)).and_time(NaiveTime::MIN));
@@ -170,11 +173,12 @@ pub async fn replan(
     Ok(counts)
 }
 
-/// Re-plans one clinic day after a turnover, which can change no other. The caller holds the clinic.
+/// Re-plans one clinic day after a patient was seated or left: what must be there at once. What the mark changes on
+/// other days is left to the loop. The caller holds the clinic.
 ///
 /// # Errors
 /// When the database does not answer, or holds a row the model does not know.
-pub async fn replan_after_turnover(
+pub async fn replan_after_seating(
     db: &mut PgConnection,
     group_id: Uuid,
     clinic_id: Uuid,
@@ -182,8 +186,8 @@ pub async fn replan_after_turnover(
     mark_id: Uuid,
     now: DateTime<Utc>,
 ) -> Result<Counts> {
-    let Some(mut clinic) = load(db, group_id, clinic_id, day).await? else { return Ok(Counts::default()) };
-    load_posts(db, group_id, clinic_id, &mut clinic, (day - Days::new(31), day + Days::new(31))).await?;
+    let span = (day, day + Days::new(31));
+    let Some(clinic) = facts::load(db, group_id, clinic_id, span).await? else { return Ok(Counts::default()) };
     replan_days(db, group_id, clinic_id, &Arc::new(clinic), (day, day), Some(mark_id), now).await
 }
 
@@ -212,33 +216,6 @@ pub async fn note_failure(
     Ok(())
 }
 
-/// Everything that decides the clinic's plan from about `day` on, but the desk's posts.
-async fn load(db: &mut PgConnection, group_id: Uuid, clinic_id: Uuid, day: NaiveDate) -> Result<Option<Clinic>> {
-    // As far back as a window reaches, and a date that is moved over closed days.
-    let since = day - Days::new(super::WINDOW_DAYS + 40);
-    let Some(hours) = clinics::hours(db, group_id, clinic_id).await? else { return Ok(None) };
-    Ok(Some(Clinic {
-        hours,
-        ladder: ladders::current(db, group_id).await?,
-        routines: routines::list_since(db, group_id, since).await?,
-        subjects: subjects::list_of_clinic(db, group_id, clinic_id).await?,
-        posted: BTreeMap::new(),
-        turnovers: Vec::new(),
-    }))
-}
-
-async fn load_posts(
-    db: &mut PgConnection,
-    group_id: Uuid,
-    clinic_id: Uuid,
-    clinic: &mut Clinic,
-    days: (NaiveDate, NaiveDate),
-) -> Result<()> {
-    clinic.posted = desk::list_posted(db, group_id, clinic_id, days).await?;
-    clinic.turnovers = desk::list_turnovers(db, group_id, clinic_id, days).await?;
-    Ok(())
-}
-
 /// How many days behind and ahead of its anchor the longest windows reach: a task of last week may still be open, and
 /// one of next month may have to start today.
 fn reach_days(clinic: &Clinic) -> (u64, u64) {
@@ -262,11 +239,15 @@ async fn replan_days(
     let existing = list_existing(db, group_id, clinic_id, clinic, (from, to)).await?;
     let clinic = Arc::clone(clinic);
     // Arithmetic over weeks of days and all routines: not on a thread that answers requests.
-    let planned = tokio::task::spawn_blocking(move || plan::plan(&clinic, from, to)).await?;
+    let planned = tokio::task::spawn_blocking(move || {
+        let today = clinic.hours.clinic_day_of(now);
+        plan::plan(&clinic, from, to, today)
+    })
+    .await?;
     let too_late = turnover.map(|mark_id| too_late(&existing, &planned, mark_id, now)).unwrap_or_default();
     let mut changes = reconcile(&existing, planned, now);
     changes.extend(too_late);
-    let counts = apply(db, group_id, clinic_id, changes, now).await?;
+    let counts = plan_changes::apply(db, group_id, clinic_id, changes, now).await?;
     if !counts.is_zero() {
         let body = json!({
             "clinic_id": clinic_id, "from": from, "to": to, "added": counts.added, "changed": counts.changed,
@@ -286,18 +267,21 @@ async fn list_existing(
     (from, to): (NaiveDate, NaiveDate),
 ) -> Result<Vec<ExistingTask>> {
     let subject_ids: Vec<Uuid> = clinic.subjects.iter().map(|subject| subject.id).collect();
+    // A period's task belongs to the period's last date, which may lie a year ahead.
     let rows = sqlx::query_as!(
         tasks::Row,
         "select task_id, clinic_id, subject_id, subject_kind, routine_id, routine_version, slot, anchor_at, due_from,
                 due_by, overdue_at, missed_at, blocks_at, rung_at, rung_audience, started_at, outcome, outcome_at,
-                outcome_reason, outcome_by_plan, completion_id, failed_at
+                outcome_reason, outcome_by_plan, completion_id, failed_at, because
          from task
-         where group_id = $1 and (clinic_id = $2 or subject_id = any($5)) and clinic_day between $3 and $4
+         where group_id = $1 and (clinic_id = $2 or subject_id = any($6))
+           and (clinic_day between $3 and $4 or clinic_day > $4 and clinic_day <= $5 and slot like 'period:%')
          order by task_id for update",
         group_id,
         clinic_id,
         from,
         to,
+        to + Days::new(LONGEST_PERIOD_DAYS),
         &subject_ids
     )
     .fetch_all(db)
@@ -314,160 +298,11 @@ async fn list_existing(
                 outcome: task.recorded.map(|(outcome, _)| outcome),
                 outcome_reason: task.outcome_reason,
                 outcome_by_plan: task.outcome_by_plan,
+                because: task.because,
                 elsewhere: task.clinic_id != clinic_id,
             })
         })
         .collect()
-}
-
-async fn apply(
-    db: &mut PgConnection,
-    group_id: Uuid,
-    clinic_id: Uuid,
-    changes: Vec<Change>,
-    now: DateTime<Utc>,
-) -> Result<Counts> {
-    let mut added = Vec::new();
-    let mut set_rows = Vec::new();
-    let mut removed = Vec::new();
-    let mut withdrawn = Vec::new();
-    for change in changes {
-        match change {
-            Change::Add(task) => added.push(row(clinic_id, &task)),
-            Change::Set(task) => set_rows.push(row(clinic_id, &task)),
-            Change::Remove(id) => removed.push(id),
-            Change::Withdraw(id) => withdrawn.push(id),
-        }
-    }
-    let counts =
-        Counts { added: added.len(), changed: set_rows.len(), removed: removed.len(), withdrawn: withdrawn.len() };
-    insert(db, group_id, added, now).await?;
-    set(db, group_id, set_rows, now).await?;
-    remove(db, group_id, &removed).await?;
-    withdraw(db, group_id, &withdrawn, now).await?;
-    Ok(counts)
-}
-
-/// A planned task as one JSON record: one parameter carries any number of rows, arrays within them included.
-fn row(clinic_id: Uuid, task: &PlannedTask) -> Value {
-    let times = &task.times;
-    json!({
-        "task_id": task.id,
-        "clinic_day": task.clinic_day,
-        "clinic_id": clinic_id,
-        "subject_id": task.subject_id,
-        "subject_kind": task.subject_kind,
-        "routine_id": task.routine_id,
-        "routine_version": task.routine_version,
-        "slot": task.slot.to_string(),
-        "anchor_at": times.anchor_at,
-        "due_from": times.due_from,
-        "due_by": times.due_by,
-        "overdue_at": times.overdue_at,
-        "missed_at": times.missed_at,
-        "blocks_at": times.blocks_at,
-        "rung_at": times.rungs.iter().map(|(at, _)| at).collect::<Vec<_>>(),
-        "rung_audience": times.rungs.iter().map(|(_, audience)| audience).collect::<Vec<_>>(),
-        "not_required": task.not_required.as_ref().map(|n| &n.reason),
-    })
-}
-
-async fn insert(db: &mut PgConnection, group_id: Uuid, rows: Vec<Value>, now: DateTime<Utc>) -> Result<()> {
-    if rows.is_empty() {
-        return Ok(());
-    }
-    // An existing row wins: it was made by a planner of the same plan.
-    sqlx::query!(
-        "insert into task (group_id, clinic_day, task_id, clinic_id, subject_id, subject_kind, routine_id,
-                           routine_version, slot, anchor_at, due_from, due_by, overdue_at, missed_at, blocks_at,
-                           rung_at, rung_audience, planned_at, outcome, outcome_at, outcome_reason, outcome_by_plan)
-         select $1, r.clinic_day, r.task_id, r.clinic_id, r.subject_id, r.subject_kind, r.routine_id,
-                r.routine_version, r.slot, r.anchor_at, r.due_from, r.due_by, r.overdue_at, r.missed_at, r.blocks_at,
-                r.rung_at, r.rung_audience, $3::timestamptz,
-                case when r.not_required is not null then 'not_required' end,
-                case when r.not_required is not null then $3::timestamptz end,
-                coalesce(r.not_required, ''), r.not_required is not null
-         from jsonb_to_recordset($2) as r(
-             task_id uuid, clinic_day date, clinic_id uuid, subject_id uuid, subject_kind text, routine_id uuid,
-             routine_version integer, slot text, anchor_at timestamptz, due_from timestamptz, due_by timestamptz,
-             overdue_at timestamptz, missed_at timestamptz, blocks_at timestamptz, rung_at timestamptz[],
-             rung_audience text[], not_required text)
-         on conflict do nothing",
-        group_id,
-        Value::Array(rows),
-        now
-    )
-    .execute(db)
-    .await?;
-    Ok(())
-}
-
-async fn set(db: &mut PgConnection, group_id: Uuid, rows: Vec<Value>, now: DateTime<Utc>) -> Result<()> {
-    if rows.is_empty() {
-        return Ok(());
-    }
-    sqlx::query!(
-        "update task set
-             clinic_id = r.clinic_id, routine_version = r.routine_version, anchor_at = r.anchor_at, due_from = r.due_from, due_by = r.due_by,
-             overdue_at = r.overdue_at, missed_at = r.missed_at, blocks_at = r.blocks_at, rung_at = r.rung_at,
-             rung_audience = r.rung_audience, planned_at = $3::timestamptz,
-             outcome = case when r.not_required is not null then 'not_required' end,
-             outcome_at = case when r.not_required is not null then $3::timestamptz end,
-             outcome_reason = coalesce(r.not_required, ''), outcome_by_plan = r.not_required is not null
-         from jsonb_to_recordset($2) as r(
-             task_id uuid, clinic_day date, clinic_id uuid, routine_version integer, anchor_at timestamptz,
-             due_from timestamptz,
-             due_by timestamptz, overdue_at timestamptz, missed_at timestamptz, blocks_at timestamptz,
-             rung_at timestamptz[], rung_audience text[], not_required text)
-         where task.group_id = $1 and task.clinic_day = r.clinic_day and task.task_id = r.task_id",
-        group_id,
-        Value::Array(rows),
-        now
-    )
-    .execute(db)
-    .await?;
-    Ok(())
-}
-
-async fn remove(db: &mut PgConnection, group_id: Uuid, ids: &[TaskId]) -> Result<()> {
-    if ids.is_empty() {
-        return Ok(());
-    }
-    let (days, ids) = keys(ids);
-    sqlx::query!(
-        "delete from task using unnest($2::date[], $3::uuid[]) as gone(clinic_day, task_id)
-         where task.group_id = $1 and task.clinic_day = gone.clinic_day and task.task_id = gone.task_id",
-        group_id,
-        &days,
-        &ids
-    )
-    .execute(db)
-    .await?;
-    Ok(())
-}
-
-async fn withdraw(db: &mut PgConnection, group_id: Uuid, ids: &[TaskId], now: DateTime<Utc>) -> Result<()> {
-    if ids.is_empty() {
-        return Ok(());
-    }
-    let (days, ids) = keys(ids);
-    sqlx::query!(
-        "update task set outcome = 'not_required', outcome_at = $4, outcome_reason = $5, outcome_by_plan = true
-         from unnest($2::date[], $3::uuid[]) as gone(clinic_day, task_id)
-         where task.group_id = $1 and task.clinic_day = gone.clinic_day and task.task_id = gone.task_id",
-        group_id,
-        &days,
-        &ids,
-        now,
-        WITHDRAWN
-    )
-    .execute(db)
-    .await?;
-    Ok(())
-}
-
-fn keys(ids: &[TaskId]) -> (Vec<NaiveDate>, Vec<Uuid>) {
-    ids.iter().map(|id| (id.clinic_day(), id.as_uuid())).unzip()
 }
 
 fn repeat_id(task: &tasks::Task, completion_id: Uuid) -> TaskId {
@@ -539,6 +374,7 @@ pub async fn insert_repeat(
     group_id: Uuid,
     task: &tasks::Task,
     completion_id: Uuid,
+    rough_minutes: u32,
     now: DateTime<Utc>,
 ) -> Result<Option<TaskId>> {
     let clinic_day = task.id.clinic_day();
@@ -559,7 +395,13 @@ pub async fn insert_repeat(
         slot: Slot::Repeat(completion_id),
         times,
         not_required: None,
+        because: Because {
+            fact: Fact::VoidTest { completion_id },
+            moved: None,
+            utc_offset_seconds: task.because.as_ref().map_or(0, |because| because.utc_offset_seconds),
+        },
+        rough_minutes,
     };
-    insert(db, group_id, vec![row(task.clinic_id, &planned)], now).await?;
+    plan_changes::insert(db, group_id, vec![plan_changes::row(task.clinic_id, &planned)], now).await?;
     Ok(Some(planned.id))
 }

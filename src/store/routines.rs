@@ -2,6 +2,8 @@
 //!
 //! The rule of this file: a version is appended and never changed, since past clinic days are judged by it.
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, NaiveDate, Utc};
 use serde_json::Value;
 use sqlx::PgConnection;
@@ -50,6 +52,20 @@ pub async fn list_since(db: &mut PgConnection, group_id: Uuid, since: NaiveDate)
     .map(RoutineVersion::try_from)
     .collect::<Result<Vec<_>>>()?;
     Ok(versions.chunk_by(|a, b| a.routine_id == b.routine_id).map(<[_]>::to_vec).collect())
+}
+
+/// The first day of each routine's first version.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn first_days(db: &mut PgConnection, group_id: Uuid) -> Result<BTreeMap<Uuid, NaiveDate>> {
+    let rows = sqlx::query!(
+        "select routine_id, effective_on from routine_version where group_id = $1 and version = 1",
+        group_id
+    )
+    .fetch_all(db)
+    .await?;
+    Ok(rows.into_iter().map(|row| (row.routine_id, row.effective_on)).collect())
 }
 
 /// How many routines the group has.

@@ -3,12 +3,12 @@
 //! The rule of this file: where a subject stood and whether it was in service is a history that is only appended to;
 //! the subject's own row holds no more than the last of it.
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use sqlx::PgConnection;
 use uuid::Uuid;
 
 use super::{Result, StoreError};
-use crate::domain::subject::{ServiceState, Subject, SubjectKind, WaterSource};
+use crate::domain::subject::{ServiceState, Spell, Subject, SubjectKind, WaterSource};
 
 /// A subject as configured.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -57,7 +57,14 @@ impl TryFrom<Row> for SubjectRow {
             water_source,
             circuits: row.circuits,
             suction_lines: row.suction_lines,
+            spells: match &service {
+                ServiceState::InService => Vec::new(),
+                ServiceState::OutOfService { reason, since } => {
+                    vec![Spell { from: *since, until: None, reason: reason.clone() }]
+                }
+            },
             service,
+            commissioned_on: NaiveDate::MIN,
         };
         Ok(Self { subject, serial: row.serial })
     }

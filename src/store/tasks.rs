@@ -7,6 +7,7 @@ use uuid::Uuid;
 
 use super::{Result, StoreError};
 use crate::domain::ladder::Audience;
+use crate::domain::plan::because::Because;
 use crate::domain::routine::Routine;
 use crate::domain::subject::SubjectKind;
 use crate::domain::task::{Outcome, Recorded, Slot, State, TaskId, Times, level_at, state_at};
@@ -42,6 +43,8 @@ pub struct Task {
     pub completion_id: Option<Uuid>,
     /// Latest attempt or result that did not pass.
     pub failed_at: Option<DateTime<Utc>>,
+    /// Why it hangs on its instant; `None`: planned before reasons were kept.
+    pub because: Option<Because>,
 }
 
 impl Task {
@@ -83,6 +86,7 @@ pub(super) struct Row {
     pub(super) outcome_by_plan: bool,
     pub(super) completion_id: Option<Uuid>,
     pub(super) failed_at: Option<DateTime<Utc>>,
+    pub(super) because: Option<Value>,
 }
 
 impl TryFrom<Row> for Task {
@@ -99,6 +103,8 @@ impl TryFrom<Row> for Task {
             .as_deref()
             .map(|name| Outcome::from_name(name).ok_or_else(|| bad("outcome", name)))
             .transpose()?;
+        let because = row.because.clone().map(serde_json::from_value).transpose();
+        let because = because.map_err(|error| StoreError::bad_row("task", row.task_id, "because", error))?;
         let rungs = row
             .rung_at
             .iter()
@@ -128,6 +134,7 @@ impl TryFrom<Row> for Task {
             outcome_by_plan: row.outcome_by_plan,
             completion_id: row.completion_id,
             failed_at: row.failed_at,
+            because,
         })
     }
 }
@@ -141,7 +148,7 @@ pub async fn find(db: &mut PgConnection, group_id: Uuid, id: TaskId) -> Result<O
         Row,
         "select task_id, clinic_id, subject_id, subject_kind, routine_id, routine_version, slot, anchor_at, due_from,
                 due_by, overdue_at, missed_at, blocks_at, rung_at, rung_audience, started_at, outcome, outcome_at,
-                outcome_reason, outcome_by_plan, completion_id, failed_at
+                outcome_reason, outcome_by_plan, completion_id, failed_at, because
          from task where group_id = $1 and clinic_day = $2 and task_id = $3",
         group_id,
         id.clinic_day(),
@@ -162,7 +169,7 @@ pub async fn lock(db: &mut PgConnection, group_id: Uuid, id: TaskId) -> Result<O
         Row,
         "select task_id, clinic_id, subject_id, subject_kind, routine_id, routine_version, slot, anchor_at, due_from,
                 due_by, overdue_at, missed_at, blocks_at, rung_at, rung_audience, started_at, outcome, outcome_at,
-                outcome_reason, outcome_by_plan, completion_id, failed_at
+                outcome_reason, outcome_by_plan, completion_id, failed_at, because
          from task where group_id = $1 and clinic_day = $2 and task_id = $3 for update",
         group_id,
         id.clinic_day(),
@@ -199,7 +206,7 @@ pub async fn list_workable(
         Row,
         "select task_id, clinic_id, subject_id, subject_kind, routine_id, routine_version, slot, anchor_at, due_from,
                 due_by, overdue_at, missed_at, blocks_at, rung_at, rung_audience, started_at, outcome, outcome_at,
-                outcome_reason, outcome_by_plan, completion_id, failed_at
+                outcome_reason, outcome_by_plan, completion_id, failed_at, because
          from task
          where group_id = $1 and clinic_id = $2 and ($3::uuid is null or subject_id = $3) and clinic_day >= $4
            and ((outcome is null and missed_at > $5 and due_from <= $6) or outcome = 'result_pending')

@@ -6,6 +6,8 @@ use chrono::NaiveTime;
 use proptest::prelude::*;
 
 use super::*;
+use crate::domain::anchor::{ClosedDayRule, Place};
+use crate::domain::facts::SeatingEdge;
 use crate::domain::fixtures::*;
 use crate::domain::hours::Week;
 use crate::domain::routine::{Routine, Window};
@@ -20,7 +22,7 @@ fn one(routine: Routine, hours: Hours) -> Clinic {
 
 /// Tasks in order of their clinic day as `day slot anchor`, and the plan's reason where it does not require them.
 fn shown(clinic: &Clinic, from: &str, to: &str) -> Vec<String> {
-    let mut tasks = plan(clinic, on(from), on(to));
+    let mut tasks = plan(clinic, on(from), on(to), on(from));
     tasks.sort_by_key(|t| (t.clinic_day, t.times.anchor_at, t.slot.clone()));
     tasks
         .iter()
@@ -70,7 +72,7 @@ fn an_opening_keeps_its_local_time_over_a_clock_change() {
 #[test]
 fn a_window_is_counted_in_elapsed_minutes_from_the_anchor() {
     let clinic = one(routine(Anchor::Opening {}), office());
-    let task = &plan(&clinic, on("2026-11-30"), on("2026-11-30"))[0];
+    let task = &plan(&clinic, on("2026-11-30"), on("2026-11-30"), on("2026-11-30"))[0];
     let times = &task.times;
     assert_eq!(
         [times.due_from, times.due_by, times.overdue_at, times.missed_at],
@@ -87,14 +89,14 @@ fn a_window_is_counted_in_elapsed_minutes_from_the_anchor() {
         (Some(BlocksFrom::DueBy), Some(at("2026-11-30 08:00"))),
     ] {
         let clinic = one(Routine { blocks_from, ..routine(Anchor::Opening {}) }, office());
-        assert_eq!(plan(&clinic, on("2026-11-30"), on("2026-11-30"))[0].times.blocks_at, expected);
+        assert_eq!(plan(&clinic, on("2026-11-30"), on("2026-11-30"), on("2026-11-30"))[0].times.blocks_at, expected);
     }
 }
 
 #[test]
 fn a_routine_may_bring_its_own_ladder() {
     let own = Routine { ladder: Some(Ladder { rungs: Vec::new() }), ..routine(Anchor::Opening {}) };
-    assert!(plan(&one(own, office()), on("2026-11-30"), on("2026-11-30"))[0].times.rungs.is_empty());
+    assert!(plan(&one(own, office()), on("2026-11-30"), on("2026-11-30"), on("2026-11-30"))[0].times.rungs.is_empty());
 }
 
 #[test]
@@ -117,8 +119,8 @@ fn a_posted_start_or_end_moves_the_moment_it_is_about() {
         ),
     ] {
         let mut clinic = one(routine(anchor.clone()), office());
-        clinic.posted.insert(on(day), mark);
-        let anchors: Vec<_> = plan(&clinic, on(day), on(day))
+        clinic.facts.posted.insert(on(day), mark);
+        let anchors: Vec<_> = plan(&clinic, on(day), on(day), on(day))
             .iter()
             .map(|t| t.times.anchor_at.format("%m-%d %H:%M").to_string())
             .collect();
@@ -143,7 +145,7 @@ fn a_day_the_desk_started_in_spite_of_a_closure_is_worked() {
     let closed = |anchor| {
         let mut clinic = one(routine(anchor), office());
         clinic.hours.closures.push(closure("2026-11-30 00:00", "2026-12-01 00:00", "flood"));
-        clinic.posted.insert(on("2026-11-30"), posted(Some("2026-11-30 10:00"), None));
+        clinic.facts.posted.insert(on("2026-11-30"), posted(Some("2026-11-30 10:00"), None));
         clinic
     };
     assert_eq!(shown(&closed(Anchor::Opening {}), "2026-11-30", "2026-11-30"), ["2026-11-30 opening 11-30 10:00"]);
@@ -167,26 +169,27 @@ fn a_special_opening_is_planned_like_any_day() {
 
 #[test]
 fn each_patient_leaving_makes_a_task_on_that_operatory_only() {
-    let turnover = |mark: u128, chair: u128, left_at: &str| Turnover {
+    let turnover = |mark: u128, chair: u128, left_at: &str| Seating {
         mark_id: id(mark),
         operatory_id: id(chair),
+        edge: SeatingEdge::Left,
         clinic_day: on("2026-11-30"),
-        left_at: at(left_at),
+        marked_at: at(left_at),
     };
     let mut clinic = one(routine(Anchor::Turnover {}), office());
     clinic.subjects.push(operatory(11));
-    clinic.turnovers = vec![
+    clinic.facts.seatings = vec![
         turnover(1, 10, "2026-11-30 09:00"),
         turnover(2, 10, "2026-11-30 10:00"),
         turnover(3, 99, "2026-11-30 10:00"),
     ];
-    let tasks = plan(&clinic, on("2026-11-30"), on("2026-11-30"));
+    let tasks = plan(&clinic, on("2026-11-30"), on("2026-11-30"), on("2026-11-30"));
     assert_eq!(tasks.iter().map(|t| t.subject_id).collect::<Vec<_>>(), [id(10), id(10)]);
     assert_eq!(tasks.iter().map(|t| t.slot.clone()).collect::<BTreeSet<_>>().len(), 2);
-    assert!(plan(&clinic, on("2026-12-01"), on("2026-12-01")).is_empty());
+    assert!(plan(&clinic, on("2026-12-01"), on("2026-12-01"), on("2026-12-01")).is_empty());
 
-    clinic.subjects[0].service = taken_out_of_service("no suction", at("2026-11-30 07:00"));
-    let tasks = plan(&clinic, on("2026-11-30"), on("2026-11-30"));
+    clinic.subjects[0] = taken_out_of_service("no suction", at("2026-11-30 07:00"), operatory(10));
+    let tasks = plan(&clinic, on("2026-11-30"), on("2026-11-30"), on("2026-11-30"));
     assert!(tasks.iter().all(|t| t.not_required.is_none()), "a patient was in the chair all the same");
     assert_eq!(tasks.len(), 2);
 }
@@ -198,7 +201,7 @@ fn a_chair_out_of_service_is_not_required_with_the_reason_from_that_instant_on()
         ("2026-11-30 08:01", "2026-11-30 opening 11-30 08:00"),
     ] {
         let mut clinic = one(routine(Anchor::Opening {}), office());
-        clinic.subjects[0].service = taken_out_of_service("no suction", at(since));
+        clinic.subjects[0] = taken_out_of_service("no suction", at(since), operatory(10));
         assert_eq!(shown(&clinic, "2026-11-30", "2026-11-30"), [expected], "{since}");
     }
 }
@@ -208,7 +211,10 @@ fn only_the_subjects_of_its_kind_and_selection_get_a_routine() {
     let mut clinic = one(routine(Anchor::Opening {}), office());
     clinic.subjects.extend([operatory(11), subject(20, SubjectKind::Steriliser)]);
     let subjects = |clinic: &Clinic| {
-        plan(clinic, on("2026-11-30"), on("2026-11-30")).iter().map(|t| t.subject_id).collect::<BTreeSet<_>>()
+        plan(clinic, on("2026-11-30"), on("2026-11-30"), on("2026-11-30"))
+            .iter()
+            .map(|t| t.subject_id)
+            .collect::<BTreeSet<_>>()
     };
     assert_eq!(subjects(&clinic), [id(10), id(11)].into());
     clinic.routines[0][0].routine.selection.subject_ids = Some([id(11), id(20)].into());
@@ -225,7 +231,7 @@ fn each_clinic_day_is_planned_by_the_version_in_force_on_it() {
         ..version(100, Routine { window: Window { may_start_minutes: -30, ..WINDOW }, ..routine(Anchor::Opening {}) })
     };
     let clinic = clinic(office(), vec![vec![second, version(100, routine(Anchor::Opening {}))]]);
-    let tasks = plan(&clinic, on("2026-11-30"), on("2026-12-01"));
+    let tasks = plan(&clinic, on("2026-11-30"), on("2026-12-01"), on("2026-11-30"));
     let seen: Vec<_> = tasks.iter().map(|t| (t.routine_version, t.times.anchor_at - t.times.due_from)).collect();
     assert_eq!(seen, [(1, minutes(60)), (2, minutes(30))]);
 }
@@ -268,7 +274,8 @@ fn dates_moved_onto_one_day_stay_tasks_of_their_own() {
             "2026-11-30 rule:2026-11-30 11-30 12:00",
         ]
     );
-    let ids: BTreeSet<_> = plan(&clinic, on("2026-11-30"), on("2026-11-30")).iter().map(|t| t.id).collect();
+    let ids: BTreeSet<_> =
+        plan(&clinic, on("2026-11-30"), on("2026-11-30"), on("2026-11-30")).iter().map(|t| t.id).collect();
     assert_eq!(ids.len(), 3);
 }
 
@@ -292,7 +299,7 @@ fn a_date_finds_no_open_day_within_a_month_and_is_not_required() {
 fn a_day_the_desk_started_counts_as_open_for_dates() {
     let anchor = calendar("FREQ=WEEKLY;BYDAY=SU", "2026-11-29", Place::Opening {}, ClosedDayRule::NextOpenDay);
     let mut clinic = one(routine(anchor), office());
-    clinic.posted.insert(on("2026-11-29"), posted(Some("2026-11-29 10:00"), None));
+    clinic.facts.posted.insert(on("2026-11-29"), posted(Some("2026-11-29 10:00"), None));
     assert_eq!(shown(&clinic, "2026-11-29", "2026-11-30"), ["2026-11-29 rule:2026-11-29 11-29 10:00"]);
 }
 
@@ -342,7 +349,7 @@ fn a_clinic_without_hours_plans_only_what_the_desk_and_the_calendar_give() {
     let bare = |anchor| one(routine(anchor), Hours { week: None, ..hours("UTC", Week::default()) });
     assert!(shown(&bare(Anchor::Opening {}), "2026-11-23", "2026-11-30").is_empty());
     let mut started = bare(Anchor::Opening {});
-    started.posted.insert(on("2026-11-30"), posted(Some("2026-11-30 08:15"), None));
+    started.facts.posted.insert(on("2026-11-30"), posted(Some("2026-11-30 08:15"), None));
     assert_eq!(shown(&started, "2026-11-23", "2026-11-30"), ["2026-11-30 opening 11-30 08:15"]);
 }
 
@@ -364,11 +371,12 @@ fn clinic_and_shuffled() -> impl Strategy<Value = (Clinic, Clinic)> {
             versions.prop_flat_map(|v| Just(v).prop_shuffle()),
             Just(clinic.subjects.clone()).prop_shuffle(),
             Just(clinic.hours.closures.clone()).prop_shuffle(),
-            Just(clinic.turnovers.clone()).prop_shuffle(),
+            Just(clinic.facts.seatings.clone()).prop_shuffle(),
         );
-        (Just(clinic), parts).prop_map(|(clinic, (routines, subjects, closures, turnovers))| {
+        (Just(clinic), parts).prop_map(|(clinic, (routines, subjects, closures, seatings))| {
             let hours = Hours { closures, ..clinic.hours.clone() };
-            let shuffled = Clinic { hours, routines, subjects, turnovers, ..clinic.clone() };
+            let facts = Facts { seatings, ..clinic.facts.clone() };
+            let shuffled = Clinic { hours, routines, subjects, facts, ..clinic.clone() };
             (clinic, shuffled)
         })
     })
@@ -377,20 +385,20 @@ fn clinic_and_shuffled() -> impl Strategy<Value = (Clinic, Clinic)> {
 proptest! {
     #[test]
     fn the_order_of_its_parts_changes_no_plan((clinic, shuffled) in clinic_and_shuffled()) {
-        prop_assert_eq!(plan(&clinic, first(), last()), plan(&shuffled, first(), last()));
+        prop_assert_eq!(plan(&clinic, first(), last(), first()), plan(&shuffled, first(), last(), first()));
     }
 
     #[test]
     fn planning_days_together_or_apart_is_the_same(clinic in any_clinic(first(), DAYS), cut in 0..u64::from(DAYS) - 1) {
         let middle = first() + Days::new(cut);
-        let mut apart = plan(&clinic, first(), middle);
-        apart.extend(plan(&clinic, middle + Days::new(1), last()));
-        prop_assert_eq!(plan(&clinic, first(), last()), apart);
+        let mut apart = plan(&clinic, first(), middle, first());
+        apart.extend(plan(&clinic, middle + Days::new(1), last(), first()));
+        prop_assert_eq!(plan(&clinic, first(), last(), first()), apart);
     }
 
     #[test]
     fn tasks_are_distinct_and_their_windows_ordered(clinic in any_clinic(first(), DAYS)) {
-        let tasks = plan(&clinic, first(), last());
+        let tasks = plan(&clinic, first(), last(), first());
         prop_assert!(tasks.is_sorted_by(|a, b| a.id < b.id), "an id stands twice");
         for task in &tasks {
             let times = &task.times;
@@ -406,9 +414,9 @@ proptest! {
 
     #[test]
     fn a_date_lands_on_a_closed_day_only_when_it_is_not_required(clinic in any_clinic(first(), DAYS)) {
-        for task in plan(&clinic, first(), last()) {
+        for task in plan(&clinic, first(), last(), first()) {
             let Slot::Rule(_) = task.slot else { continue };
-            let started = clinic.posted.get(&task.clinic_day).is_some_and(|p| p.started_at.is_some());
+            let started = clinic.facts.posted.get(&task.clinic_day).is_some_and(|p| p.started_at.is_some());
             prop_assert!(clinic.hours.day(task.clinic_day).is_open() || started || task.not_required.is_some());
         }
     }

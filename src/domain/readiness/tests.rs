@@ -92,7 +92,7 @@ fn one_routine_does_not_stand_for_another_and_the_longest_missing_comes_first() 
 #[test]
 fn an_operatory_out_of_service_is_not_ready_whatever_its_records_say() {
     let mut chair = operatory(10);
-    chair.service = taken_out_of_service("no suction", at("2026-11-29 10:00"));
+    chair = taken_out_of_service("no suction", at("2026-11-29 10:00"), chair);
     let found = readiness(&chair, vec![task(1, 0, State::Done, false)]);
     assert!(!found.is_ready());
     assert!(found.missing.is_empty());

@@ -4,9 +4,9 @@ use chrono::{Days, NaiveDate};
 use proptest::prelude::*;
 
 use super::*;
+use crate::domain::anchor::Anchor;
 use crate::domain::fixtures::*;
 use crate::domain::plan::{Clinic, NotRequired, plan};
-use crate::domain::routine::Anchor;
 
 /// The task as the store keeps it after the plan has been carried out.
 fn kept(plan: &PlannedTask) -> ExistingTask {
@@ -20,6 +20,7 @@ fn kept(plan: &PlannedTask) -> ExistingTask {
         outcome_reason: plan.not_required.as_ref().map(|n| n.reason.clone()).unwrap_or_default(),
         outcome_by_plan: plan.not_required.is_some(),
         elsewhere: false,
+        because: Some(plan.because.clone()),
     }
 }
 
@@ -50,7 +51,7 @@ fn applied(existing: &[ExistingTask], changes: &[Change]) -> Vec<ExistingTask> {
 fn monday() -> (Clinic, PlannedTask) {
     let office = hours("UTC", week("08:00-17:00", ""));
     let clinic = clinic(office, vec![vec![version(100, routine(Anchor::Opening {}))]]);
-    let task = plan(&clinic, on("2026-11-30"), on("2026-11-30")).remove(0);
+    let task = plan(&clinic, on("2026-11-30"), on("2026-11-30"), on("2026-11-30")).remove(0);
     (clinic, task)
 }
 
@@ -146,7 +147,7 @@ fn last() -> NaiveDate {
 }
 
 fn planned(clinic: &Clinic) -> Vec<PlannedTask> {
-    plan(clinic, first(), last())
+    plan(clinic, first(), last(), first())
 }
 
 fn any_now() -> impl Strategy<Value = DateTime<Utc>> {

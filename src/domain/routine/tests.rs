@@ -1,6 +1,7 @@
 //! Rules of the routine document, its versions, and which subjects it picks.
 
 use super::*;
+use crate::domain::anchor::ClosedDayRule;
 use crate::domain::fixtures::*;
 use crate::domain::ladder::{Audience, CountedIn, Rung};
 use crate::domain::step::Part;
@@ -146,14 +147,16 @@ fn the_highest_version_whose_date_has_come_is_in_force() {
 }
 
 #[test]
-fn a_subject_is_out_of_service_from_the_instant_it_was_taken_out() {
+fn a_subject_is_out_of_service_from_the_instant_it_was_taken_out_until_it_is_back() {
     let since = at("2026-11-30 10:00");
-    let mut chair = operatory(10);
-    assert!(!is_out_of_service(&chair, since));
-    chair.service = taken_out_of_service("no suction", since);
-    assert!(!is_out_of_service(&chair, since - minutes(1)));
-    assert!(is_out_of_service(&chair, since));
-    assert!(is_out_of_service(&chair, since + minutes(1)));
+    let is_out = |chair: &Subject, at| chair.out_of_service_at(at).is_some();
+    assert!(!is_out(&operatory(10), since));
+    let mut chair = taken_out_of_service("no suction", since, operatory(10));
+    assert!(!is_out(&chair, since - minutes(1)));
+    assert!(is_out(&chair, since));
+    assert!(is_out(&chair, since + minutes(1)));
+    chair.spells[0].until = Some(since + minutes(1));
+    assert!(is_out(&chair, since) && !is_out(&chair, since + minutes(1)));
 }
 
 #[test]

@@ -234,7 +234,8 @@ async fn settle_repeat(
     if !is_void {
         planning::withdraw_repeats(db, caller.group_id, &work.task, &corrected, caller.now).await?;
     } else if !planning::has_repeat(db, caller.group_id, &work.task, &corrected).await? {
-        planning::insert_repeat(db, caller.group_id, &work.task, input.completion_id, caller.now).await?;
+        let minutes = work.routine.rough_minutes;
+        planning::insert_repeat(db, caller.group_id, &work.task, input.completion_id, minutes, caller.now).await?;
     }
     Ok(())
 }
