@@ -302,6 +302,59 @@ async fn a_void_test_is_due_again_at_once(pool: PgPool) {
     assert_eq!((&kept["verdict"], &clinic.task(&again).await["task"]["state"]), (&json!("passed"), &json!("done")));
 }
 
+/// A void that was entered by mistake leaves no second test behind; a void corrected by a void leaves one.
+#[sqlx::test]
+async fn a_corrected_void_leaves_one_repeat_or_none(pool: PgPool) {
+    let app = App::new(pool.clone(), at("2026-11-02T09:00:00Z")).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    let spore = clinic.due_in_clinic(routine::spore_test()).await;
+    let void = |n: u32, corrects: Option<u32>| {
+        let mut void = clinic.spore(n, &spore, None);
+        (void["kind"], void["steps"], void["reason"]) = (json!("void"), json!([]), json!("the control did not grow"));
+        void["corrects"] = json!(corrects.map(id));
+        void
+    };
+    let repeats = || async {
+        let rows: Vec<(String, Option<String>)> =
+            sqlx::query_as("select slot, outcome from task where slot like 'repeat:%' order by slot")
+                .fetch_all(&pool)
+                .await
+                .expect("tasks");
+        rows
+    };
+    let first = format!("repeat:{}", id(1));
+    clinic.tablet.post("/v1/completions", void(1, None)).await.expect(201);
+    clinic.tablet.post("/v1/completions", void(2, Some(1))).await.expect(201);
+    assert_eq!(repeats().await, [(first.clone(), None)], "one repeat, not two");
+    let mut done = clinic.spore(3, &spore, Some("0"));
+    (done["corrects"], done["reason"]) = (json!(id(2)), json!("the strip of another machine was meant"));
+    clinic.tablet.post("/v1/completions", done).await.expect(201);
+    assert_eq!(repeats().await, [(first.clone(), Some("not_required".to_owned()))]);
+    // Void after all: the repeat that was withdrawn does not stand for it.
+    clinic.tablet.post("/v1/completions", void(4, Some(3))).await.expect(201);
+    let second = (format!("repeat:{}", id(4)), None);
+    assert_eq!(repeats().await, [(first, Some("not_required".to_owned())), second]);
+}
+
+/// A void found when no window of its clinic day can be open any more is kept, and says what becomes of it.
+#[sqlx::test]
+async fn a_void_found_months_later_is_kept_and_says_that_no_repeat_follows(pool: PgPool) {
+    let app = App::new(pool.clone(), at("2026-11-02T09:00:00Z")).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    let spore = clinic.due_in_clinic(routine::spore_test()).await;
+    let mut void = clinic.spore(1, &spore, None);
+    (void["kind"], void["steps"], void["reason"]) = (json!("void"), json!([]), json!("the control did not grow"));
+    app.set(at("2027-02-12T09:00:00Z"));
+    let kept = clinic.tablet.post("/v1/completions", void).await.expect(201);
+    let findings = kept["findings"].to_string();
+    assert!(findings.contains("too late for a repeat"), "{findings}");
+    let repeats: i64 = sqlx::query_scalar("select count(*) from task where slot like 'repeat:%'")
+        .fetch_one(&pool)
+        .await
+        .expect("a count");
+    assert_eq!(repeats, 0);
+}
+
 /// The test is taken in its window; its strip is read days after. Growth in a test is a failed test and a done task.
 #[sqlx::test]
 async fn a_result_that_follows_after_the_window_completes_the_sample_taken_in_it(pool: PgPool) {

@@ -235,13 +235,72 @@ async fn a_due_task_the_plan_no_longer_holds_stays_as_not_required_and_a_routine
     assert_eq!(task["state"], "not_required", "{task}");
     assert!(task["outcome_reason"].as_str().is_some_and(|reason| reason.starts_with("withdrawn")), "{task}");
     let plan = plan_of(&pool, id(1)).await;
-    assert_eq!(of_routine(&plan, routine::start_flush()).count(), 1, "the days to come have none");
+    // A tablet may have fetched two days ahead; the days after them have none.
+    let days: Vec<_> = of_routine(&plan, routine::start_flush()).map(|t| (&t["clinic_day"], &t["outcome"])).collect();
+    let withdrawn = json!("not_required");
+    let two_days = [json!("2026-11-02"), json!("2026-11-03"), json!("2026-11-04")];
+    assert_eq!(days.len(), two_days.len(), "{days:?}");
+    assert!(two_days.iter().all(|day| days.contains(&(day, &withdrawn))), "{days:?}");
     assert!(of_routine(&plan, routine::line_disinfection()).count() > 5);
     let ready = clinic.desk.get(&format!("/v1/operatories/{}/readiness", clinic.chair)).await.expect(200);
     assert_eq!(ready["ready_by_record"], json!(true));
     app.set(at("2026-11-09T12:00:00Z"));
     app.plan().await;
-    assert_eq!(of_routine(&plan_of(&pool, id(1)).await, routine::start_flush()).count(), 1);
+    assert_eq!(of_routine(&plan_of(&pool, id(1)).await, routine::start_flush()).count(), two_days.len());
+}
+
+/// A tablet that went offline with tomorrow's work, and an edit that took the work off the plan meanwhile.
+#[sqlx::test]
+async fn evidence_for_a_task_that_was_fetched_ahead_and_dropped_from_the_plan_is_kept(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T07:40:00Z")).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    let ahead = format!("/v1/operatories/{}/due?ahead_minutes=2880", clinic.chair);
+    let list = clinic.tablet.get(&ahead).await.expect(200);
+    let flushes = list["tasks"].as_array().expect("tasks").iter();
+    let of_wednesday = flushes
+        .filter(|t| t["routine_id"] == json!(routine::start_flush()))
+        .find(|t| t["clinic_day"] == "2026-11-04")
+        .expect("the flush of the day after tomorrow")
+        .clone();
+    let (_, mut content) = scenario::routines().remove(0);
+    content["in_use"] = json!(false);
+    let version = json!({ "effective_on": "2026-11-02", "routine": content });
+    clinic.admin.put(&format!("/v1/routines/{}", routine::start_flush()), version).await.expect(200);
+    app.plan().await;
+
+    app.set(at("2026-11-04T08:20:00Z"));
+    let kept = clinic.tablet.post("/v1/completions", clinic.flush(1, &of_wednesday, 125)).await.expect(201);
+    assert_eq!(kept["verdict"], "passed", "{kept}");
+    assert_eq!(clinic.task(&of_wednesday).await["task"]["state"], "done");
+}
+
+/// A clinic whose rows cannot be planned must not keep the others waiting.
+#[sqlx::test]
+async fn a_clinic_that_cannot_be_planned_is_noted_and_the_others_are_planned(pool: PgPool) {
+    let app = App::new(pool.clone(), at("2026-11-01T12:00:00Z")).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    let other = json!({ "name": "Second", "zone": "Europe/London" });
+    clinic.admin.put(&format!("/v1/clinics/{}", id(101)), other).await.expect(201);
+    // A failure of the database itself, and only for the first clinic.
+    let refuse = format!(
+        "create function refuse() returns trigger language plpgsql as $$ begin
+             if new.clinic_id = '{}' then raise exception 'broken for this clinic'; end if; return new;
+         end $$;
+         create trigger refuse before update of planned_through on clinic_plan for each row
+             when (new.last_error is null) execute function refuse()",
+        clinic.clinic_id
+    );
+    sqlx::raw_sql(sqlx::AssertSqlSafe(refuse)).execute(&pool).await.expect("a trigger");
+    sqlx::query("update clinic_plan set zone_data = 'older'").execute(&pool).await.expect("marked");
+    let report = app.plan().await;
+    assert_eq!((report.clinics, report.failed), (1, 1));
+    let noted: Vec<(Uuid, Option<String>)> =
+        sqlx::query_as("select clinic_id, last_error from clinic_plan order by last_error nulls last")
+            .fetch_all(&pool)
+            .await
+            .expect("plans");
+    assert!(noted[0].1.as_deref().is_some_and(|error| error.contains("broken for this clinic")), "{noted:?}");
+    assert_eq!(noted[1], (id(101), None));
 }
 
 #[sqlx::test]

@@ -211,6 +211,8 @@ async fn evidence_that_cannot_be_read_is_refused_at_the_field(pool: PgPool) {
         with(body, "/reason", json!(reason))
     };
     let skipped = json!({ "step": "flush:syringe", "status": "skipped" });
+    let too_long_and_skipped = json!({ "step": "flush:handpiece-1", "status": "skipped", "reason": "the tap ran dry",
+                                       "elapsed_seconds": 604_801 });
     let not_found = (404, "not-found");
     let mut cases = vec![
         post(with(work.clone(), "/performed_at", json!("2026-11-02T08:37:01Z")), BROKEN, &["/performed_at"]),
@@ -228,6 +230,8 @@ async fn evidence_that_cannot_be_read_is_refused_at_the_field(pool: PgPool) {
         post(with(work.clone(), "/steps/1", skipped), BROKEN, &["/steps/1/reason"]),
         post(with(work.clone(), "/steps/0/elapsed_seconds", Value::Null), BROKEN, &["/steps/0/elapsed_seconds"]),
         post(with(work.clone(), "/steps/0/elapsed_seconds", json!(-1)), MALFORMED, &["/steps/0/elapsed_seconds"]),
+        post(with(work.clone(), "/steps/0/elapsed_seconds", json!(604_801)), BROKEN, &["/steps/0/elapsed_seconds"]),
+        post(with(work.clone(), "/steps/0", too_long_and_skipped), BROKEN, &["/steps/0/elapsed_seconds"]),
         post(
             with(work.clone(), "/steps/0/hold_id", json!(id(9))),
             BROKEN,

@@ -5,7 +5,7 @@ use chrono::TimeDelta;
 use serde_json::json;
 use sqlx::PgPool;
 
-use crate::support::app::App;
+use crate::support::app::{App, Client};
 use crate::support::contents::count;
 use crate::support::scenario::{self, routine};
 use crate::support::{at, id};
@@ -132,6 +132,40 @@ async fn a_day_starts_and_ends_once(pool: PgPool) {
         assert_eq!(once.text, clinic.desk.post_once(&path, edge, keyed).await.text);
     }
     assert_eq!(count(&pool, "select count(*) from day_mark where group_id = $1", id(1)).await, 2);
+}
+
+/// Two administrators who revoke each other at once: one of them comes second, and holds a key no more.
+#[sqlx::test]
+async fn a_key_that_was_revoked_while_its_change_waited_changes_nothing(pool: PgPool) {
+    let app = App::new(pool.clone(), at("2026-11-02T08:00:00Z")).await;
+    let first = app.group(id(1)).await;
+    let key = json!({ "key_id": id(50), "label": "second", "role": "administrator", "reach": { "kind": "group" } });
+    let token = first.post("/v1/keys", key).await.expect(201)["token"].as_str().expect("shown once").to_owned();
+    let second = Client { app: &app, token };
+    let keys = first.get("/v1/keys").await.expect(200);
+    let own = keys["items"].as_array().expect("keys").iter().find(|k| k["key_id"] != json!(id(50))).expect("the first");
+    // The turn is held by somebody else while both have passed the door.
+    let mut turn = pool.begin().await.expect("a transaction");
+    chairtide::store::configuration::hold(&mut turn, id(1)).await.expect("the turn");
+    let (own_path, second_path) =
+        (format!("/v1/keys/{}", own["key_id"].as_str().expect("an id")), format!("/v1/keys/{}", id(50)));
+    let both = async { tokio::join!(first.delete(&second_path), second.delete(&own_path)) };
+    let release = async {
+        let waiting = "select count(*) from pg_locks where locktype = 'advisory' and not granted
+                       and database = (select oid from pg_database where datname = current_database())";
+        loop {
+            let count: i64 = sqlx::query_scalar(waiting).fetch_one(&pool).await.expect("locks");
+            if count == 2 {
+                break;
+            }
+            tokio::task::yield_now().await;
+        }
+        turn.rollback().await.expect("released");
+    };
+    let ((a, b), ()) = tokio::join!(both, release);
+    let mut statuses = [a.status, b.status];
+    statuses.sort_unstable();
+    assert_eq!(statuses, [204, 401]);
 }
 
 #[sqlx::test]

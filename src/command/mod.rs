@@ -5,6 +5,7 @@
 
 mod administer;
 mod connect;
+mod connections;
 mod demo;
 mod disposable;
 mod serve;

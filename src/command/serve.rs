@@ -16,6 +16,7 @@ use tokio_util::sync::CancellationToken;
 use uuid::Uuid;
 
 use super::connect::Database;
+use super::connections;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::http::{self, AppState, health, metrics};
@@ -108,7 +109,8 @@ async fn drain(mut parts: JoinSet<anyhow::Result<()>>, limit: Duration, mut sign
 }
 
 async fn answer(listener: TcpListener, app: Router, stop: CancellationToken) -> anyhow::Result<()> {
-    axum::serve(listener, app).with_graceful_shutdown(stop.cancelled_owned()).await.context("the API ended")
+    connections::answer(listener, app, stop).await;
+    Ok(())
 }
 
 async fn work(jobs: Jobs, stop: CancellationToken) -> anyhow::Result<()> {

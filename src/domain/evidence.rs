@@ -317,6 +317,9 @@ fn answer_faults(answer: &StepAnswer, step: &Step, asked: &Asked<'_>) -> Vec<Fau
         faults.push(Fault::new("/reading", "belongs to a reading; this step is none"));
     }
     // What is kept beside a skipped step must make sense as well.
+    if answer.elapsed_seconds.is_some_and(|seconds| is_hold && seconds > 604_800) {
+        faults.push(Fault::new("/elapsed_seconds", "must be from 0 to 604800"));
+    }
     if let Some(id) = answer.hold_id.filter(|_| is_hold) {
         match asked.holds.get(&id) {
             None => faults.push(Fault::new("/hold_id", "no hold of this task has this id")),
@@ -347,9 +350,6 @@ fn answer_faults(answer: &StepAnswer, step: &Step, asked: &Asked<'_>) -> Vec<Fau
             }
             (None, None) => {
                 faults.push(Fault::new("/elapsed_seconds", "is missing: a hold needs hold_id or elapsed_seconds"));
-            }
-            (None, Some(seconds)) if seconds > 604_800 => {
-                faults.push(Fault::new("/elapsed_seconds", "must be from 0 to 604800"));
             }
             (Some(_), None) | (None, Some(_)) => {}
         },

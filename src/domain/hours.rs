@@ -15,8 +15,6 @@ use super::zone::{self, Zone};
 
 /// How long after its last planned closing a day that runs past midnight still counts as that clinic day.
 const OVERRUN: TimeDelta = TimeDelta::hours(4);
-/// How far opening time is counted ahead before we say that it is never reached.
-const OPENING_TIME_HORIZON_DAYS: u64 = 120;
 const MINUTES_PER_DAY: i32 = 1440;
 
 /// One opening session of a clinic day, in local time.
@@ -258,33 +256,6 @@ impl Hours {
             late.closes_at().is_some_and(|closes_at| closes_at + OVERRUN > midnight && at < closes_at + OVERRUN);
         let not_yet_today = self.day(today).opens_at().is_none_or(|opens_at| at < opens_at);
         if still_yesterday && not_yet_today { yesterday } else { today }
-    }
-
-    /// The instant at which `minutes` of opening time have passed since `from`, or `None` when that many do not come
-    /// within 120 days.
-    #[must_use]
-    pub fn after_opening_time(&self, from: DateTime<Utc>, minutes: u32) -> Option<DateTime<Utc>> {
-        let mut left = TimeDelta::minutes(minutes.into());
-        if left.is_zero() {
-            return Some(from);
-        }
-        let mut counted_to = from;
-        let first = zone::local(&self.zone, from).date().pred_opt()?;
-        for date in first.iter_days().take(usize::try_from(OPENING_TIME_HORIZON_DAYS).ok()?) {
-            for (opens, closes) in self.day(date).sessions {
-                // Where a late session runs into the next day's first, the time they share passes once.
-                let opens = opens.max(counted_to);
-                if opens >= closes {
-                    continue;
-                }
-                if closes - opens >= left {
-                    return Some(opens + left);
-                }
-                left -= closes - opens;
-                counted_to = closes;
-            }
-        }
-        None
     }
 }
 

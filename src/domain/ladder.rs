@@ -8,8 +8,8 @@ use chrono::{DateTime, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
+use super::daybook::DayBook;
 use super::fault::Fault;
-use super::hours::Hours;
 
 /// Whom a level is for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
@@ -106,12 +106,12 @@ impl Ladder {
     /// When a task that is overdue from `overdue_at` reaches each rung, ascending. A rung that a long closure puts
     /// out of sight is left out, and with it all above.
     #[must_use]
-    pub fn reached_at(&self, hours: &Hours, overdue_at: DateTime<Utc>) -> Vec<(DateTime<Utc>, Audience)> {
+    pub fn reached_at(&self, days: &DayBook<'_>, overdue_at: DateTime<Utc>) -> Vec<(DateTime<Utc>, Audience)> {
         let mut reached: Vec<(DateTime<Utc>, Audience)> = Vec::with_capacity(self.rungs.len());
         for rung in &self.rungs {
             let at = match rung.counted_in {
                 CountedIn::ElapsedTime => Some(overdue_at + TimeDelta::minutes(rung.after_minutes.into())),
-                CountedIn::OpeningTime => hours.after_opening_time(overdue_at, rung.after_minutes),
+                CountedIn::OpeningTime => days.after_opening_time(overdue_at, rung.after_minutes),
             };
             let Some(at) = at else { break };
             // A rung cannot be reached before the one below it.

@@ -5,6 +5,7 @@
 //! that there is one description of them and not three.
 
 pub mod access;
+pub mod daybook;
 pub mod event;
 pub mod evidence;
 pub mod fault;

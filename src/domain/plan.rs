@@ -9,6 +9,7 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, Days, NaiveDate, TimeDelta, Utc};
 use uuid::Uuid;
 
+use super::daybook::DayBook;
 use super::hours::{ClinicDay, Hours};
 use super::ladder::Ladder;
 use super::recurrence::Recurrence;
@@ -99,12 +100,12 @@ struct Moment {
 /// The tasks of the clinic days `from..=to`, ordered by id.
 #[must_use]
 pub fn plan(clinic: &Clinic, from: NaiveDate, to: NaiveDate) -> Vec<PlannedTask> {
-    let days: BTreeMap<NaiveDate, ClinicDay> =
-        from.iter_days().take_while(|date| *date <= to).map(|date| (date, clinic.hours.day(date))).collect();
+    let days = DayBook::new(&clinic.hours);
     let mut tasks = Vec::new();
     for versions in &clinic.routines {
-        let moved = Moved::of(clinic, versions, from, to);
-        for day in days.values() {
+        let moved = Moved::of(clinic, &days, versions, from, to);
+        for date in from.iter_days().take_while(|date| *date <= to) {
+            let day = days.day(date);
             let Some(version) = in_force(versions, day.date).filter(|v| v.routine.in_use) else { continue };
             let subjects: Vec<&Subject> = clinic
                 .subjects
@@ -112,11 +113,15 @@ pub fn plan(clinic: &Clinic, from: NaiveDate, to: NaiveDate) -> Vec<PlannedTask>
                 .filter(|s| s.kind == version.routine.subject_kind && version.routine.selection.picks(s))
                 .collect();
             if let Anchor::Turnover {} = version.routine.anchor {
-                tasks.extend(turnover_tasks(clinic, version, &subjects, day.date));
+                tasks.extend(turnover_tasks(clinic, &days, version, &subjects, date));
                 continue;
             }
-            for moment in moments(clinic, version, day, &moved) {
-                tasks.extend(subjects.iter().map(|subject| task(clinic, version, subject, day.date, &moment)));
+            if subjects.is_empty() {
+                continue;
+            }
+            for moment in moments(clinic, version, &day, &moved) {
+                let times = times(clinic, &days, version, moment.at);
+                tasks.extend(subjects.iter().map(|subject| task(version, subject, date, &moment, times.clone())));
             }
         }
     }
@@ -126,6 +131,7 @@ pub fn plan(clinic: &Clinic, from: NaiveDate, to: NaiveDate) -> Vec<PlannedTask>
 
 fn turnover_tasks<'a>(
     clinic: &'a Clinic,
+    days: &'a DayBook<'_>,
     version: &'a RoutineVersion,
     subjects: &'a [&'a Subject],
     date: NaiveDate,
@@ -134,7 +140,8 @@ fn turnover_tasks<'a>(
         let subject = subjects.iter().find(|s| s.id == turnover.operatory_id)?;
         let moment = Moment { slot: Slot::Turnover(turnover.mark_id), at: turnover.left_at, not_required: None };
         // A patient was in the chair, whatever the books say about its service state: the work is wanted.
-        Some(PlannedTask { not_required: None, ..task(clinic, version, subject, date, &moment) })
+        let times = times(clinic, days, version, moment.at);
+        Some(PlannedTask { not_required: None, ..task(version, subject, date, &moment, times) })
     })
 }
 
@@ -205,7 +212,7 @@ fn place_at(clinic: &Clinic, place: Place, day: &ClinicDay, posted: PostedDay) -
     }
 }
 
-fn task(clinic: &Clinic, version: &RoutineVersion, subject: &Subject, date: NaiveDate, moment: &Moment) -> PlannedTask {
+fn task(version: &RoutineVersion, subject: &Subject, date: NaiveDate, moment: &Moment, times: Times) -> PlannedTask {
     let not_required = moment.not_required.clone().or_else(|| out_of_service(subject, moment.at));
     PlannedTask {
         id: TaskId::derive(version.routine_id, subject.id, date, &moment.slot),
@@ -215,7 +222,7 @@ fn task(clinic: &Clinic, version: &RoutineVersion, subject: &Subject, date: Naiv
         subject_id: subject.id,
         subject_kind: subject.kind,
         slot: moment.slot.clone(),
-        times: times(clinic, version, moment.at),
+        times,
         not_required,
     }
 }
@@ -228,7 +235,7 @@ fn out_of_service(subject: &Subject, at: DateTime<Utc>) -> Option<NotRequired> {
     Some(NotRequired { reason: format!("out of service: {reason}") })
 }
 
-fn times(clinic: &Clinic, version: &RoutineVersion, anchor_at: DateTime<Utc>) -> Times {
+fn times(clinic: &Clinic, days: &DayBook<'_>, version: &RoutineVersion, anchor_at: DateTime<Utc>) -> Times {
     let window = version.routine.window;
     let after = |minutes: i32| anchor_at + TimeDelta::minutes(minutes.into());
     let overdue_at = after(window.overdue_minutes);
@@ -243,7 +250,7 @@ fn times(clinic: &Clinic, version: &RoutineVersion, anchor_at: DateTime<Utc>) ->
             BlocksFrom::MayStart => after(window.may_start_minutes),
             BlocksFrom::DueBy => after(window.due_by_minutes),
         }),
-        rungs: ladder.reached_at(&clinic.hours, overdue_at),
+        rungs: ladder.reached_at(days, overdue_at),
     }
 }
 
@@ -253,7 +260,7 @@ struct Moved(BTreeMap<NaiveDate, Vec<(NaiveDate, Option<NotRequired>)>>);
 
 impl Moved {
     /// The landing days within `from..=to`. Each version gives the dates it is in force for.
-    fn of(clinic: &Clinic, versions: &[RoutineVersion], from: NaiveDate, to: NaiveDate) -> Self {
+    fn of(clinic: &Clinic, days: &DayBook<'_>, versions: &[RoutineVersion], from: NaiveDate, to: NaiveDate) -> Self {
         let mut moved = Self::default();
         let first = from - Days::new(LONGEST_MOVE_DAYS);
         let last = to + Days::new(LONGEST_MOVE_DAYS);
@@ -266,7 +273,7 @@ impl Moved {
                 if in_force(versions, date).map(|v| v.version) != Some(version.version) {
                     continue;
                 }
-                let Some((lands_on, not_required)) = land(clinic, date, *closed_day) else { continue };
+                let Some((lands_on, not_required)) = land(clinic, days, date, *closed_day) else { continue };
                 if (from..=to).contains(&lands_on) {
                     moved.0.entry(lands_on).or_default().push((date, not_required));
                 }
@@ -287,13 +294,17 @@ fn dates_of(dates: &Recurrence, first: NaiveDate, last: NaiveDate) -> Vec<NaiveD
 
 /// Where a date lands. A day the desk has started counts as open whatever the books say. While nobody has said when the
 /// clinic is open it is not closed either: a date that finds no such day lands nowhere.
-fn land(clinic: &Clinic, date: NaiveDate, rule: ClosedDayRule) -> Option<(NaiveDate, Option<NotRequired>)> {
-    let is_open =
-        |d: NaiveDate| clinic.hours.day(d).is_open() || clinic.posted.get(&d).is_some_and(|p| p.started_at.is_some());
+fn land(
+    clinic: &Clinic,
+    days: &DayBook<'_>,
+    date: NaiveDate,
+    rule: ClosedDayRule,
+) -> Option<(NaiveDate, Option<NotRequired>)> {
+    let is_open = |d: NaiveDate| days.day(d).is_open() || clinic.posted.get(&d).is_some_and(|p| p.started_at.is_some());
     if is_open(date) {
         return Some((date, None));
     }
-    let reason = clinic.hours.day(date).closed_by.unwrap_or_else(|| "no opening hours that day".to_owned());
+    let reason = days.day(date).closed_by.clone().unwrap_or_else(|| "no opening hours that day".to_owned());
     let found = match rule {
         ClosedDayRule::NotRequired => None,
         ClosedDayRule::PreviousOpenDay => (1..=LONGEST_MOVE_DAYS).map(|n| date - Days::new(n)).find(|d| is_open(*d)),

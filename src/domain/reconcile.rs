@@ -1,11 +1,11 @@
 //! What a new plan does to the tasks that exist already.
 //!
 //! The rule of this file: what was started, recorded or has passed is never touched, and nothing that somebody may
-//! have seen on a list vanishes: a due task the plan no longer holds stays, as not required, with the reason.
+//! have seen on a list vanishes: a task the plan no longer holds stays, as not required, with the reason.
 
 use std::collections::BTreeMap;
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use uuid::Uuid;
 
 use super::plan::PlannedTask;
@@ -41,8 +41,12 @@ impl ExistingTask {
     }
 }
 
-/// Reason of a task that was already due when the plan stopped holding it.
-pub const WITHDRAWN: &str = "withdrawn: the plan changed after it fell due";
+/// Reason of a task that somebody may have seen when the plan stopped holding it.
+pub const WITHDRAWN: &str = "withdrawn: the plan changed after it could be seen as due";
+
+/// How far ahead of its window a tablet may fetch a task. What lies further ahead nobody has taken along, so it can
+/// go without a trace; what lies nearer may come back as evidence, and stays.
+pub const LONGEST_LOOK_AHEAD: TimeDelta = TimeDelta::days(2);
 
 /// One change to the stored tasks.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -51,9 +55,9 @@ pub enum Change {
     Add(PlannedTask),
     /// Other times, version or requirement for one that does.
     Set(PlannedTask),
-    /// One that nobody can have seen as due: gone.
+    /// One that nobody can have seen: gone.
     Remove(TaskId),
-    /// One that had fallen due: kept, not required.
+    /// One that somebody may have seen: kept, not required.
     Withdraw(TaskId),
 }
 
@@ -73,7 +77,7 @@ pub fn reconcile(existing: &[ExistingTask], planned: Vec<PlannedTask>, now: Date
             Some(plan) if plan.times.missed_at <= now => continue,
             Some(plan) => Change::Set(plan),
             None if task.elsewhere => continue,
-            None if task.times.due_from > now => Change::Remove(task.id),
+            None if task.times.due_from > now + LONGEST_LOOK_AHEAD => Change::Remove(task.id),
             None if task.outcome.is_some() => continue,
             None => Change::Withdraw(task.id),
         };

@@ -17,7 +17,7 @@ use uuid::{Uuid, uuid};
 use super::AppState;
 use super::caller::Caller;
 use super::clinics::find_reached;
-use super::configuration::{Change, check_date, created_or_ok, without_faults};
+use super::configuration::{Change, check_date, created_or_ok, must_have_room, without_faults};
 use super::extract::{Body, Path};
 use super::openapi::{Example, Part};
 use super::problem::ApiResult;
@@ -28,6 +28,8 @@ use crate::store;
 use crate::store::clinics::ClosureRow;
 
 const LONGEST: TimeDelta = TimeDelta::days(400);
+/// Most closures of one clinic, past ones too: two a week for twenty years.
+const MOST_CLOSURES: i64 = 2000;
 const LOCAL_MINUTE: &str = "%Y-%m-%dT%H:%M";
 
 /// A closure as it is set.
@@ -164,6 +166,10 @@ async fn put_closure(
     let before = store::clinics::find_closure(change.db(), caller.group_id, clinic_id, closure_id).await?;
     let row = ClosureRow { closure_id, closure };
     let document = ClosureDocument::from(&row);
+    if before.is_none() {
+        let standing = store::clinics::count_closures(change.db(), caller.group_id, clinic_id).await?;
+        must_have_room(standing, MOST_CLOSURES, "closures of a clinic")?;
+    }
     if before.as_ref() != Some(&row) {
         store::clinics::save_closure(change.db(), caller.group_id, clinic_id, &row, caller.now).await?;
         change.tell(EventKind::ClinicChanged, Some(clinic_id), &json!({ "closure": document })).await?;

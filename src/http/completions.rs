@@ -139,8 +139,9 @@ async fn record_batch(
                 answer.status = if is_new { ItemStatus::Recorded } else { ItemStatus::Repeated };
                 answer.completion = Some(completion);
             }
-            // The database is gone: what was recorded so far stands, and the tablet repeats the whole batch.
-            Err(error) if error.status().is_server_error() => return Err(error),
+            // The database is away: what was recorded so far stands, and the tablet repeats the whole batch. Anything
+            // else is about this item, and no reason to refuse the others.
+            Err(error) if error.status() == StatusCode::SERVICE_UNAVAILABLE => return Err(error),
             Err(error) => answer.problem = Some(error.into_document()),
         }
     }

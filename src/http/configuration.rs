@@ -31,7 +31,7 @@ impl<'a> Change<'a> {
     /// Opens a change, and hands back what was checked for it.
     ///
     /// # Errors
-    /// 403 when the key may not configure the group, 422 when the check found faults.
+    /// 403 when the key may not configure the group, 401 when it was revoked while this change waited, 422 when the check found faults.
     pub(super) async fn begin<T>(
         state: &'a AppState,
         caller: &'a Caller,
@@ -41,6 +41,11 @@ impl<'a> Change<'a> {
         let checked = checked.map_err(ApiError::rules_broken)?;
         let mut tx = store::begin(&state.pool, caller.group_id).await?;
         store::configuration::hold(&mut tx, caller.group_id).await?;
+        // Two administrators may revoke each other's key at once: whoever comes second holds a key no more.
+        let key = store::keys::find(&mut tx, caller.group_id, caller.key_id).await?;
+        if key.is_none_or(|key| key.revoked_at.is_some()) {
+            return Err(ApiError::unauthenticated());
+        }
         Ok((Self { state, caller, tx, moves_plans: false }, checked))
     }
 
@@ -109,6 +114,18 @@ impl<'a> Change<'a> {
 pub(super) fn must_configure(caller: &Caller) -> ApiResult<()> {
     caller.must_be(&[Role::Administrator])?;
     caller.must_reach_group()
+}
+
+/// Refuses one more where a group or a clinic holds as many as its plans are made for. The bounds are far above what
+/// a practice has, and keep the work of one planning bounded whatever is sent.
+///
+/// # Errors
+/// 409.
+pub(super) fn must_have_room(standing: i64, most: i64, what: &str) -> ApiResult<()> {
+    if standing < most {
+        return Ok(());
+    }
+    Err(ApiError::conflict("too-many", "No more of these are kept", format!("there are at most {most} {what}")))
 }
 
 /// 201 for what was not there before, 200 for what was.

@@ -25,6 +25,7 @@ use super::problem::{ApiError, ApiResult};
 use super::samples;
 use super::tasks::TaskView;
 use crate::domain::access::Role;
+use crate::domain::reconcile::LONGEST_LOOK_AHEAD;
 use crate::store::tasks::Place;
 use crate::store::{self, StoreError, clinics, completions, subjects, tasks};
 
@@ -110,7 +111,8 @@ async fn list_due_of_operatory(
 }
 
 async fn due_list(db: &mut sqlx::PgConnection, caller: &Caller, place: Place, query: DueQuery) -> ApiResult<DueList> {
-    if query.ahead_minutes > 2880 {
+    // What a tablet may have taken along, no later plan may remove.
+    if TimeDelta::minutes(query.ahead_minutes.into()) > LONGEST_LOOK_AHEAD {
         return Err(ApiError::malformed("ahead_minutes must be from 0 to 2880"));
     }
     let until = caller.now + TimeDelta::minutes(query.ahead_minutes.into());

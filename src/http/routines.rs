@@ -16,7 +16,7 @@ use uuid::Uuid;
 
 use super::AppState;
 use super::caller::Caller;
-use super::configuration::{Change, check_date, check_found, created_or_ok, without_faults};
+use super::configuration::{Change, check_date, check_found, created_or_ok, must_have_room, without_faults};
 use super::extract::{Body, Path};
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
@@ -31,6 +31,9 @@ use crate::store;
 
 /// The zone farthest behind UTC: where it is today, it is today or later everywhere.
 const FARTHEST_BEHIND_UTC: TimeDelta = TimeDelta::hours(12);
+
+/// Most routines of one group: ten times what the trade's whole list has.
+const MOST_ROUTINES: i64 = 1000;
 
 /// A routine as it is set.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
@@ -205,7 +208,11 @@ async fn put_routine(
             check_reach_back(&input, today)?;
             newest.version + 1
         }
-        None => 1,
+        None => {
+            let standing = store::routines::count(change.db(), caller.group_id).await?;
+            must_have_room(standing, MOST_ROUTINES, "routines in a group")?;
+            1
+        }
     };
     check_selection(&mut change, caller.group_id, &input.routine).await?;
     let effective_on = input.effective_on.unwrap_or(today);

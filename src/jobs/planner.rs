@@ -28,7 +28,7 @@ pub struct Report {
 /// Plans every clinic that is due.
 ///
 /// # Errors
-/// When the database does not answer. A clinic whose rows break the model is noted on its row and left for later.
+/// When the database does not answer. A clinic that cannot be planned is noted on its row and left for later.
 pub async fn tick(pool: &PgPool, clock: &Clock, horizon_days: u32) -> Result<Report, StoreError> {
     plan_due(pool, clock, horizon_days, || ()).await
 }
@@ -97,14 +97,15 @@ async fn plan_one(
             count(counts);
             Ok(Some(Ok(counts)))
         }
-        Err(error @ StoreError::BadRow { .. }) => {
+        Err(error) => {
+            // Whatever it is, it must not keep the other clinics waiting. When the database is away, noting the failure
+            // fails too, and that ends the tick.
             tx.rollback().await?;
             let mut tx = store::begin(pool, group_id).await?;
             planning::note_failure(&mut tx, group_id, clinic_id, &error.to_string(), now).await?;
             tx.commit().await?;
             Ok(Some(Err(error)))
         }
-        Err(error) => Err(error),
     }
 }
 

@@ -236,6 +236,20 @@ pub async fn find_closure(
     Ok(row.map(ClosureRow::from))
 }
 
+/// How many closures the clinic has, past ones too.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn count_closures(db: &mut PgConnection, group_id: Uuid, clinic_id: Uuid) -> Result<i64> {
+    Ok(sqlx::query_scalar!(
+        r#"select count(*) as "count!" from closure where group_id = $1 and clinic_id = $2"#,
+        group_id,
+        clinic_id
+    )
+    .fetch_one(db)
+    .await?)
+}
+
 /// Keeps a closure, new or changed.
 ///
 /// # Errors

@@ -40,6 +40,9 @@ pub enum StoreError {
     /// The database did not answer, or refused.
     #[error(transparent)]
     Database(#[from] sqlx::Error),
+    /// The plan could not be worked out: a defect of ours.
+    #[error("planning broke: {0}")]
+    Planning(#[from] tokio::task::JoinError),
     /// A row that breaks the model: somebody wrote past the service, or a migration is wrong.
     #[error("{table} {row}: column {column} holds what the model does not know: {detail}")]
     BadRow {

@@ -4,6 +4,7 @@
 //! clinic at once; and what to change is the domain's decision ([`crate::domain::plan`], [`crate::domain::reconcile`]).
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use chrono::{DateTime, Days, NaiveDate, NaiveTime, TimeDelta, Utc};
 use serde_json::{Value, json};
@@ -21,6 +22,9 @@ use crate::domain::zone;
 fn zone_data() -> String {
     zone::database().release().to_string()
 }
+
+/// Reason of a repeat that is not wanted any more.
+const VOID_CORRECTED: &str = "withdrawn: the void it repeats was corrected";
 
 /// How long a clinic whose plan failed is left alone before the next try.
 const RETRY: TimeDelta = TimeDelta::minutes(5);
@@ -141,13 +145,14 @@ pub async fn replan(
     horizon_days: u32,
     now: DateTime<Utc>,
 ) -> Result<Counts> {
-    let Some(mut clinic) = load(db, group_id, clinic_id).await? else { return Ok(Counts::default()) };
+    let Some(mut clinic) = load(db, group_id, clinic_id, now.date_naive()).await? else { return Ok(Counts::default()) };
     let today = clinic.hours.clinic_day_of(now);
     let (behind, ahead) = reach_days(&clinic);
     let from = today - Days::new(behind);
     let to = today + Days::new(u64::from(horizon_days) + ahead);
     // Dates are moved over closed days up to a month away, so the desk's posts of that month matter too.
     load_posts(db, group_id, clinic_id, &mut clinic, (from - Days::new(31), to)).await?;
+    let clinic = Arc::new(clinic);
     let counts = replan_days(db, group_id, clinic_id, &clinic, (from, to), None, now).await?;
     let next_midnight = zone::resolve(&clinic.hours.zone, (today + Days::new(1)).and_time(NaiveTime::MIN));
     let due_again = next_midnight.max(now + TimeDelta::minutes(10));
@@ -177,9 +182,9 @@ pub async fn replan_after_turnover(
     mark_id: Uuid,
     now: DateTime<Utc>,
 ) -> Result<Counts> {
-    let Some(mut clinic) = load(db, group_id, clinic_id).await? else { return Ok(Counts::default()) };
+    let Some(mut clinic) = load(db, group_id, clinic_id, day).await? else { return Ok(Counts::default()) };
     load_posts(db, group_id, clinic_id, &mut clinic, (day - Days::new(31), day + Days::new(31))).await?;
-    replan_days(db, group_id, clinic_id, &clinic, (day, day), Some(mark_id), now).await
+    replan_days(db, group_id, clinic_id, &Arc::new(clinic), (day, day), Some(mark_id), now).await
 }
 
 /// Notes that a clinic cannot be planned, and why; it is tried again in a while.
@@ -207,13 +212,15 @@ pub async fn note_failure(
     Ok(())
 }
 
-/// Everything that decides the clinic's plan but the desk's posts.
-async fn load(db: &mut PgConnection, group_id: Uuid, clinic_id: Uuid) -> Result<Option<Clinic>> {
+/// Everything that decides the clinic's plan from about `day` on, but the desk's posts.
+async fn load(db: &mut PgConnection, group_id: Uuid, clinic_id: Uuid, day: NaiveDate) -> Result<Option<Clinic>> {
+    // As far back as a window reaches, and a date that is moved over closed days.
+    let since = day - Days::new(super::WINDOW_DAYS + 40);
     let Some(hours) = clinics::hours(db, group_id, clinic_id).await? else { return Ok(None) };
     Ok(Some(Clinic {
         hours,
         ladder: ladders::current(db, group_id).await?,
-        routines: routines::list(db, group_id).await?,
+        routines: routines::list_since(db, group_id, since).await?,
         subjects: subjects::list_of_clinic(db, group_id, clinic_id).await?,
         posted: BTreeMap::new(),
         turnovers: Vec::new(),
@@ -247,13 +254,15 @@ async fn replan_days(
     db: &mut PgConnection,
     group_id: Uuid,
     clinic_id: Uuid,
-    clinic: &Clinic,
+    clinic: &Arc<Clinic>,
     (from, to): (NaiveDate, NaiveDate),
     turnover: Option<Uuid>,
     now: DateTime<Utc>,
 ) -> Result<Counts> {
     let existing = list_existing(db, group_id, clinic_id, clinic, (from, to)).await?;
-    let planned = plan::plan(clinic, from, to);
+    let clinic = Arc::clone(clinic);
+    // Arithmetic over weeks of days and all routines: not on a thread that answers requests.
+    let planned = tokio::task::spawn_blocking(move || plan::plan(&clinic, from, to)).await?;
     let too_late = turnover.map(|mark_id| too_late(&existing, &planned, mark_id, now)).unwrap_or_default();
     let mut changes = reconcile(&existing, planned, now);
     changes.extend(too_late);
@@ -461,6 +470,65 @@ fn keys(ids: &[TaskId]) -> (Vec<NaiveDate>, Vec<Uuid>) {
     ids.iter().map(|id| (id.clinic_day(), id.as_uuid())).unzip()
 }
 
+fn repeat_id(task: &tasks::Task, completion_id: Uuid) -> TaskId {
+    TaskId::derive(task.routine_id, task.subject_id, task.id.clinic_day(), &Slot::Repeat(completion_id))
+}
+
+/// The last instant a repeat can end at: the partitions' bound on windows holds for repeats too.
+fn latest_repeat(clinic_day: NaiveDate) -> DateTime<Utc> {
+    (clinic_day + Days::new(super::WINDOW_DAYS)).and_time(NaiveTime::MIN).and_utc() - TimeDelta::seconds(1)
+}
+
+/// Whether a test of this clinic day that is found void now can still get a repeat of its own.
+#[must_use]
+pub fn may_repeat(clinic_day: NaiveDate, now: DateTime<Utc>) -> bool {
+    now < latest_repeat(clinic_day)
+}
+
+/// Whether one of these voids of the task has a repeat that was not withdrawn.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn has_repeat(db: &mut PgConnection, group_id: Uuid, task: &tasks::Task, voids: &[Uuid]) -> Result<bool> {
+    let ids: Vec<Uuid> = voids.iter().map(|id| repeat_id(task, *id).as_uuid()).collect();
+    Ok(sqlx::query_scalar!(
+        r#"select exists (
+               select from task where group_id = $1 and clinic_day = $2 and task_id = any($3)
+               and (outcome is distinct from 'not_required' or not outcome_by_plan)) as "exists!""#,
+        group_id,
+        task.id.clinic_day(),
+        &ids
+    )
+    .fetch_one(db)
+    .await?)
+}
+
+/// Withdraws the repeats of voids that were corrected, where nobody has begun or recorded them.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn withdraw_repeats(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    task: &tasks::Task,
+    voids: &[Uuid],
+    now: DateTime<Utc>,
+) -> Result<()> {
+    let ids: Vec<Uuid> = voids.iter().map(|id| repeat_id(task, *id).as_uuid()).collect();
+    sqlx::query!(
+        "update task set outcome = 'not_required', outcome_at = $4, outcome_reason = $5, outcome_by_plan = true
+         where group_id = $1 and clinic_day = $2 and task_id = any($3) and outcome is null and started_at is null",
+        group_id,
+        task.id.clinic_day(),
+        &ids,
+        now,
+        VOID_CORRECTED
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
 /// Adds the task that repeats a void test, due at once; `None` when the void came so late that no window of its clinic
 /// day can still be open: the next occurrence of the routine is the repeat then.
 ///
@@ -473,25 +541,22 @@ pub async fn insert_repeat(
     completion_id: Uuid,
     now: DateTime<Utc>,
 ) -> Result<Option<TaskId>> {
-    let slot = Slot::Repeat(completion_id);
     let clinic_day = task.id.clinic_day();
-    // The partition's bound on windows holds for repeats too.
-    let latest =
-        (clinic_day + Days::new(super::WINDOW_DAYS)).and_time(NaiveTime::MIN).and_utc() - TimeDelta::seconds(1);
-    if now >= latest {
+    if !may_repeat(clinic_day, now) {
         return Ok(None);
     }
+    let latest = latest_repeat(clinic_day);
     let mut times = task.times.repeated_at(now);
     times.missed_at = times.missed_at.min(latest).max(times.overdue_at.min(latest));
     times.overdue_at = times.overdue_at.min(times.missed_at);
     let planned = PlannedTask {
-        id: TaskId::derive(task.routine_id, task.subject_id, clinic_day, &slot),
+        id: repeat_id(task, completion_id),
         clinic_day,
         routine_id: task.routine_id,
         routine_version: task.routine_version,
         subject_id: task.subject_id,
         subject_kind: task.subject_kind,
-        slot,
+        slot: Slot::Repeat(completion_id),
         times,
         not_required: None,
     };

@@ -29,16 +29,20 @@ impl TryFrom<Row> for RoutineVersion {
     }
 }
 
-/// Every routine of the group with all its versions, oldest version first.
+/// Every routine of the group with the versions that are in force on some day from `since` on, oldest version first.
 ///
 /// # Errors
 /// When the database does not answer, or holds a row the model does not know.
-pub async fn list(db: &mut PgConnection, group_id: Uuid) -> Result<Vec<Vec<RoutineVersion>>> {
+pub async fn list_since(db: &mut PgConnection, group_id: Uuid, since: NaiveDate) -> Result<Vec<Vec<RoutineVersion>>> {
     let versions = sqlx::query_as!(
         Row,
-        "select routine_id, version, effective_on, definition from routine_version
-         where group_id = $1 order by routine_id, version",
-        group_id
+        "select v.routine_id, v.version, v.effective_on, v.definition from routine_version v
+         where v.group_id = $1 and v.version >= coalesce(
+             (select max(earlier.version) from routine_version earlier
+              where earlier.group_id = $1 and earlier.routine_id = v.routine_id and earlier.effective_on <= $2), 0)
+         order by v.routine_id, v.version",
+        group_id,
+        since
     )
     .fetch_all(db)
     .await?
@@ -46,6 +50,16 @@ pub async fn list(db: &mut PgConnection, group_id: Uuid) -> Result<Vec<Vec<Routi
     .map(RoutineVersion::try_from)
     .collect::<Result<Vec<_>>>()?;
     Ok(versions.chunk_by(|a, b| a.routine_id == b.routine_id).map(<[_]>::to_vec).collect())
+}
+
+/// How many routines the group has.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn count(db: &mut PgConnection, group_id: Uuid) -> Result<i64> {
+    Ok(sqlx::query_scalar!(r#"select count(*) as "count!" from routine where group_id = $1"#, group_id)
+        .fetch_one(db)
+        .await?)
 }
 
 /// The newest version of every routine of the group, by name.

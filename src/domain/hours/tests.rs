@@ -177,35 +177,6 @@ fn an_instant_belongs_to_the_day_whose_session_it_is_in_or_overruns() {
 }
 
 #[test]
-fn opening_time_passes_only_while_the_clinic_is_open() {
-    let mut hours = hours("UTC", week("08:00-12:00 13:00-17:00", ""));
-    hours.closures.push(closure("2026-12-02 00:00", "2026-12-03 00:00", "holiday"));
-    for (from, minutes, expected) in [
-        ("2026-11-30 09:00", 60, "2026-11-30 10:00"),
-        ("2026-11-30 11:30", 30, "2026-11-30 12:00"),
-        ("2026-11-30 11:30", 60, "2026-11-30 13:30"),
-        ("2026-11-30 16:30", 60, "2026-12-01 08:30"),
-        ("2026-11-30 06:00", 480, "2026-11-30 17:00"),
-        ("2026-11-30 06:00", 481, "2026-12-01 08:01"),
-        ("2026-12-01 16:00", 120, "2026-12-03 09:00"),
-        ("2026-11-28 12:00", 1, "2026-11-30 08:01"),
-        ("2026-11-28 12:00", 0, "2026-11-28 12:00"),
-    ] {
-        assert_eq!(hours.after_opening_time(at(from), minutes), Some(at(expected)), "{minutes} min from {from}");
-    }
-    assert_eq!(Hours { week: None, ..hours }.after_opening_time(at("2026-11-30 09:00"), 1), None);
-}
-
-#[test]
-fn opening_time_that_two_sessions_share_passes_once() {
-    // Friday's late special session runs into Saturday's first.
-    let mut hours = hours("UTC", week("", "02:00-10:00"));
-    hours.special_openings.insert(on("2026-12-04"), sessions("22:00-04:00"));
-    assert_eq!(hours.after_opening_time(at("2026-12-04 22:00"), 360), Some(at("2026-12-05 04:00")));
-    assert_eq!(hours.after_opening_time(at("2026-12-04 22:00"), 361), Some(at("2026-12-05 04:01")));
-}
-
-#[test]
 fn a_week_names_each_broken_rule_and_its_place() {
     let with_tuesday = |tuesday: &str| Week { tuesday: sessions(tuesday), ..week("08:00-17:00", "") };
     for (week, expected) in [
@@ -263,22 +234,6 @@ proptest! {
         // The next day's opening ends this day's claim, where a gap pushes a closing into it.
         prop_assume!(hours.day(date + Days::new(1)).opens_at().is_none_or(|next| inside < next));
         prop_assert_eq!(hours.clinic_day_of(inside), date);
-    }
-
-    #[test]
-    fn more_opening_time_is_never_over_sooner(
-        (hours, date) in (any_hours(first(), 730), any_day()), minute in 0..1440_i64, a in 0..4_000_u32, b in 0..4_000_u32,
-    ) {
-        let from = date.and_time(NaiveTime::MIN).and_utc() + minutes(minute);
-        let (less, more) = (a.min(b), a.max(b));
-        match (hours.after_opening_time(from, less), hours.after_opening_time(from, more)) {
-            (None, Some(_)) => prop_assert!(false, "{less} min never come, {more} do"),
-            (Some(sooner), Some(later)) => {
-                prop_assert!(from <= sooner && sooner <= later);
-                prop_assert!(later - sooner >= minutes((more - less).into()));
-            }
-            (_, None) => {}
-        }
     }
 
     #[test]

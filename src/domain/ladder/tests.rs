@@ -22,7 +22,7 @@ fn the_default_ladder_counts_opening_hours_over_the_weekend() {
         ("2026-12-04 16:30", ["2026-12-04 16:30", "2026-12-07 08:30", "2026-12-07 16:30"]),
         ("2026-12-05 10:00", ["2026-12-05 10:00", "2026-12-07 09:00", "2026-12-07 17:00"]),
     ] {
-        let reached = Ladder::default().reached_at(&hours, at(overdue_at));
+        let reached = Ladder::default().reached_at(&DayBook::new(&hours), at(overdue_at));
         let audiences = [Audience::Chairside, Audience::ClinicLead, Audience::GroupManager];
         assert_eq!(reached, expected.map(at).into_iter().zip(audiences).collect::<Vec<_>>(), "{overdue_at}");
     }
@@ -34,7 +34,7 @@ fn elapsed_time_is_not_what_a_clock_on_the_wall_shows() {
     let hours = hours("America/New_York", week("08:00-17:00", ""));
     let ladder = Ladder { rungs: vec![rung(120, CountedIn::ElapsedTime, Audience::ClinicLead)] };
     // 01:00 EST; two hours later clocks show 04:00 EDT.
-    let reached = ladder.reached_at(&hours, at("2026-03-08 06:00"));
+    let reached = ladder.reached_at(&DayBook::new(&hours), at("2026-03-08 06:00"));
     assert_eq!(reached, [(at("2026-03-08 08:00"), Audience::ClinicLead)]);
 }
 
@@ -48,7 +48,7 @@ fn a_rung_is_never_reached_before_the_one_below_it() {
         ],
     };
     // Friday evening: the opening hour ends on Monday, so the elapsed rung waits for it.
-    let reached = ladder.reached_at(&hours, at("2026-12-04 17:00"));
+    let reached = ladder.reached_at(&DayBook::new(&hours), at("2026-12-04 17:00"));
     assert_eq!(reached.iter().map(|r| r.0).collect::<Vec<_>>(), [at("2026-12-07 09:00"); 2]);
 }
 
@@ -63,7 +63,7 @@ fn a_rung_out_of_sight_takes_those_above_with_it() {
             rung(1_000, CountedIn::ElapsedTime, Audience::GroupManager),
         ],
     };
-    let reached = ladder.reached_at(&hours, at("2026-12-01 08:00"));
+    let reached = ladder.reached_at(&DayBook::new(&hours), at("2026-12-01 08:00"));
     assert_eq!(reached, [(at("2026-12-01 08:00"), Audience::Chairside)]);
 }
 
@@ -100,7 +100,7 @@ proptest! {
         a in -100..20_000_i64, b in -100..20_000_i64,
     ) {
         let overdue_at = at("2026-10-20 00:00") + minutes(start);
-        let rungs = ladder.reached_at(&hours, overdue_at);
+        let rungs = ladder.reached_at(&DayBook::new(&hours), overdue_at);
         prop_assert!(rungs.is_sorted_by_key(|(reached_at, _)| *reached_at));
         prop_assert!(rungs.iter().all(|(reached_at, _)| *reached_at >= overdue_at));
         let times = Times {

@@ -15,7 +15,7 @@ use super::MAY_RECORD;
 use super::documents::{CompletionAnswer, CompletionInput};
 use crate::domain::access::Role;
 use crate::domain::event::EventKind;
-use crate::domain::evidence::{self, Asked, CompletionKind, Judgement, Submission, Verdict};
+use crate::domain::evidence::{self, Asked, CompletionKind, Finding, Judgement, Submission, Verdict};
 use crate::domain::fault::{Fault, check_optional_text, check_text};
 use crate::domain::step;
 use crate::domain::task::Outcome;
@@ -26,6 +26,9 @@ use crate::http::tasks::{Access, Work, find_work};
 use crate::store::completions::{Completion, Receipt};
 use crate::store::tasks::Settlement;
 use crate::store::{self, completions, events, planning, tasks};
+
+const TOO_LATE_TO_REPEAT: &str =
+    "found void too late for a repeat of its own; the routine's next task repeats the test";
 
 pub(super) async fn read_back(
     db: &mut PgConnection,
@@ -126,7 +129,11 @@ async fn judge(db: &mut PgConnection, caller: &Caller, input: &CompletionInput, 
     }
     let duplicate =
         input.corrects.is_none() && matches!(outcome, Some(Outcome::Done | Outcome::NotRequired | Outcome::Void));
-    Ok(Judged { judgement: evidence::judge(&submission, &asked, caller.now), duplicate })
+    let mut judgement = evidence::judge(&submission, &asked, caller.now);
+    if judgement.verdict == Verdict::Void && !planning::may_repeat(work.task.id.clinic_day(), caller.now) {
+        judgement.findings.push(Finding { step: None, finding: TOO_LATE_TO_REPEAT.to_owned() });
+    }
+    Ok(Judged { judgement, duplicate })
 }
 
 fn text_faults(input: &CompletionInput) -> Vec<Fault> {
@@ -194,9 +201,7 @@ async fn keep(
     if !judged.duplicate {
         let settlement = settlement(input, work, judgement);
         tasks::settle(db, caller.group_id, work.task.id, &settlement, caller.now).await?;
-        if settlement.outcome == Some(Outcome::Void) {
-            planning::insert_repeat(db, caller.group_id, &work.task, input.completion_id, caller.now).await?;
-        }
+        settle_repeat(db, caller, input, work, settlement.outcome).await?;
     }
     let event = json!({
         "completion_id": input.completion_id, "task_id": input.task_id, "kind": row.kind, "verdict": row.verdict,
@@ -204,6 +209,33 @@ async fn keep(
     });
     let clinic = Some(work.task.clinic_id);
     events::append(db, caller.group_id, EventKind::CompletionRecorded, clinic, &event, caller.now).await?;
+    Ok(())
+}
+
+/// A void test has one repeat that is wanted, however often it is corrected: a correction to something else withdraws
+/// it, a correction to another void leaves it.
+async fn settle_repeat(
+    db: &mut PgConnection,
+    caller: &Caller,
+    input: &CompletionInput,
+    work: &Work,
+    outcome: Option<Outcome>,
+) -> ApiResult<()> {
+    let is_void = outcome == Some(Outcome::Void);
+    let mut corrected = Vec::new();
+    if input.corrects.is_some() {
+        let earlier = completions::list_of_task(db, caller.group_id, work.task.id).await?;
+        let mut next = input.corrects;
+        while let Some(completion) = next.and_then(|id| earlier.iter().find(|c| c.completion_id == id)) {
+            corrected.push(completion.completion_id);
+            next = completion.corrects;
+        }
+    }
+    if !is_void {
+        planning::withdraw_repeats(db, caller.group_id, &work.task, &corrected, caller.now).await?;
+    } else if !planning::has_repeat(db, caller.group_id, &work.task, &corrected).await? {
+        planning::insert_repeat(db, caller.group_id, &work.task, input.completion_id, caller.now).await?;
+    }
     Ok(())
 }
 
