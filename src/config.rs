@@ -1,7 +1,7 @@
 //! What an operator can set, all of it in environment variables.
 //!
-//! The rule of this file: the environment is read here, once, and nowhere else; a value that cannot be used ends the
-//! program with one line that names the variable. Addresses of databases hold passwords and never show in `Debug` or
+//! The rule of this file: settings are read here, once, and nowhere else (where `cluster` looks for programs, PATH, is
+//! none of ours); a value that cannot be used ends the program with one line that names the variable. Addresses of databases hold passwords and never show in `Debug` or
 //! in an error.
 
 use std::ffi::OsString;

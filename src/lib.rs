@@ -10,7 +10,7 @@
 //! | [`jobs`]    | what happens by itself: one file is one loop with one `tick()`                  |
 //! | [`http`]    | what others may ask: one file is one resource                                   |
 //! | [`clock`]   | the only place that reads the time                                              |
-//! | [`config`]  | the only place that reads the environment                                       |
+//! | [`config`]  | the only place that reads settings                                              |
 //! | [`cluster`] | a private Postgres for those who have none                                      |
 //! | [`database`]| connecting, migrating, and refusing a database that does not guard its tenants  |
 //! | [`command`] | the command line, which wires all of it together                                |

@@ -42,6 +42,7 @@ impl House {
             limits: limits.into(),
             wake_planner: std::sync::Arc::default(),
             horizon_days: 30,
+            last_look: std::sync::Arc::default(),
         };
         let mut house = Self { state, admin: String::new() };
         house.admin = house.token(Role::Administrator, Reach::Group {}, now).await;
@@ -123,7 +124,7 @@ fn clinic() -> Value {
 
 fn operatory(clinic_id: Uuid) -> Value {
     json!({ "clinic_id": clinic_id, "name": "Room 2", "water_source": "own_reservoir",
-            "circuits": ["syringe"], "suction_lines": ["high"], "service": { "state": "in_service" } })
+            "circuits": ["syringe"], "suction_lines": ["suction-high"], "service": { "state": "in_service" } })
 }
 
 fn routine(name: &str) -> Value {

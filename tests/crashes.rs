@@ -135,7 +135,7 @@ async fn configure(ledger: &mut Ledger, service: &Service) {
 async fn put_chair(ledger: &mut Ledger, service: &Service, clinic: u32, chair: u32) {
     let body = json!({
         "clinic_id": id(100 + clinic), "name": format!("Chair {chair}"), "water_source": "own_reservoir",
-        "circuits": ["handpiece-1", "syringe"], "suction_lines": ["high"], "service": { "state": "in_service" },
+        "circuits": ["handpiece-1", "syringe"], "suction_lines": ["suction-high"], "service": { "state": "in_service" },
     });
     ledger.put(service, format!("/v1/operatories/{}", chair_id(clinic, chair)), body).await;
 }

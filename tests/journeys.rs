@@ -64,7 +64,8 @@ async fn a_day_at_one_clinic_with_a_closure_announced_at_noon(pool: PgPool) {
     assert_eq!(second["readiness"]["ready_by_record"], json!(false));
     assert_eq!(second["readiness"]["missing"][0]["routine_id"], json!(routine::turnover_flush()));
 
-    // Fifteen seconds are not twenty (CDC 2003, read in a quotation): kept, failed, still open. Then twenty-two are.
+    // Fifteen seconds are not twenty (HTM 01-05 para 6.85, read in a quotation; CDC 2003, partly from memory): kept,
+    // failed, still open. Then twenty-two are.
     let flush = clinic.due_of(routine::turnover_flush()).await;
     let short = clinic.tablet.post("/v1/completions", clinic.flush(7102, &flush, 15)).await.expect(201);
     assert_eq!(short["verdict"], "failed");

@@ -61,6 +61,13 @@ async fn what_is_overdue_is_listed_by_level_then_lateness_and_narrowed_by_each_f
         (String::new(), vec![spore, flush, york_spore, turnover]),
         (format!("clinic_id={}", york.clinic_id), vec![york_spore]),
         (format!("clinic_id={}", id(9)), vec![]),
+        ("level=0".to_owned(), vec![]),
+        ("level=1".to_owned(), vec![york_spore, turnover]),
+        ("level=2".to_owned(), vec![spore, flush]),
+        ("level=3".to_owned(), vec![]),
+        ("level=1&blocking=true".to_owned(), vec![turnover]),
+        ("level=2&level_at_least=1".to_owned(), vec![spore, flush]),
+        ("level=1&level_at_least=2".to_owned(), vec![]),
         ("level_at_least=1".to_owned(), vec![spore, flush, york_spore, turnover]),
         ("level_at_least=2".to_owned(), vec![spore, flush]),
         ("level_at_least=3".to_owned(), vec![]),
@@ -85,6 +92,25 @@ async fn what_is_overdue_is_listed_by_level_then_lateness_and_narrowed_by_each_f
     assert_eq!(list["items"][2]["overdue_seconds"], 16_200);
 }
 
+#[sqlx::test]
+async fn what_is_overdue_and_told_to_nobody_yet_is_at_level_0(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-01T12:00:00Z")).await;
+    let london = scenario::clinic(&app, "Europe/London").await;
+    // Its first rung is an hour after a task became overdue: 09:40 for the flush of 08:30.
+    let ladder = json!({ "rungs": [{ "after_minutes": 60, "counted_in": "elapsed_time", "audience": "clinic_lead" }] });
+    london.admin.put("/v1/ladder", ladder).await.expect(201);
+    app.plan().await;
+    for (now, level) in [("2026-11-02T09:39:00Z", 0), ("2026-11-02T09:40:00Z", 1)] {
+        app.set(at(now));
+        let flush: Line = (london.clinic_id, routine::start_flush(), level, "2026-11-02T08:40:00Z");
+        for asked in [0, 1] {
+            let list = london.manager.get(&format!("/v1/overdue?level={asked}")).await.expect(200);
+            let wanted: &[&Line] = if asked == level { &[&flush] } else { &[] };
+            assert_eq!(lines(&list), as_lines(wanted), "level {asked} at {now}");
+        }
+    }
+}
+
 /// The target of the `Link` field with `rel="next"` (RFC 8288), if there is one.
 fn next(answer: &Answer) -> Option<String> {
     let link = answer.header("link");
@@ -97,7 +123,7 @@ async fn pages_followed_one_by_one_are_the_whole_list_as_of_the_first(pool: PgPo
     let app = App::new(pool, at("2026-11-01T12:00:00Z")).await;
     let (london, _york) = two_clinics(&app).await;
     let whole = london.manager.get("/v1/overdue").await.expect(200);
-    for query in ["limit=1", "limit=3", "limit=1&blocking=true", "limit=4"] {
+    for query in ["limit=1", "limit=3", "limit=1&blocking=true", "limit=1&level=1", "limit=4"] {
         app.set(at("2026-11-03T10:00:00Z"));
         let filter = query.split_once('&').map_or("", |(_, filter)| filter);
         let whole = london.manager.get(&format!("/v1/overdue?{filter}")).await.expect(200);

@@ -1,7 +1,8 @@
 //! One test binary for everything that needs the service: a database for each test, one link step for all.
 //!
 //! `support` is the ground; `journeys` are whole days over HTTP; the rest mirrors the promises of the API and the
-//! store. `oracles` hold the calendar against programs and documents from outside.
+//! store. `oracles` hold the calendar against programs and documents from outside, and the demo's figures against what
+//! is published.
 
 mod support;
 
@@ -10,6 +11,7 @@ mod architecture;
 mod batches;
 mod configuration;
 mod crashes;
+mod demo_clinics;
 mod dependencies;
 mod journeys;
 mod lists;

@@ -23,13 +23,18 @@ fn noon() -> DateTime<Utc> {
 }
 
 fn service(pool: PgPool) -> Router {
+    service_at(pool, &Clock::manual(noon()))
+}
+
+fn service_at(pool: PgPool, clock: &Clock) -> Router {
     let limits = Limits { body_bytes: 100_000, request_seconds: 10, concurrent_requests: 10 };
     app(AppState {
         pool,
-        clock: Clock::manual(noon()),
+        clock: clock.clone(),
         limits: Arc::new(limits),
         wake_planner: Arc::new(Notify::new()),
         horizon_days: 14,
+        last_look: Arc::default(),
     })
 }
 
@@ -85,6 +90,25 @@ async fn an_instance_without_its_database_lives_and_is_not_ready(pool: PgPool) {
 }
 
 #[sqlx::test]
+async fn however_often_health_and_metrics_are_asked_the_database_is_looked_at_once_a_second(pool: PgPool) {
+    let clock = Clock::manual(noon());
+    let app = service_at(pool.clone(), &clock);
+    assert_eq!(get(app.clone(), "/health/ready").await.0, StatusCode::OK);
+    // Nobody can look any more: whoever is told that the database answers was told from memory.
+    pool.close().await;
+    for milliseconds in [0, 500, 999] {
+        clock.set(noon() + TimeDelta::milliseconds(milliseconds));
+        assert_eq!(get(app.clone(), "/health/ready").await.0, StatusCode::OK, "{milliseconds} ms");
+        get(app.clone(), "/metrics").await;
+    }
+    // The second is over, and asking for metrics is a look too: what it found is what readiness tells.
+    clock.set(noon() + TimeDelta::milliseconds(1_000));
+    get(app.clone(), "/metrics").await;
+    let (status, health) = get(app, "/health/ready").await;
+    assert_eq!((status, state_of(&health, "database").as_str()), (StatusCode::SERVICE_UNAVAILABLE, "failed"));
+}
+
+#[sqlx::test]
 async fn a_table_of_a_groups_rows_without_row_level_security_is_refused(pool: PgPool) {
     sqlx::query("alter table closure disable row level security").execute(&pool).await.unwrap();
     let refusal = database::check(&pool).await.unwrap_err().to_string();
@@ -112,7 +136,7 @@ async fn housekeeping_makes_the_months_once_and_forgets_answers_after_seven_days
 
     let (group_id, key_id) = (Uuid::from_u128(1), Uuid::from_u128(2));
     let mut tx = store::begin(&pool, group_id).await.unwrap();
-    let group = store::groups::Group { group_id, name: "Harbour Lane Dental".to_owned(), created_at: noon() };
+    let group = store::groups::Group { group_id, name: "Saltmarrow".to_owned(), created_at: noon() };
     assert!(store::groups::insert(&mut tx, &group).await.unwrap());
     assert!(!store::groups::insert(&mut tx, &group).await.unwrap(), "a repeat makes no second group");
     for (key, age_seconds) in [("old", 1), ("kept", 0)] {

@@ -6,6 +6,7 @@ use std::os::unix::fs::PermissionsExt as _;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 
+use chairtide::config::VARIABLES;
 use serde_json::Value;
 
 const BINARY: &str = env!("CARGO_BIN_EXE_chairtide");
@@ -87,13 +88,17 @@ impl Drop for Demo {
 
 fn command(directory: &Path, listen: &str) -> Command {
     let mut command = Command::new(BINARY);
+    settings(&mut command, directory, listen).env("CHAIRTIDE_LOG", "warn");
     command
-        .current_dir(root())
-        .env_remove("DATABASE_URL")
-        .env("CHAIRTIDE_DATA_DIR", directory)
-        .env("CHAIRTIDE_LISTEN", listen)
-        .env("CHAIRTIDE_LOG", "warn");
-    command
+}
+
+/// What the program is to find in its environment: these settings, and none of whoever runs the test; except where the
+/// server's programs lie, which belongs to the machine.
+fn settings<'a>(command: &'a mut Command, directory: &Path, listen: &str) -> &'a mut Command {
+    for variable in VARIABLES.iter().filter(|variable| variable.name != "CHAIRTIDE_POSTGRES_BIN") {
+        command.env_remove(variable.name);
+    }
+    command.current_dir(root()).env("CHAIRTIDE_DATA_DIR", directory).env("CHAIRTIDE_LISTEN", listen)
 }
 
 #[test]
@@ -104,14 +109,9 @@ fn the_tour_of_the_readme_runs_as_it_is_printed() {
     // Each answer on a line of its own, and any answer that is not 2xx ends the script.
     let script =
         format!("set -euo pipefail\ncurl() {{ command curl --fail-with-body \"$@\"; echo; }}\n{}", blocks.concat());
-    let output = Command::new("bash")
-        .args(["-c", &script])
-        .current_dir(root())
-        .env("CHAIRTIDE_BIN", BINARY)
-        .env("CHAIRTIDE_DATA_DIR", &demo.directory)
-        .env("CHAIRTIDE_LISTEN", &demo.listen)
-        .output()
-        .expect("bash runs");
+    let mut bash = Command::new("bash");
+    settings(bash.args(["-c", &script]), &demo.directory, &demo.listen).env("CHAIRTIDE_BIN", BINARY);
+    let output = bash.output().expect("bash runs");
     let said = String::from_utf8_lossy(&output.stdout);
     assert!(output.status.success(), "{said}\n{}", String::from_utf8_lossy(&output.stderr));
     let answers: Vec<Value> = said.lines().filter_map(|line| serde_json::from_str(line).ok()).collect();

@@ -24,6 +24,7 @@ pub(super) async fn load(config: &Config, options: LoadOptions) -> anyhow::Resul
         limits: Arc::new(config.limits),
         wake_planner: Arc::new(Notify::new()),
         horizon_days: config.horizon_days,
+        last_look: Arc::default(),
     };
     let outcome = demo::load(&state, &data_dir(config), &options).await;
     pool.close().await;

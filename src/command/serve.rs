@@ -47,6 +47,7 @@ async fn run(config: &Config, database: &Database, migrate: bool, mut signals: S
         limits: Arc::new(config.limits),
         wake_planner: Arc::clone(&wake_planner),
         horizon_days: config.horizon_days,
+        last_look: Arc::default(),
     };
     let jobs = Jobs {
         pool: pool.clone(),

@@ -102,7 +102,7 @@ pub(super) fn operatory(number: u128) -> Subject {
     Subject {
         water_source: Some(WaterSource::OwnReservoir),
         circuits: vec!["handpiece-1".to_owned(), "syringe".to_owned()],
-        suction_lines: vec!["high".to_owned()],
+        suction_lines: vec!["suction-high".to_owned()],
         ..subject(number, SubjectKind::Operatory)
     }
 }

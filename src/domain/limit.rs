@@ -256,7 +256,8 @@ mod tests {
         }
     }
 
-    /// A minimum: flush at least 20 s after each patient (CDC 2003, read in a quotation).
+    /// A minimum: flush at least 20 s between patients (HTM 01-05, 6.85, read in a quotation; CDC, MMWR 52(RR-17) 2003,
+    /// partly from memory).
     #[test]
     fn a_minimum_of_20_seconds_is_kept_from_20_on() {
         let minimum = limit(Operator::Ge, 20);

@@ -1,4 +1,4 @@
-//! Whether an operatory may be used, as far as the records say.
+//! What an operatory's record lacks.
 //!
 //! The rule of this file: it answers what is *missing*, never that anything is safe. Work that blocks stands in the
 //! way until it, or a later occurrence of the same routine, is recorded as its rules ask.

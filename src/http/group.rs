@@ -49,7 +49,7 @@ async fn get_group(State(state): State<AppState>, caller: Caller) -> ApiResult<J
 pub fn examples() -> Vec<Example> {
     let group = GroupDocument {
         group_id: uuid!("0198c0de-0000-7000-8000-000000000001"),
-        name: "Harbour Lane Dental".to_owned(),
+        name: "Saltmarrow Dental (invented)".to_owned(),
     };
     vec![Example { operation_id: "get_group", part: Part::Response, value: json!(group) }]
 }

@@ -3,6 +3,8 @@
 //! The rule of this file: `live` looks at nothing but the process, because restarting it mends nothing else; `ready`
 //! fails only for what another instance may do better.
 
+mod look;
+
 use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -17,7 +19,9 @@ use super::AppState;
 use super::metrics::planner_lag;
 use super::openapi::{Example, Part};
 use crate::domain::zone;
-use crate::store;
+
+pub use self::look::LastLook;
+pub(super) use self::look::at_database;
 
 /// From how long a wait on the planner is late.
 const PLANNER_LATE_AFTER: TimeDelta = TimeDelta::minutes(5);
@@ -100,34 +104,32 @@ async fn get_live() -> Json<InstanceHealth> {
 /// Whether this instance can do its work.
 ///
 /// Ready while the database answers and its schema is the one this program was built for. A planner that is behind is
-/// named as late and does not make the instance unready: it would be no faster without requests.
+/// named as late and does not make the instance unready: it would be no faster without requests. However often this
+/// is asked, the database is looked at once a second.
 #[utoipa::path(get, path = "/health/ready", operation_id = "get_ready", tag = "Operations",
     responses((status = 200, description = "Ready", body = InstanceHealth),
               (status = 503, description = "Not ready; the parts say why", body = InstanceHealth)))]
 async fn get_ready(State(state): State<AppState>) -> (StatusCode, Json<InstanceHealth>) {
-    let mut parts = look_at_database(&state).await.unwrap_or_else(|error| {
-        tracing::warn!(%error, "not ready");
-        vec![HealthPart::new(HealthPartName::Database, HealthState::Failed, "does not answer; the log says why")]
-    });
+    let mut parts = database(look::at_database(&state).await, state.clock.now());
     parts.push(HealthPart::new(HealthPartName::ZoneData, HealthState::Ok, zone_data()));
     let health = InstanceHealth::of(parts);
     let status = if health.ready { StatusCode::OK } else { StatusCode::SERVICE_UNAVAILABLE };
     (status, Json(health))
 }
 
-async fn look_at_database(state: &AppState) -> store::Result<Vec<HealthPart>> {
-    let mut tx = store::begin_without_tenant(&state.pool).await?;
-    let difference = store::setup::schema_difference(&mut tx).await?;
-    let plan_due_at = store::housekeeping::oldest_plan_due(&mut tx).await?;
-    tx.commit().await?;
-    Ok(vec![
+fn database(found: Option<look::Found>, now: DateTime<Utc>) -> Vec<HealthPart> {
+    let Some(found) = found else {
+        let detail = "does not answer; the log says why";
+        return vec![HealthPart::new(HealthPartName::Database, HealthState::Failed, detail)];
+    };
+    vec![
         HealthPart::new(HealthPartName::Database, HealthState::Ok, "answers"),
-        match difference {
+        match found.schema_difference {
             None => HealthPart::new(HealthPartName::Migrations, HealthState::Ok, "all applied"),
             Some(difference) => HealthPart::new(HealthPartName::Migrations, HealthState::Failed, difference),
         },
-        planner(plan_due_at, state.clock.now()),
-    ])
+        planner(found.plan_due_at, now),
+    ]
 }
 
 fn planner(due_at: Option<DateTime<Utc>>, now: DateTime<Utc>) -> HealthPart {

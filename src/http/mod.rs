@@ -59,6 +59,8 @@ pub struct AppState {
     pub wake_planner: Arc<Notify>,
     /// How far ahead clinics are planned, in days.
     pub horizon_days: u32,
+    /// What health and metrics found at the database a moment ago.
+    pub last_look: Arc<health::LastLook>,
 }
 
 /// How much one request may take.

@@ -100,7 +100,7 @@ const TAGS: [(&str, &str); 7] = [
     ("Clinics", "The group, its clinics, their hours, and what stands in them"),
     ("Routines", "What recurs, for which subjects, in which steps; and whom lateness is told to"),
     ("Keys", "Who may call"),
-    ("Front desk", "The clinic's day and its turnovers, and whether an operatory may be used"),
+    ("Front desk", "The clinic's day and its turnovers, and what an operatory's record lacks"),
     ("Chairside", "What is due, timed holds and completions"),
     ("Manager", "What is overdue, and sums over sites"),
     ("Operations", "For whoever runs the service; no key needed"),

@@ -49,7 +49,7 @@ pub struct OperatoryInput {
     #[schema(max_items = 30, example = json!(["handpiece-1", "handpiece-2", "syringe", "cup-filler"]))]
     pub circuits: Vec<String>,
     /// Its suction lines, in the order they are worked; names as for circuits.
-    #[schema(max_items = 30, example = json!(["high", "low"]))]
+    #[schema(max_items = 30, example = json!(["suction-high", "suction-low"]))]
     pub suction_lines: Vec<String>,
     /// Whether it may be worked with.
     pub service: ServiceInput,
@@ -197,7 +197,7 @@ pub(super) fn examples() -> Vec<Example> {
         serial: "DU-0417".to_owned(),
         water_source: WaterSource::OwnReservoir,
         circuits: ["handpiece-1", "syringe"].map(str::to_owned).to_vec(),
-        suction_lines: ["high", "low"].map(str::to_owned).to_vec(),
+        suction_lines: ["suction-high", "suction-low"].map(str::to_owned).to_vec(),
         service: ServiceInput::InService {},
     };
     let document = OperatoryDocument {

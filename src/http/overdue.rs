@@ -39,6 +39,9 @@ const HIGHEST_LIMIT: u16 = 500;
 pub struct OverdueQuery {
     /// Only in this clinic.
     pub clinic_id: Option<Uuid>,
+    /// Only at this level of the ladder; 0: nobody is told yet.
+    #[param(minimum = 0, maximum = 9)]
+    pub level: Option<u8>,
     /// Only at this level of the ladder or above it.
     #[param(minimum = 1, maximum = 9)]
     pub level_at_least: Option<u8>,
@@ -58,11 +61,15 @@ pub struct OverdueQuery {
 
 impl OverdueQuery {
     fn filter(&self) -> ApiResult<Filter> {
+        if self.level.is_some_and(|level| level > 9) {
+            return Err(ApiError::malformed("level must be from 0 to 9"));
+        }
         if self.level_at_least.is_some_and(|level| !(1..=9).contains(&level)) {
             return Err(ApiError::malformed("level_at_least must be from 1 to 9"));
         }
         Ok(Filter {
             clinic_id: self.clinic_id,
+            level: self.level,
             level_at_least: self.level_at_least,
             routine_id: self.routine_id,
             subject_kind: self.subject_kind,
@@ -83,6 +90,7 @@ impl OverdueQuery {
     fn next(&self, cursor: &Cursor) -> Vec<(&'static str, Option<String>)> {
         vec![
             ("clinic_id", self.clinic_id.map(|id| id.to_string())),
+            ("level", self.level.map(|level| level.to_string())),
             ("level_at_least", self.level_at_least.map(|level| level.to_string())),
             ("routine_id", self.routine_id.map(|id| id.to_string())),
             ("subject_kind", self.subject_kind.map(|kind| kind.as_str().to_owned())),
@@ -282,7 +290,7 @@ fn example_item() -> OverdueItem {
     let task = OverdueTask {
         task_id: Uuid::from_u128(0x0000_5133_4a1f_8c3e_9d52_7b60_e1f4_a8c9),
         clinic_id: Uuid::from_u128(0x6f1d_2c3b_5a49_4e87_b6c5_d4e3_f201_1928),
-        clinic_name: "Harbour Row".to_owned(),
+        clinic_name: "Saltmarrow Marrowby Fold".to_owned(),
         subject_id: Uuid::from_u128(0x1b2c_3d4e_5f60_4172_8394_a5b6_c7d8_e9fa),
         subject_kind: SubjectKind::Operatory,
         subject_name: "Operatory 2".to_owned(),

@@ -1,4 +1,4 @@
-//! Whether an operatory is ready by record: what the desk and the chair look at before somebody sits down.
+//! What an operatory's record lacks: the desk and the chair look at it before somebody sits down.
 //!
 //! The rule of this file: an answer names what is missing and says that it is about records only; what may be done
 //! with the chair is decided by a person.
@@ -24,7 +24,7 @@ use crate::store;
 
 const NOTICE: &str = "This is about records only; a named, trained person decides whether the operatory may be used.";
 
-/// What the records say about using an operatory.
+/// What an operatory's record lacks.
 #[derive(Clone, Debug, Serialize, ToSchema)]
 pub struct ReadinessAnswer {
     /// The operatory.
@@ -55,7 +55,7 @@ pub struct OutOfServiceNote {
     pub since: DateTime<Utc>,
 }
 
-/// A routine without the record that using the operatory asks for.
+/// A blocking routine without the record it asks for.
 #[derive(Clone, Debug, Serialize, ToSchema)]
 pub struct MissingRecord {
     /// The latest task that lacks a record.
@@ -136,7 +136,7 @@ pub async fn of(
     })
 }
 
-/// Ask whether an operatory is ready by record
+/// Ask what an operatory's record lacks
 ///
 /// Names every blocking routine of the operatory that lacks a record: none yet, its window passed, the record does not
 /// keep the rules, or its result is awaited. It speaks about records only and never about the operatory itself.
@@ -146,7 +146,7 @@ pub async fn of(
     operation_id = "get_readiness",
     tag = "Front desk",
     params(("operatory_id" = Uuid, Path, description = "The operatory")),
-    responses((status = 200, description = "What the records say", body = ReadinessAnswer))
+    responses((status = 200, description = "What the record lacks", body = ReadinessAnswer))
 )]
 async fn get_readiness(
     State(state): State<AppState>,

@@ -251,7 +251,7 @@ fn example_page() -> SummaryPage {
         overdue: 3,
     };
     let span = Span { clinic_id, from_on, to_on };
-    SummaryPage { as_of, items: vec![ClinicSummary::new("Harbour Row".to_owned(), &span, &counts)] }
+    SummaryPage { as_of, items: vec![ClinicSummary::new("Saltmarrow Marrowby Fold".to_owned(), &span, &counts)] }
 }
 
 /// Example documents of this resource.

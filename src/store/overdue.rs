@@ -20,6 +20,8 @@ const LONGEST_OPEN_DAYS: Days = Days::new(100);
 pub struct Filter {
     /// Only in this clinic.
     pub clinic_id: Option<Uuid>,
+    /// Only at this level of the ladder.
+    pub level: Option<u8>,
     /// Only at this level of the ladder or above it.
     pub level_at_least: Option<u8>,
     /// Only of this routine.
@@ -174,10 +176,11 @@ pub async fn list(
                      and ($8::text is null or subject_kind = $8)
                      and ($9::boolean is null or (blocks_at is not null) = $9)
                ) t
-               where ($10::integer is null or t.level >= $10)
-                 and ($11::integer is null or (-t.level, t.overdue_at, t.task_id) > (-$11, $12, $13))
+               where ($10::integer is null or t.level = $10)
+                 and ($11::integer is null or t.level >= $11)
+                 and ($12::integer is null or (-t.level, t.overdue_at, t.task_id) > (-$12, $13, $14))
                order by t.level desc, t.overdue_at, t.task_id
-               limit $14
+               limit $15
            )
            select p.task_id as "task_id!", p.clinic_id as "clinic_id!", c.name as clinic_name,
                   p.subject_id as "subject_id!", p.subject_kind as "subject_kind!", s.name as subject_name,
@@ -201,6 +204,7 @@ pub async fn list(
         filter.routine_id,
         filter.subject_kind.map(SubjectKind::as_str),
         filter.blocking,
+        filter.level.map(i32::from),
         filter.level_at_least.map(i32::from),
         after.map(|a| i32::from(a.level)),
         after.map(|a| a.overdue_at),

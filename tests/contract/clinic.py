@@ -9,6 +9,10 @@ import urllib.request
 import uuid
 
 COMMON_PRACTICE = {"title": "common practice", "edition": "none", "seen": "common_practice"}
+# At least 20 s between patients.
+HTM_FLUSH = {"title": "HTM 01-05", "edition": "2013", "locator": "para 6.85", "seen": "read_in_quotation"}
+# For a figure that stands for no published one.
+INVENTED = {"title": "invented for the test", "edition": "none", "seen": "from_memory"}
 WEEKDAYS = ["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
 
 
@@ -30,7 +34,7 @@ class Caller:
 
 
 def hold(key: str, seconds: int, **more: object) -> dict:
-    evidence = {"kind": "hold", "minimum_seconds": seconds, "source": COMMON_PRACTICE}
+    evidence = {"kind": "hold", "minimum_seconds": seconds, "source": HTM_FLUSH}
     return {"key": key, "instruction": "Run it for the whole time.", "evidence": evidence} | more
 
 
@@ -53,7 +57,7 @@ def routines(today: dt.date) -> list[dict]:
             "kind": "reading",
             "unit": "mg/L",
             "on_failure": "repeat",
-            "limits": [{"operator": "le", "value": "5", "unit": "mg/L", "source": COMMON_PRACTICE}],
+            "limits": [{"operator": "le", "value": "5", "unit": "mg/L", "source": INVENTED}],
         },
     }
     always_overdue = {
@@ -122,7 +126,7 @@ def configure(admin: Caller, tablet: Caller, ids: dict[str, list[str]], left_at:
             "name": "Room 2",
             "water_source": "own_reservoir",
             "circuits": ["handpiece-1", "syringe"],
-            "suction_lines": ["high"],
+            "suction_lines": ["suction-high"],
             "service": {"state": "in_service"},
         },
     )

@@ -1,4 +1,6 @@
-//! The calendar against programs and documents from outside; `README.md` beside this file says which.
+//! The calendar against programs and documents from outside, as `README.md` beside this file says; and the demo's
+//! figures against what is published.
 
+mod demo_figures;
 mod recurrence;
 mod zone;

@@ -74,6 +74,7 @@ impl App {
             limits: Arc::new(Limits { body_bytes: 2_000_000, request_seconds: 30, concurrent_requests: 64 }),
             wake_planner: Arc::new(Notify::new()),
             horizon_days: HORIZON_DAYS,
+            last_look: Arc::default(),
         };
         let app = Self { pool, clock, router: http::app(state) };
         app.keep_house().await;

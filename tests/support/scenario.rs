@@ -51,6 +51,15 @@ pub(crate) fn htm_flush() -> Value {
     json!({ "title": "HTM 01-05", "edition": "2013", "locator": "para 6.85", "seen": "read" })
 }
 
+fn htm_between_patients() -> Value {
+    json!({ "title": "HTM 01-05", "edition": "2013", "locator": "para 6.85", "seen": "read_in_quotation" })
+}
+
+/// For a figure that stands for no published one.
+fn invented() -> Value {
+    json!({ "title": "invented for the test", "edition": "none", "seen": "from_memory" })
+}
+
 fn common_practice() -> Value {
     json!({ "title": "common practice", "edition": "none", "seen": "common_practice" })
 }
@@ -86,11 +95,12 @@ pub(crate) fn routines() -> Vec<(Uuid, Value)> {
                 "window": { "may_start_minutes": 0, "due_by_minutes": 10, "overdue_minutes": 15, "missed_minutes": 60 },
                 "blocks_from": "may_start",
                 "steps": [
-                    // At least 20 s after each patient: CDC 2003, MMWR 52(RR-17), read in a quotation.
-                    hold("flush", 20, &json!({ "title": "CDC, MMWR 52(RR-17)", "edition": "2003",
-                        "locator": "rec. VIII.A", "seen": "read_in_quotation" }), Some("circuit")),
+                    // At least 20 s between patients: HTM 01-05 para 6.85, read in a quotation.
+                    hold("flush", 20, &htm_between_patients(), Some("circuit")),
                 ],
-                "sources": [common_practice()], "cautions": cautions, "rough_minutes": 3,
+                // CDC 2003 says the same, with air; that is partly from memory.
+                "sources": [htm_between_patients(), { "title": "CDC, MMWR 52(RR-17)", "edition": "2003",
+                    "locator": "rec. VIII.A", "seen": "from_memory" }], "cautions": cautions, "rough_minutes": 3,
             }),
         ),
         (
@@ -108,7 +118,7 @@ pub(crate) fn routines() -> Vec<(Uuid, Value)> {
                     { "key": "rinse", "instruction": "Empty and rinse.", "evidence": { "kind": "confirmation" } },
                     { "key": "residual", "instruction": "Read the residual at an outlet.", "required": false,
                       "evidence": { "kind": "reading", "unit": "mg/L", "on_failure": "repeat", "limits": [
-                        { "operator": "le", "value": "5", "unit": "mg/L", "source": common_practice() }] } },
+                        { "operator": "le", "value": "5", "unit": "mg/L", "source": invented() }] } },
                 ],
                 "sources": [common_practice()], "cautions": ["No patient while disinfectant is in the lines."],
                 "rough_minutes": 25,
@@ -181,7 +191,7 @@ pub(crate) async fn configure<'a>(admin: Client<'a>, zone: &str, offset: u32) ->
 pub(crate) fn operatory(clinic_id: Uuid, name: &str) -> Value {
     json!({
         "clinic_id": clinic_id, "name": name, "water_source": "own_reservoir",
-        "circuits": ["handpiece-1", "syringe"], "suction_lines": ["high"], "service": { "state": "in_service" },
+        "circuits": ["handpiece-1", "syringe"], "suction_lines": ["suction-high"], "service": { "state": "in_service" },
     })
 }
 

@@ -134,8 +134,9 @@ fn verdicts(judgement: &Judgement) -> (Verdict, Option<Outcome>) {
 const PASSED: (Verdict, Option<Outcome>) = (Verdict::Passed, Some(Outcome::Done));
 const OPEN: (Verdict, Option<Outcome>) = (Verdict::Failed, None);
 
-/// Minimum holds. 20 s after each patient: CDC, MMWR 52(RR-17) 2003 (read in a quotation). 120 s at the start and end
-/// of the day: HTM 01-05, 6.85 (read). 600 s of contact time in a line disinfection: common practice, no source.
+/// Minimum holds. 20 s between patients: HTM 01-05, 6.85 (read in a quotation), and CDC, MMWR 52(RR-17) 2003 (partly
+/// from memory). 120 s at the start and end of the day: HTM 01-05, 6.85 (read). 600 s of contact time in a line
+/// disinfection: common practice, no source.
 #[test]
 fn a_hold_passes_from_its_minimum_on_and_cut_short_leaves_the_task_open() {
     for minimum in [20_u32, 120, 600] {

@@ -1,4 +1,4 @@
-//! What is missing before an operatory may be used.
+//! What an operatory's record lacks.
 
 use chrono::NaiveDate;
 use proptest::prelude::*;

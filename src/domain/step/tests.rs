@@ -24,7 +24,7 @@ fn a_step_for_each_part_is_asked_once_for_each_in_order() {
             ("attach", None),
             ("flush:handpiece-1", Some("handpiece-1")),
             ("flush:syringe", Some("syringe")),
-            ("rinse:high", Some("high")),
+            ("rinse:suction-high", Some("suction-high")),
         ]
     );
     assert_eq!(asked[1].step, &steps[1]);
@@ -37,8 +37,9 @@ fn a_step_for_each_of_no_parts_asks_for_nothing() {
     assert!(wanted(&steps, &chair).is_empty());
 }
 
-/// 20 s: CDC, MMWR 52(RR-17) 2003, after each patient (read in a quotation). 120 s: HTM 01-05, 6.85, start and end of
-/// the day (read). 600 s: contact time of a line disinfection (common practice, no source).
+/// 20 s: HTM 01-05, 6.85, between patients (read in a quotation), and CDC, MMWR 52(RR-17) 2003 (partly from memory).
+/// 120 s: HTM 01-05, 6.85, start and end of the day (read). 600 s: contact time of a line disinfection (common
+/// practice, no source).
 #[test]
 fn the_holds_of_the_trade_are_within_the_rules() {
     for seconds in [20, 120, 600] {
