@@ -180,6 +180,7 @@ async fn no_key_reaches_another_group_by_any_operation(pool: PgPool) {
 async fn two_groups_that_use_the_same_ids_never_meet(pool: PgPool) {
     let app = App::new(pool.clone(), at("2026-11-02T07:40:00Z")).await;
     let ours = fill(&app, app.group(id(1)).await, 0).await;
+    app.plan().await;
     let before = contents(&pool, id(1)).await;
     let theirs = fill(&app, app.group(id(2)).await, 0).await;
     assert_eq!(theirs.ids, ours.ids);

@@ -61,7 +61,7 @@ pub(super) async fn planned_through(pool: &PgPool) -> NaiveDate {
 /// Every task up to a clinic day that may still be worked on at an instant, without what was recorded about it.
 pub(super) async fn tasks(pool: &PgPool, through: NaiveDate, at: DateTime<Utc>) -> Vec<String> {
     sqlx::query_scalar(
-        "select (to_jsonb(task) - array['planned_at', 'started_at', 'outcome', 'outcome_at', 'completion_id',
+        "select (to_jsonb(task) - array['planned_at', 'revision', 'started_at', 'outcome', 'outcome_at', 'completion_id',
                                         'done_late', 'failed_at'])::text
          from task where clinic_day <= $1 and missed_at > $2 order by task_id",
     )

@@ -203,6 +203,9 @@ async fn keep(
         tasks::settle(db, caller.group_id, work.task.id, &settlement, caller.now).await?;
         settle_repeat(db, caller, input, work, settlement.outcome).await?;
     }
+    if store::facts::decide_later_dates(db, caller.group_id, work.task.routine_id).await? {
+        planning::mark_clinic(db, caller.group_id, work.task.clinic_id, caller.now).await?;
+    }
     let event = json!({
         "completion_id": input.completion_id, "task_id": input.task_id, "kind": row.kind, "verdict": row.verdict,
         "performed_at": input.performed_at, "duplicate": judged.duplicate, "corrects": input.corrects,
