@@ -15,7 +15,7 @@ use serde_json::{Value, json};
 use sqlx::{PgConnection, PgPool};
 use tokio::task::JoinHandle;
 
-use self::kill::{Chance, Victim};
+use self::kill::Victim;
 use self::ledger::{Change, Ledger, text};
 use crate::support::app::App;
 use crate::support::service::{Service, is_live_server, until};
@@ -150,7 +150,7 @@ async fn kill_while_planning(service: &mut Service, ledger: &mut Ledger, chance:
     let to_plan_yet = i64::try_from(chance.between(2, u64::from(CLINICS) - 1)).expect("a small number");
     let mut db = service.database().await;
     until("the planner works", async || (plan::pending(&mut db).await <= to_plan_yet).then_some(())).await;
-    chance.pass(10).await;
+    kill::pass(chance, 10).await;
     let pending = plan::pending(&mut db).await;
     let victim = Victim::of_round(round);
     println!("round {round}: {victim:?} killed with {pending} clinics to plan yet");
@@ -225,7 +225,7 @@ async fn kill_while_recording(service: &mut Service, ledger: &mut Ledger, chance
         .await;
     let left = desk_post(clinic, 0, "left");
     let left_answer = post(ledger.admin(service), &left);
-    chance.pass(10).await;
+    kill::pass(chance, 10).await;
     let seen = count_completions(&mut db).await - before;
     let victim = Victim::of_round(round);
     println!("round {round}: {victim:?} killed with {seen} of {size} completions recorded");

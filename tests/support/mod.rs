@@ -4,6 +4,7 @@
 //! key, which in real life comes from the command line, and to read, as the owner, what the service kept.
 
 pub(crate) mod app;
+pub(crate) mod chance;
 pub(crate) mod contents;
 pub(crate) mod scenario;
 pub(crate) mod service;
