@@ -142,7 +142,12 @@ mod tests {
     fn open_day() -> ClinicDay {
         let date = NaiveDate::from_ymd_opt(2026, 3, 4).expect("a date");
         let at = |hour, minute| date.and_hms_opt(hour, minute, 0).expect("a time").and_utc();
-        ClinicDay { date, sessions: vec![(at(8, 0), at(12, 0)), (at(13, 0), at(17, 30))], closed_by: None }
+        ClinicDay {
+            date,
+            sessions: vec![(at(8, 0), at(12, 0)), (at(13, 0), at(17, 30))],
+            known_by: vec![480, 780],
+            closed_by: None,
+        }
     }
 
     #[test]

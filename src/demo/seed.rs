@@ -236,7 +236,8 @@ impl ClinicSeed {
             .collect();
         let special_openings =
             self.special_openings.iter().map(|s| (date_from(today, s.days_from_today), s.sessions.clone())).collect();
-        Ok(Hours { zone: self.zone()?, week: Some(self.week.clone()), closures, special_openings })
+        let week = Some(self.week.clone());
+        Ok(Hours { zone: self.zone()?, week, dated_weeks: BTreeMap::new(), closures, special_openings })
     }
 }
 
@@ -298,6 +299,8 @@ mod tests {
                 circuits: Vec::new(),
                 suction_lines: Vec::new(),
                 service,
+                commissioned_on: NaiveDate::MIN,
+                spells: Vec::new(),
             }
         });
         let left = seed.routines.iter().filter(|r| seed.story.left_undone.iter().any(|l| l.routine_id == r.routine_id));

@@ -68,7 +68,13 @@ pub(super) fn week(working_days: &str, weekend: &str) -> Week {
 }
 
 pub(super) fn hours(zone_name: &str, week: Week) -> Hours {
-    Hours { zone: zone(zone_name), week: Some(week), closures: Vec::new(), special_openings: BTreeMap::new() }
+    Hours {
+        zone: zone(zone_name),
+        week: Some(week),
+        dated_weeks: BTreeMap::new(),
+        closures: Vec::new(),
+        special_openings: BTreeMap::new(),
+    }
 }
 
 pub(super) fn closure(from: &str, until: &str, reason: &str) -> Closure {
@@ -85,6 +91,8 @@ pub(super) fn subject(number: u128, kind: SubjectKind) -> Subject {
         circuits: Vec::new(),
         suction_lines: Vec::new(),
         service: ServiceState::InService,
+        commissioned_on: on("2020-01-01"),
+        spells: Vec::new(),
     }
 }
 
@@ -261,6 +269,7 @@ pub(super) fn any_hours(first: NaiveDate, days: i64) -> impl Strategy<Value = Ho
     (any_zone(), any_week(), closures, specials).prop_map(|(zone, week, closures, specials)| Hours {
         zone,
         week: Some(week),
+        dated_weeks: BTreeMap::new(),
         closures,
         special_openings: specials.into_iter().collect(),
     })

@@ -71,7 +71,7 @@ pub struct Week {
 }
 
 impl Week {
-    fn days(&self) -> [(&'static str, &[Session]); 7] {
+    pub(super) fn days(&self) -> [(&'static str, &[Session]); 7] {
         [
             ("monday", &self.monday),
             ("tuesday", &self.tuesday),
@@ -83,7 +83,7 @@ impl Week {
         ]
     }
 
-    fn on(&self, date: NaiveDate) -> &[Session] {
+    pub(super) fn on(&self, date: NaiveDate) -> &[Session] {
         self.days()[date.weekday().num_days_from_monday() as usize].1
     }
 
@@ -139,6 +139,12 @@ pub struct Closure {
 }
 
 impl Closure {
+    /// Whether it closes any part of `date`'s clinic day, or of the night after it.
+    #[must_use]
+    pub fn touches(&self, date: NaiveDate) -> bool {
+        !self.span_on(date).is_empty()
+    }
+
     fn covers_whole(&self, date: NaiveDate) -> bool {
         self.from <= date.and_time(NaiveTime::MIN) && self.until >= (date + Days::new(1)).and_time(NaiveTime::MIN)
     }
@@ -161,6 +167,8 @@ pub struct Hours {
     pub zone: Zone,
     /// The ordinary week; `None` until somebody sets it, and then nothing is planned from hours.
     pub week: Option<Week>,
+    /// Weeks that take its place from a date on, each until the next of them.
+    pub dated_weeks: BTreeMap<NaiveDate, Week>,
     /// Exceptions that close.
     pub closures: Vec<Closure>,
     /// Exceptions that open: they replace the weekly sessions of their date and any closure of the whole date.
@@ -175,6 +183,9 @@ pub struct ClinicDay {
     pub date: NaiveDate,
     /// Sessions as half-open intervals, ascending; empty when closed.
     pub sessions: Vec<(DateTime<Utc>, DateTime<Utc>)>,
+    /// For each session, the minute of the clinic day by which it is known: the one it opens at by the week or the
+    /// special opening. A piece that a closure cut off is known by its own first minute.
+    pub known_by: Vec<u16>,
     /// The closure that shut a day which would have been open; `None` on open days and ordinary closed days.
     pub closed_by: Option<String>,
 }
@@ -204,11 +215,12 @@ impl Hours {
     #[must_use]
     pub fn day(&self, date: NaiveDate) -> ClinicDay {
         let special = self.special_openings.get(&date);
-        let mut spans: Vec<Span> = match (special, &self.week) {
+        let mut spans: Vec<Span> = match (special, self.week_on(date)) {
             (Some(sessions), _) => sessions.iter().map(|s| s.span()).collect(),
             (None, Some(week)) => week.on(date).iter().map(|s| s.span()).collect(),
             (None, None) => Vec::new(),
         };
+        let whole = spans.clone();
         let mut closures: Vec<&Closure> = self
             .closures
             .iter()
@@ -228,16 +240,30 @@ impl Hours {
             }
         }
         let mut sessions: Vec<(DateTime<Utc>, DateTime<Utc>)> = Vec::with_capacity(spans.len());
-        for span in spans {
+        let mut known_by = Vec::with_capacity(spans.len());
+        for (i, span) in spans.iter().copied().enumerate() {
             let (opens, closes) = (self.instant(date, span.start), self.instant(date, span.end));
             // A closing inside a gap lands later on the clock, and may land in the session after it.
             let opens = sessions.last().map_or(opens, |before| opens.max(before.1));
             // A gap can swallow a short session whole.
             if opens < closes {
                 sessions.push((opens, closes));
+                known_by.push(known_minute(&whole, &spans, i));
             }
         }
-        ClinicDay { date, sessions, closed_by }
+        ClinicDay { date, sessions, known_by, closed_by }
+    }
+
+    /// The week in force on a date.
+    #[must_use]
+    pub fn week_on(&self, date: NaiveDate) -> Option<&Week> {
+        self.dated_weeks.range(..=date).next_back().map(|(_, week)| week).or(self.week.as_ref())
+    }
+
+    /// Whether anybody has ever said when the clinic is open.
+    #[must_use]
+    pub fn are_set(&self) -> bool {
+        self.week.is_some() || !self.dated_weeks.is_empty()
     }
 
     fn instant(&self, date: NaiveDate, minutes: i32) -> DateTime<Utc> {
@@ -280,6 +306,15 @@ impl Span {
             .filter(|s| !s.is_empty())
             .collect()
     }
+}
+
+/// The minute by which the `i`-th of the spans that are left is known: the first piece of a session keeps the
+/// session's own opening.
+fn known_minute(whole: &[Span], left: &[Span], i: usize) -> u16 {
+    let span = left[i];
+    let session = whole.iter().find(|s| s.start <= span.start && span.end <= s.end);
+    let known = session.filter(|s| i == 0 || left[i - 1].end <= s.start).map_or(span.start, |s| s.start);
+    u16::try_from(known).expect("a session opens within two days of its midnight")
 }
 
 fn minute(time: NaiveTime) -> i32 {

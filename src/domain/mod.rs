@@ -5,9 +5,11 @@
 //! that there is one description of them and not three.
 
 pub mod access;
+pub mod dated_weeks;
 pub mod daybook;
 pub mod event;
 pub mod evidence;
+pub mod facts;
 pub mod fault;
 #[cfg(test)]
 mod fixtures;
@@ -19,6 +21,7 @@ pub mod readiness;
 pub mod reconcile;
 pub mod recurrence;
 pub mod routine;
+pub mod site_event;
 pub mod step;
 pub mod subject;
 pub mod task;

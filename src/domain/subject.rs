@@ -2,7 +2,7 @@
 //!
 //! The rule of this file: a subject keeps its identity when it moves; where it stood is history, not identity.
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
@@ -47,6 +47,12 @@ impl SubjectKind {
         Self::Eyewash,
         Self::PremisesOutlet,
     ];
+
+    /// Whether it is equipment that runs cycles.
+    #[must_use]
+    pub fn has_cycles(self) -> bool {
+        matches!(self, Self::Steriliser | Self::WasherDisinfector | Self::UltrasonicBath)
+    }
 
     /// The stable name, as stored and served.
     #[must_use]
@@ -116,6 +122,25 @@ pub enum ServiceState {
     },
 }
 
+/// A time a subject was, or is, out of service.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Spell {
+    /// Its first instant.
+    pub from: DateTime<Utc>,
+    /// The instant it came back; `None`: it has not.
+    pub until: Option<DateTime<Utc>>,
+    /// Why.
+    pub reason: String,
+}
+
+impl Spell {
+    /// Whether an instant lies in it.
+    #[must_use]
+    pub fn holds(&self, at: DateTime<Utc>) -> bool {
+        self.from <= at && self.until.is_none_or(|until| at < until)
+    }
+}
+
 /// A subject as the planner and the judge of evidence see it.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Subject {
@@ -135,4 +160,16 @@ pub struct Subject {
     pub suction_lines: Vec<String>,
     /// Whether it may be worked with.
     pub service: ServiceState,
+    /// The first clinic day it is there for.
+    pub commissioned_on: NaiveDate,
+    /// When it was out of service, and is.
+    pub spells: Vec<Spell>,
+}
+
+impl Subject {
+    /// The spell out of service that an instant lies in.
+    #[must_use]
+    pub fn out_of_service_at(&self, at: DateTime<Utc>) -> Option<&Spell> {
+        self.spells.iter().find(|spell| spell.holds(at))
+    }
 }
