@@ -54,13 +54,12 @@ impl Row {
             "out_of_service" => ServiceState::OutOfService { reason: row.service_reason, since: row.service_since },
             other => return Err(bad("service_state", other)),
         };
-        let commissioned_on = match row.commissioned_on {
-            Some(on) => on,
-            None => {
-                let zone: Zone =
-                    row.zone.parse().map_err(|error| StoreError::bad_row("clinic", row.clinic_id, "zone", error))?;
-                zone::local(&zone, row.created_at).date()
-            }
+        let commissioned_on = if let Some(on) = row.commissioned_on {
+            on
+        } else {
+            let zone: Zone =
+                row.zone.parse().map_err(|error| StoreError::bad_row("clinic", row.clinic_id, "zone", error))?;
+            zone::local(&zone, row.created_at).date()
         };
         let subject = Subject {
             id: row.subject_id,
