@@ -18,6 +18,7 @@ use tokio::task::JoinHandle;
 use self::kill::Victim;
 use self::ledger::{Change, Ledger, text};
 use crate::support::app::App;
+use crate::support::chance::Chance;
 use crate::support::service::{Service, is_live_server, until};
 use crate::support::{id, scenario};
 

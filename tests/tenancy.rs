@@ -36,6 +36,12 @@ async fn fill<'a>(app: &'a App, admin: Client<'a>, offset: u32) -> Full<'a> {
     clinic.admin.put(&format!("{here}/closures/{}", own(1)), closure).await.expect(201);
     let special = json!({ "sessions": [{ "opens": "09:00", "closes": "13:00" }], "reason": "extra Saturday" });
     clinic.admin.put(&format!("{here}/special-openings/2026-12-05"), special).await.expect(201);
+    clinic.admin.put(&format!("{here}/weeks/2027-06-01"), json!({ "week": scenario::split_week() })).await.expect(201);
+    clinic.admin.call(Method::PUT, &format!("{here}/full-days/2026-12-04"), &[], None).await.expect(201);
+    let event = json!({ "kind": "repair", "happened_at": "2026-11-02T07:00:00Z", "subject_id": clinic.chair });
+    clinic.manager.put(&format!("{here}/site-events/{}", own(6)), event).await.expect(201);
+    let cycle = json!({ "cycle_id": own(7), "ended_at": "2026-11-02T07:30:00Z" });
+    clinic.tablet.post(&format!("/v1/equipment/{}/cycles", clinic.steriliser), cycle).await.expect(201);
     let rungs = json!([{ "after_minutes": 5, "counted_in": "elapsed_time", "audience": "clinic_lead" }]);
     let ladder = clinic.admin.put("/v1/ladder", json!({ "rungs": rungs })).await;
     assert!(ladder.status.is_success(), "{}", ladder.text);
@@ -65,6 +71,9 @@ async fn fill<'a>(app: &'a App, admin: Client<'a>, offset: u32) -> Full<'a> {
         ("equipment_id", clinic.steriliser.to_string()),
         ("closure_id", own(1).to_string()),
         ("opens_on", "2026-12-05".to_owned()),
+        ("effective_on", "2027-06-01".to_owned()),
+        ("full_on", "2026-12-04".to_owned()),
+        ("event_id", own(6).to_string()),
         ("routine_id", own(2).to_string()),
         ("hold_id", own(3).to_string()),
         ("completion_id", own(4).to_string()),
@@ -101,6 +110,9 @@ fn body(operation: &str, full: &Full<'_>) -> Option<Value> {
         "put_hours" => json!({ "week": {} }),
         "put_closure" => json!({ "from_local": "2026-12-24T14:00", "until_local": "2026-12-28T00:00", "reason": "x" }),
         "put_special_opening" => json!({ "sessions": [{ "opens": "10:00", "closes": "11:00" }], "reason": "x" }),
+        "put_week" => json!({ "week": {} }),
+        "put_site_event" => json!({ "kind": "repair", "happened_at": "2026-11-02T07:10:00Z" }),
+        "record_cycle" => json!({ "cycle_id": id(8_003), "ended_at": "2026-11-02T07:10:00Z" }),
         "put_operatory" => scenario::operatory(full.clinic.clinic_id, "Taken over"),
         "put_equipment" => json!({ "clinic_id": ids["clinic_id"], "kind": "steriliser", "name": "Taken over",
                                    "service": { "state": "in_service" } }),
@@ -126,7 +138,9 @@ async fn try_on(
     let path = full.ids.iter().fold(path.clone(), |path, (name, value)| path.replace(&format!("{{{name}}}"), value));
     assert!(!path.contains('{'), "{operation}: a parameter without a value in {path}");
     let body = body(operation, full);
-    assert!(body.is_some() || !matches!(*method, Method::PUT | Method::POST), "{operation}: needs a body here");
+    // A full day is a mark without content.
+    let needs_body = matches!(*method, Method::PUT | Method::POST) && operation != "put_full_day";
+    assert_eq!(body.is_some(), needs_body, "{operation}: whether it has a body here");
     client.call(method.clone(), &path, &[("idempotency-key", "\"trial\"")], body.as_ref()).await
 }
 

@@ -13,6 +13,12 @@ pub enum EventKind {
     PatientSeated,
     /// A patient left.
     PatientLeft,
+    /// A piece of equipment ran a cycle.
+    CycleRecorded,
+    /// Something that happened at a clinic was recorded.
+    SiteEventRecorded,
+    /// A site event was withdrawn as entered by mistake.
+    SiteEventWithdrawn,
     /// A timed hold began.
     HoldStarted,
     /// A timed hold ended.
@@ -44,6 +50,9 @@ impl EventKind {
             Self::DayEnded => "day_ended",
             Self::PatientSeated => "patient_seated",
             Self::PatientLeft => "patient_left",
+            Self::CycleRecorded => "cycle_recorded",
+            Self::SiteEventRecorded => "site_event_recorded",
+            Self::SiteEventWithdrawn => "site_event_withdrawn",
             Self::HoldStarted => "hold_started",
             Self::HoldEnded => "hold_ended",
             Self::CompletionRecorded => "completion_recorded",

@@ -71,7 +71,7 @@ pub struct Week {
 }
 
 impl Week {
-    fn days(&self) -> [(&'static str, &[Session]); 7] {
+    pub(super) fn days(&self) -> [(&'static str, &[Session]); 7] {
         [
             ("monday", &self.monday),
             ("tuesday", &self.tuesday),
@@ -83,7 +83,7 @@ impl Week {
         ]
     }
 
-    fn on(&self, date: NaiveDate) -> &[Session] {
+    pub(super) fn on(&self, date: NaiveDate) -> &[Session] {
         self.days()[date.weekday().num_days_from_monday() as usize].1
     }
 

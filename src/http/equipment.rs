@@ -6,13 +6,13 @@
 use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
-use uuid::{Uuid, uuid};
+use uuid::Uuid;
 
 use super::AppState;
 use super::caller::Caller;
@@ -21,7 +21,7 @@ use super::extract::{Body, Path, Query};
 use super::openapi::{Example, Part};
 use super::problem::ApiResult;
 use super::samples;
-use super::subjects::{self, ServiceDocument, ServiceInput, SubjectQuery};
+use super::subjects::{self, ServiceDocument, ServiceInput, SubjectQuery, Wanted, check_commissioned_on};
 use crate::domain::fault::{Fault, check_optional_text, check_text};
 use crate::domain::subject::{Subject, SubjectKind};
 use crate::store::subjects::SubjectRow;
@@ -99,14 +99,20 @@ pub struct EquipmentInput {
     pub serial: String,
     /// Whether it may be worked with.
     pub service: ServiceInput,
+    /// The first clinic day it is there for, in the years 1970 to 2199 and at most 366 days ahead; it has no tasks for
+    /// days before. Left out: what stands already, or else the clinic's local date at its creation.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = "2024-03-18")]
+    pub commissioned_on: Option<NaiveDate>,
 }
 
 impl EquipmentInput {
-    fn check(self, equipment_id: Uuid, now: DateTime<Utc>) -> Result<SubjectRow, Vec<Fault>> {
+    fn check(self, equipment_id: Uuid, now: DateTime<Utc>) -> Result<Wanted, Vec<Fault>> {
         let mut faults = Vec::new();
         check_text(&mut faults, "/name", &self.name, 120);
         check_optional_text(&mut faults, "/serial", &self.serial, 80);
         let service = self.service.check(&mut faults, now);
+        let commissioned_on = check_commissioned_on(&mut faults, self.commissioned_on, now);
         let subject = Subject {
             id: equipment_id,
             clinic_id: self.clinic_id,
@@ -116,10 +122,11 @@ impl EquipmentInput {
             circuits: Vec::new(),
             suction_lines: Vec::new(),
             service,
-            commissioned_on: chrono::NaiveDate::MIN,
+            commissioned_on,
             spells: Vec::new(),
         };
-        without_faults(SubjectRow { subject, serial: self.serial }, faults)
+        let row = SubjectRow { subject, serial: self.serial };
+        without_faults(Wanted { row, commissioned_on: self.commissioned_on }, faults)
     }
 }
 
@@ -138,6 +145,8 @@ pub struct EquipmentDocument {
     pub serial: String,
     /// Whether it may be worked with.
     pub service: ServiceDocument,
+    /// The first clinic day it is there for.
+    pub commissioned_on: NaiveDate,
 }
 
 impl From<SubjectRow> for EquipmentDocument {
@@ -150,6 +159,7 @@ impl From<SubjectRow> for EquipmentDocument {
             name: subject.name,
             serial,
             service: subject.service.into(),
+            commissioned_on: subject.commissioned_on,
         }
     }
 }
@@ -235,15 +245,17 @@ pub(super) fn examples() -> Vec<Example> {
         name: "Steriliser, back room".to_owned(),
         serial: "ST-2204".to_owned(),
         service: ServiceInput::OutOfService { reason: "awaiting a spare part".to_owned() },
+        commissioned_on: NaiveDate::from_ymd_opt(2024, 3, 18),
     };
     let since = samples::morning(8, 0);
     let document = EquipmentDocument {
-        equipment_id: uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00a"),
+        equipment_id: samples::EQUIPMENT,
         clinic_id: input.clinic_id,
         kind: input.kind,
         name: input.name.clone(),
         serial: input.serial.clone(),
         service: ServiceDocument::OutOfService { reason: "awaiting a spare part".to_owned(), since },
+        commissioned_on: input.commissioned_on.unwrap_or_default(),
     };
     let list = EquipmentList { items: vec![document.clone()] };
     vec![

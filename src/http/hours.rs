@@ -20,6 +20,7 @@ use super::configuration::{Change, created_or_ok, without_faults};
 use super::extract::{Body, Path};
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
+use crate::domain::dated_weeks::WeekOrder;
 use crate::domain::event::EventKind;
 use crate::domain::hours::{Session, Week};
 use crate::store;
@@ -41,7 +42,8 @@ pub fn router() -> OpenApiRouter<AppState> {
 
 /// A clinic's opening hours.
 ///
-/// Not found until somebody has set them; closures and special openings are documents of their own.
+/// The week that holds before the first one that begins on a date. Not found until somebody has set it; weeks that
+/// begin on a date, closures and special openings are documents of their own.
 #[utoipa::path(
     get,
     path = "/v1/clinics/{clinic_id}/hours",
@@ -86,6 +88,10 @@ async fn put_hours(
     let before = change.clinic(clinic_id).await?;
     let created = before.week.is_none();
     if before.week.as_ref() != Some(&hours.week) {
+        let dated = store::weeks::list_weeks(change.db(), caller.group_id, clinic_id).await?;
+        let faults = WeekOrder { undated: None, dated: &dated }.faults(None, &hours.week);
+        let faults = faults.into_iter().map(|f| f.under("/week")).collect();
+        without_faults((), faults).map_err(ApiError::rules_broken)?;
         let after = ClinicRow { week: Some(hours.week.clone()), ..before };
         store::clinics::save(change.db(), caller.group_id, &after, caller.now).await?;
         change.tell(EventKind::ClinicChanged, Some(clinic_id), &json!({ "hours": hours })).await?;
@@ -95,20 +101,24 @@ async fn put_hours(
     Ok((created_or_ok(created), Json(hours)))
 }
 
-/// Examples for the API's document.
-pub(super) fn examples() -> Vec<Example> {
+/// A week as examples show it.
+pub(super) fn example_week() -> Week {
     let time = |hour| NaiveTime::from_hms_opt(hour, 0, 0).expect("a full hour of the day");
     let session = |opens, closes| Session { opens: time(opens), closes: time(closes) };
     let weekday = vec![session(8, 12), session(13, 17)];
-    let week = Week {
+    Week {
         monday: weekday.clone(),
         tuesday: weekday.clone(),
         wednesday: weekday.clone(),
         thursday: weekday,
         friday: vec![session(8, 14)],
         ..Week::default()
-    };
-    let hours = json!(HoursDocument { week });
+    }
+}
+
+/// Examples for the API's document.
+pub(super) fn examples() -> Vec<Example> {
+    let hours = json!(HoursDocument { week: example_week() });
     vec![
         Example { operation_id: "get_hours", part: Part::Response, value: hours.clone() },
         Example { operation_id: "put_hours", part: Part::Request, value: hours.clone() },

@@ -8,10 +8,12 @@ pub mod clinics;
 pub mod closures;
 pub mod completions;
 pub mod configuration;
+pub mod cycles;
 pub mod desk;
 pub mod due;
 pub mod equipment;
 pub mod extract;
+pub mod full_days;
 pub mod group;
 pub mod health;
 pub mod holds;
@@ -30,10 +32,12 @@ pub mod readiness;
 pub mod representation;
 pub mod routines;
 mod samples;
+pub mod site_events;
 pub mod special_openings;
 pub mod subjects;
 pub mod summary;
 pub mod tasks;
+pub mod weeks;
 
 use std::sync::Arc;
 
@@ -81,10 +85,13 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(group::router())
         .merge(clinics::router())
         .merge(hours::router())
+        .merge(weeks::router())
+        .merge(full_days::router())
         .merge(closures::router())
         .merge(special_openings::router())
         .merge(operatories::router())
         .merge(equipment::router())
+        .merge(cycles::router())
         .merge(routines::router())
         .merge(ladder::router())
         .merge(keys::router())
@@ -94,6 +101,7 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(tasks::router())
         .merge(holds::router())
         .merge(completions::router())
+        .merge(site_events::router())
         .merge(overdue::router())
         .merge(summary::router())
         .merge(health::router())

@@ -18,8 +18,8 @@ use utoipa::{PartialSchema as _, ToSchema as _};
 
 use super::problem::Problem;
 use super::{
-    clinics, closures, completions, desk, due, equipment, group, health, holds, hours, keys, ladder, operatories,
-    overdue, readiness, resources, routines, special_openings, summary, tasks,
+    clinics, closures, completions, cycles, desk, due, equipment, full_days, group, health, holds, hours, keys, ladder,
+    operatories, overdue, readiness, resources, routines, site_events, special_openings, summary, tasks, weeks,
 };
 
 /// An example of a body, made by serialising a real value of its type.
@@ -50,10 +50,13 @@ fn examples() -> Vec<Example> {
         group::examples(),
         clinics::examples(),
         hours::examples(),
+        weeks::examples(),
+        full_days::examples(),
         closures::examples(),
         special_openings::examples(),
         operatories::examples(),
         equipment::examples(),
+        cycles::examples(),
         routines::examples(),
         ladder::examples(),
         keys::examples(),
@@ -63,6 +66,7 @@ fn examples() -> Vec<Example> {
         tasks::examples(),
         holds::examples(),
         completions::examples(),
+        site_events::examples(),
         overdue::examples(),
         summary::examples(),
         health::examples(),
@@ -101,8 +105,8 @@ const TAGS: [(&str, &str); 7] = [
     ("Routines", "What recurs, for which subjects, in which steps; and whom lateness is told to"),
     ("Keys", "Who may call"),
     ("Front desk", "The clinic's day and its turnovers, and what an operatory's record lacks"),
-    ("Chairside", "What is due, timed holds and completions"),
-    ("Manager", "What is overdue, and sums over sites"),
+    ("Chairside", "What is due, timed holds, completions and cycles of equipment"),
+    ("Manager", "What is overdue, sums over sites, and what happened at them"),
     ("Operations", "For whoever runs the service; no key needed"),
 ];
 

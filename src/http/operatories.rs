@@ -6,7 +6,7 @@
 use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 use utoipa::ToSchema;
@@ -21,7 +21,7 @@ use super::extract::{Body, Path, Query};
 use super::openapi::{Example, Part};
 use super::problem::ApiResult;
 use super::samples;
-use super::subjects::{self, ServiceDocument, ServiceInput, SubjectQuery};
+use super::subjects::{self, ServiceDocument, ServiceInput, SubjectQuery, Wanted, check_commissioned_on};
 use crate::domain::fault::{Fault, check_optional_text, check_text};
 use crate::domain::step::part_faults;
 use crate::domain::subject::{Subject, SubjectKind, WaterSource};
@@ -49,20 +49,26 @@ pub struct OperatoryInput {
     #[schema(max_items = 30, example = json!(["handpiece-1", "handpiece-2", "syringe", "cup-filler"]))]
     pub circuits: Vec<String>,
     /// Its suction lines, in the order they are worked; names as for circuits.
-    #[schema(max_items = 30, example = json!(["suction-high", "suction-low"]))]
+    #[schema(max_items = 30, example = json!(["high", "low"]))]
     pub suction_lines: Vec<String>,
     /// Whether it may be worked with.
     pub service: ServiceInput,
+    /// The first clinic day it is there for, in the years 1970 to 2199 and at most 366 days ahead; it has no tasks for
+    /// days before. Left out: what stands already, or else the clinic's local date at its creation.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = "2024-03-18")]
+    pub commissioned_on: Option<NaiveDate>,
 }
 
 impl OperatoryInput {
-    fn check(self, operatory_id: Uuid, now: DateTime<Utc>) -> Result<SubjectRow, Vec<Fault>> {
+    fn check(self, operatory_id: Uuid, now: DateTime<Utc>) -> Result<Wanted, Vec<Fault>> {
         let mut faults = Vec::new();
         check_text(&mut faults, "/name", &self.name, 120);
         check_optional_text(&mut faults, "/serial", &self.serial, 80);
         faults.extend(part_faults(&self.circuits).into_iter().map(|f| f.under("/circuits")));
         faults.extend(part_faults(&self.suction_lines).into_iter().map(|f| f.under("/suction_lines")));
         let service = self.service.check(&mut faults, now);
+        let commissioned_on = check_commissioned_on(&mut faults, self.commissioned_on, now);
         let subject = Subject {
             id: operatory_id,
             clinic_id: self.clinic_id,
@@ -72,10 +78,11 @@ impl OperatoryInput {
             circuits: self.circuits,
             suction_lines: self.suction_lines,
             service,
-            commissioned_on: chrono::NaiveDate::MIN,
+            commissioned_on,
             spells: Vec::new(),
         };
-        without_faults(SubjectRow { subject, serial: self.serial }, faults)
+        let row = SubjectRow { subject, serial: self.serial };
+        without_faults(Wanted { row, commissioned_on: self.commissioned_on }, faults)
     }
 }
 
@@ -98,6 +105,8 @@ pub struct OperatoryDocument {
     pub suction_lines: Vec<String>,
     /// Whether it may be worked with.
     pub service: ServiceDocument,
+    /// The first clinic day it is there for.
+    pub commissioned_on: NaiveDate,
 }
 
 impl From<SubjectRow> for OperatoryDocument {
@@ -112,6 +121,7 @@ impl From<SubjectRow> for OperatoryDocument {
             circuits: subject.circuits,
             suction_lines: subject.suction_lines,
             service: subject.service.into(),
+            commissioned_on: subject.commissioned_on,
         }
     }
 }
@@ -197,8 +207,9 @@ pub(super) fn examples() -> Vec<Example> {
         serial: "DU-0417".to_owned(),
         water_source: WaterSource::OwnReservoir,
         circuits: ["handpiece-1", "syringe"].map(str::to_owned).to_vec(),
-        suction_lines: ["suction-high", "suction-low"].map(str::to_owned).to_vec(),
+        suction_lines: ["high", "low"].map(str::to_owned).to_vec(),
         service: ServiceInput::InService {},
+        commissioned_on: NaiveDate::from_ymd_opt(2024, 3, 18),
     };
     let document = OperatoryDocument {
         operatory_id: samples::OPERATORY,
@@ -209,6 +220,7 @@ pub(super) fn examples() -> Vec<Example> {
         circuits: input.circuits.clone(),
         suction_lines: input.suction_lines.clone(),
         service: ServiceDocument::InService {},
+        commissioned_on: input.commissioned_on.unwrap_or_default(),
     };
     let list = OperatoryList { items: vec![document.clone()] };
     vec![

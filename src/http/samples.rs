@@ -20,6 +20,9 @@ pub(super) const COMPLETION: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c005"
 pub(super) const HOLD: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c006");
 pub(super) const KEY: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c007");
 pub(super) const MARK: Uuid = uuid!("0b6f2c3e-5d0a-8c57-9a53-7f1e2a90c008");
+pub(super) const EQUIPMENT: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00a");
+pub(super) const CYCLE: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00b");
+pub(super) const SITE_EVENT: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00c");
 
 /// The clinic day of the story.
 pub(super) fn day() -> NaiveDate {

@@ -5,7 +5,7 @@
 
 use axum::Json;
 use axum::http::StatusCode;
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, Days, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 use utoipa::{IntoParams, ToSchema};
@@ -13,14 +13,18 @@ use uuid::Uuid;
 
 use super::AppState;
 use super::caller::Caller;
-use super::configuration::{Change, created_or_ok};
+use super::configuration::{Change, check_date, created_or_ok};
 use super::problem::{ApiError, ApiResult};
+use super::site_events::{self, derive_return_id};
 use crate::domain::access::Reach;
 use crate::domain::event::EventKind;
 use crate::domain::fault::{Fault, check_text};
+use crate::domain::site_event::SiteEventKind;
 use crate::domain::subject::{ServiceState, Subject, SubjectKind};
+use crate::domain::zone;
 use crate::store;
-use crate::store::clinics::find as find_clinic;
+use crate::store::clinics::{ClinicRow, find as find_clinic};
+use crate::store::site_events::SiteEventRow;
 use crate::store::subjects::SubjectRow;
 
 /// Which subjects are asked for.
@@ -83,6 +87,46 @@ impl From<ServiceState> for ServiceDocument {
     }
 }
 
+/// How far ahead the first day of a subject may lie: equipment is ordered within a year.
+const LONGEST_AHEAD: Days = Days::new(366);
+
+/// A subject as somebody wants it.
+pub(super) struct Wanted {
+    /// Its row; `put` settles since when it is there, because that hangs on the clinic's zone and on what stands.
+    pub(super) row: SubjectRow,
+    /// Since when it is there, if they said so.
+    pub(super) commissioned_on: Option<NaiveDate>,
+}
+
+/// Checks what can be checked of a first day without its clinic, and hands it back, or the date in UTC.
+pub(super) fn check_commissioned_on(
+    faults: &mut Vec<Fault>,
+    wanted: Option<NaiveDate>,
+    now: DateTime<Utc>,
+) -> NaiveDate {
+    if let Some(on) = wanted {
+        check_date(faults, "/commissioned_on", on);
+    }
+    wanted.unwrap_or(now.date_naive())
+}
+
+/// The first day of a subject: as it is wanted, or as it stands, or the clinic's local date.
+fn settle_commissioned_on(
+    wanted: Option<NaiveDate>,
+    before: Option<&Subject>,
+    clinic: &ClinicRow,
+    now: DateTime<Utc>,
+) -> ApiResult<NaiveDate> {
+    let today = zone::local(&clinic.zone, now).date();
+    let stands = before.map(|subject| subject.commissioned_on);
+    let on = wanted.or(stands).unwrap_or(today);
+    if stands != Some(on) && on > today + LONGEST_AHEAD {
+        let rule = format!("must be at most 366 days after the clinic's local date, {today}");
+        return Err(ApiError::rule_broken("/commissioned_on", rule));
+    }
+    Ok(on)
+}
+
 /// The subjects of these kinds that the caller reaches, by name.
 pub(super) async fn list<D: From<SubjectRow>>(
     state: &AppState,
@@ -130,21 +174,28 @@ pub(super) async fn get<D: From<SubjectRow>>(
 pub(super) async fn put<D: From<SubjectRow> + Serialize>(
     state: &AppState,
     caller: &Caller,
-    checked: Result<SubjectRow, Vec<Fault>>,
+    checked: Result<Wanted, Vec<Fault>>,
 ) -> ApiResult<(StatusCode, Json<D>)> {
-    let (mut change, mut row) = Change::begin(state, caller, checked).await?;
+    let (mut change, Wanted { mut row, commissioned_on }) = Change::begin(state, caller, checked).await?;
     let before = store::subjects::find_row(change.db(), caller.group_id, row.subject.id).await?;
     if let Some(before) = &before {
         must_keep_kind(before.subject.kind, row.subject.kind)?;
         keep_since(&before.subject.service, &mut row.subject.service);
+        // History is appended to by the store, never sent.
+        row.subject.spells.clone_from(&before.subject.spells);
     }
+    let clinic_id = row.subject.clinic_id;
+    let clinic = find_clinic(change.db(), caller.group_id, clinic_id)
+        .await?
+        .ok_or_else(|| ApiError::rule_broken("/clinic_id", "names no clinic of this group"))?;
+    row.subject.commissioned_on =
+        settle_commissioned_on(commissioned_on, before.as_ref().map(|b| &b.subject), &clinic, caller.now)?;
     let created = before.is_none();
     if before.as_ref() != Some(&row) {
-        let clinic_id = row.subject.clinic_id;
-        if find_clinic(change.db(), caller.group_id, clinic_id).await?.is_none() {
-            return Err(ApiError::rule_broken("/clinic_id", "names no clinic of this group"));
-        }
         store::subjects::save(change.db(), caller.group_id, &row, caller.now).await?;
+        if let Some(before) = &before {
+            note_return(&mut change, caller, &before.subject, &row.subject).await?;
+        }
         let moved_from = before.as_ref().map(|b| b.subject.clinic_id).filter(|left| *left != clinic_id);
         if before.is_none_or(|b| moves_plan(&b.subject, &row.subject)) {
             change.replan_clinic(clinic_id).await?;
@@ -183,7 +234,30 @@ fn keep_since(before: &ServiceState, wanted: &mut ServiceState) {
     }
 }
 
+/// A subject that comes back into service makes work: that is a site event of its own, one for each time it was out.
+async fn note_return(change: &mut Change<'_>, caller: &Caller, before: &Subject, after: &Subject) -> ApiResult<()> {
+    let (ServiceState::OutOfService { since, .. }, ServiceState::InService) = (&before.service, &after.service) else {
+        return Ok(());
+    };
+    let event = SiteEventRow {
+        event_id: derive_return_id(after.id, *since),
+        clinic_id: after.clinic_id,
+        kind: SiteEventKind::ReturnToService,
+        subject_id: Some(after.id),
+        happened_at: caller.now,
+        note: String::new(),
+        recorded_at: caller.now,
+        key_id: caller.key_id,
+        withdrawn_at: None,
+    };
+    site_events::record(change.db(), caller, &event).await?;
+    Ok(())
+}
+
 /// Whether the plan sees a difference. Names and parts it does not: those are read when a task is.
 fn moves_plan(before: &Subject, after: &Subject) -> bool {
-    before.clinic_id != after.clinic_id || before.service != after.service || before.water_source != after.water_source
+    before.clinic_id != after.clinic_id
+        || before.service != after.service
+        || before.water_source != after.water_source
+        || before.commissioned_on != after.commissioned_on
 }

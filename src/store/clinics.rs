@@ -10,10 +10,10 @@ use sqlx::PgConnection;
 use uuid::Uuid;
 
 use super::subjects::{self, SubjectRow};
-use super::{Result, StoreError};
+use super::{Result, StoreError, weeks};
 use crate::domain::hours::{Closure, Hours, Session, Week};
 use crate::domain::subject::{ServiceState, Subject, SubjectKind};
-use crate::domain::zone::Zone;
+use crate::domain::zone::{self, Zone};
 
 /// A clinic as configured.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -145,6 +145,7 @@ pub async fn save(db: &mut PgConnection, group_id: Uuid, clinic: &ClinicRow, now
     )
     .execute(&mut *db)
     .await?;
+    let before = subjects::find(&mut *db, group_id, clinic.clinic_id).await?;
     let itself = Subject {
         id: clinic.clinic_id,
         clinic_id: clinic.clinic_id,
@@ -154,7 +155,7 @@ pub async fn save(db: &mut PgConnection, group_id: Uuid, clinic: &ClinicRow, now
         circuits: Vec::new(),
         suction_lines: Vec::new(),
         service: ServiceState::InService,
-        commissioned_on: NaiveDate::MIN,
+        commissioned_on: before.map_or_else(|| zone::local(&clinic.zone, now).date(), |b| b.commissioned_on),
         spells: Vec::new(),
     };
     subjects::save(db, group_id, &SubjectRow { subject: itself, serial: String::new() }, now).await
@@ -172,7 +173,7 @@ pub async fn hours(db: &mut PgConnection, group_id: Uuid, clinic_id: Uuid) -> Re
         .into_iter()
         .map(|special| (special.opens_on, special.sessions))
         .collect();
-    let dated_weeks = BTreeMap::new();
+    let dated_weeks = weeks::list_weeks(db, group_id, clinic_id).await?;
     Ok(Some(Hours { zone: clinic.zone, week: clinic.week, dated_weeks, closures, special_openings }))
 }
 

@@ -5,11 +5,11 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use chrono::{DateTime, Days, NaiveDate, Utc};
+use chrono::{DateTime, Days, NaiveDate, NaiveTime, Utc};
 use sqlx::PgConnection;
 use uuid::Uuid;
 
-use super::{Result, StoreError, WINDOW_DAYS, clinics, desk, ladders, routines, subjects};
+use super::{Result, StoreError, WINDOW_DAYS, clinics, cycles, desk, ladders, routines, site_events, subjects, weeks};
 use crate::domain::anchor::{Anchor, Counted};
 use crate::domain::facts::{Completed, Facts, Finished};
 use crate::domain::plan::Clinic;
@@ -37,7 +37,8 @@ pub async fn load(
     let ask = Ask { group_id, clinic_id, since, to, routines: &routines, first_days: &first_days, subjects: &subjects };
     let facts = ask.facts(db).await?;
     let ladder = ladders::current(db, group_id).await?;
-    Ok(Some(Clinic { hours, full_days: BTreeSet::new(), ladder, routines, first_days, subjects, facts }))
+    let full_days = weeks::list_full_days(db, group_id, clinic_id, (since, to + Days::new(366))).await?;
+    Ok(Some(Clinic { hours, full_days, ladder, routines, first_days, subjects, facts }))
 }
 
 /// What is asked for, and for whom.
@@ -54,6 +55,7 @@ struct Ask<'a> {
 impl Ask<'_> {
     async fn facts(&self, db: &mut PgConnection) -> Result<Facts> {
         let days = (self.since, self.to);
+        let since_at = self.since.and_time(NaiveTime::MIN).and_utc();
         let mut seatings = desk::list_seatings(db, self.group_id, self.clinic_id, days).await?;
         seatings.extend(desk::list_last_seatings(db, self.group_id, &self.subject_ids(), self.since).await?);
         let mut completions = self.completions(db).await?;
@@ -61,8 +63,8 @@ impl Ask<'_> {
         Ok(Facts {
             posted: desk::list_posted(db, self.group_id, self.clinic_id, days).await?,
             seatings,
-            cycles: Vec::new(),
-            events: Vec::new(),
+            cycles: cycles::list_cycles(db, self.group_id, self.clinic_id, self.since).await?,
+            events: site_events::list_site_events(db, self.group_id, self.clinic_id, since_at).await?,
             completions,
             counted_before: self.counted_before(db).await?,
         })
@@ -162,7 +164,9 @@ impl Ask<'_> {
                 Counted::Turnovers => {
                     desk::count_departures(db, self.group_id, &self.subject_ids(), (first_on, self.since)).await?
                 }
-                Counted::Cycles => Vec::new(),
+                Counted::Cycles => {
+                    cycles::count_cycles(db, self.group_id, &self.subject_ids(), (first_on, self.since)).await?
+                }
             };
             counted.extend(counts.into_iter().map(|(subject_id, n)| ((version.routine_id, subject_id), n)));
         }

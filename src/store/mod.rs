@@ -9,6 +9,7 @@
 pub mod clinics;
 pub mod completions;
 pub mod configuration;
+pub mod cycles;
 pub mod desk;
 pub mod events;
 pub mod facts;
@@ -24,9 +25,11 @@ pub mod readiness;
 pub mod reporting;
 pub mod routines;
 pub mod setup;
+pub mod site_events;
 pub mod subjects;
 pub mod summary;
 pub mod tasks;
+pub mod weeks;
 
 use chrono::{DateTime, Utc};
 use sqlx::{PgPool, Postgres, Transaction};

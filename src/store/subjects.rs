@@ -3,12 +3,15 @@
 //! The rule of this file: where a subject stood and whether it was in service is a history that is only appended to;
 //! the subject's own row holds no more than the last of it.
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, NaiveDate, Utc};
 use sqlx::PgConnection;
 use uuid::Uuid;
 
 use super::{Result, StoreError};
 use crate::domain::subject::{ServiceState, Spell, Subject, SubjectKind, WaterSource};
+use crate::domain::zone::{self, Zone};
 
 /// A subject as configured.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -31,12 +34,14 @@ struct Row {
     service_state: String,
     service_reason: String,
     service_since: DateTime<Utc>,
+    commissioned_on: Option<NaiveDate>,
+    created_at: DateTime<Utc>,
+    zone: String,
 }
 
-impl TryFrom<Row> for SubjectRow {
-    type Error = StoreError;
-
-    fn try_from(row: Row) -> Result<Self> {
+impl Row {
+    fn read(self, spells: Vec<Spell>) -> Result<SubjectRow> {
+        let row = self;
         let bad = |column, detail: &str| StoreError::bad_row("subject", row.subject_id, column, detail);
         let kind = SubjectKind::from_name(&row.kind).ok_or_else(|| bad("kind", &row.kind))?;
         let water_source = row
@@ -49,6 +54,13 @@ impl TryFrom<Row> for SubjectRow {
             "out_of_service" => ServiceState::OutOfService { reason: row.service_reason, since: row.service_since },
             other => return Err(bad("service_state", other)),
         };
+        let commissioned_on = if let Some(on) = row.commissioned_on {
+            on
+        } else {
+            let zone: Zone =
+                row.zone.parse().map_err(|error| StoreError::bad_row("clinic", row.clinic_id, "zone", error))?;
+            zone::local(&zone, row.created_at).date()
+        };
         let subject = Subject {
             id: row.subject_id,
             clinic_id: row.clinic_id,
@@ -57,16 +69,11 @@ impl TryFrom<Row> for SubjectRow {
             water_source,
             circuits: row.circuits,
             suction_lines: row.suction_lines,
-            spells: match &service {
-                ServiceState::InService => Vec::new(),
-                ServiceState::OutOfService { reason, since } => {
-                    vec![Spell { from: *since, until: None, reason: reason.clone() }]
-                }
-            },
             service,
-            commissioned_on: NaiveDate::MIN,
+            commissioned_on,
+            spells,
         };
-        Ok(Self { subject, serial: row.serial })
+        Ok(SubjectRow { subject, serial: row.serial })
     }
 }
 
@@ -75,18 +82,20 @@ impl TryFrom<Row> for SubjectRow {
 /// # Errors
 /// When the database does not answer, or holds a row the model does not know.
 pub async fn find_row(db: &mut PgConnection, group_id: Uuid, subject_id: Uuid) -> Result<Option<SubjectRow>> {
-    sqlx::query_as!(
+    let row = sqlx::query_as!(
         Row,
-        "select subject_id, clinic_id, kind, name, serial, water_source, circuits, suction_lines,
-                service_state, service_reason, service_since
-         from subject where group_id = $1 and subject_id = $2",
+        "select s.subject_id, s.clinic_id, s.kind, s.name, s.serial, s.water_source, s.circuits, s.suction_lines,
+                s.service_state, s.service_reason, s.service_since, s.commissioned_on, s.created_at, c.zone
+         from subject s join clinic c on c.group_id = s.group_id and c.clinic_id = s.clinic_id
+         where s.group_id = $1 and s.subject_id = $2",
         group_id,
         subject_id
     )
-    .fetch_optional(db)
-    .await?
-    .map(SubjectRow::try_from)
-    .transpose()
+    .fetch_optional(&mut *db)
+    .await?;
+    let Some(row) = row else { return Ok(None) };
+    let spells = list_spells(db, group_id, &[subject_id]).await?.remove(&subject_id).unwrap_or_default();
+    row.read(spells).map(Some)
 }
 
 /// The subject with this id, as the planner and the judge of evidence see it.
@@ -117,21 +126,65 @@ pub async fn list(
     clinic_ids: Option<&[Uuid]>,
 ) -> Result<Vec<SubjectRow>> {
     let kinds: Vec<String> = kinds.iter().map(|kind| kind.as_str().to_owned()).collect();
-    sqlx::query_as!(
+    let rows = sqlx::query_as!(
         Row,
-        "select subject_id, clinic_id, kind, name, serial, water_source, circuits, suction_lines,
-                service_state, service_reason, service_since
-         from subject where group_id = $1 and kind = any($2) and ($3::uuid[] is null or clinic_id = any($3))
-         order by name, subject_id",
+        "select s.subject_id, s.clinic_id, s.kind, s.name, s.serial, s.water_source, s.circuits, s.suction_lines,
+                s.service_state, s.service_reason, s.service_since, s.commissioned_on, s.created_at, c.zone
+         from subject s join clinic c on c.group_id = s.group_id and c.clinic_id = s.clinic_id
+         where s.group_id = $1 and s.kind = any($2) and ($3::uuid[] is null or s.clinic_id = any($3))
+         order by s.name, s.subject_id",
         group_id,
         &kinds,
         clinic_ids
     )
+    .fetch_all(&mut *db)
+    .await?;
+    let subject_ids: Vec<Uuid> = rows.iter().map(|row| row.subject_id).collect();
+    let mut spells = list_spells(db, group_id, &subject_ids).await?;
+    rows.into_iter()
+        .map(|row| {
+            let of_subject = spells.remove(&row.subject_id).unwrap_or_default();
+            row.read(of_subject)
+        })
+        .collect()
+}
+
+/// When these subjects were out of service, and are, from their history.
+async fn list_spells(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    subject_ids: &[Uuid],
+) -> Result<BTreeMap<Uuid, Vec<Spell>>> {
+    let changes = sqlx::query!(
+        "select subject_id, changed_at, service_state, reason from subject_change
+         where group_id = $1 and subject_id = any($2) order by subject_id, changed_at",
+        group_id,
+        subject_ids
+    )
     .fetch_all(db)
-    .await?
-    .into_iter()
-    .map(SubjectRow::try_from)
-    .collect()
+    .await?;
+    let mut spells: BTreeMap<Uuid, Vec<Spell>> = BTreeMap::new();
+    for change in changes {
+        let reason = (change.service_state == "out_of_service").then_some(change.reason);
+        go_on(spells.entry(change.subject_id).or_default(), change.changed_at, reason);
+    }
+    Ok(spells)
+}
+
+/// Takes spells on by one change of a subject: out of service for this reason from then on, or (`None`) in service.
+/// Another reason begins another spell, so that what was not required keeps the reason it was given; a move begins
+/// none.
+fn go_on(spells: &mut Vec<Spell>, changed_at: DateTime<Utc>, reason: Option<String>) {
+    let open = spells.last_mut().filter(|spell| spell.until.is_none());
+    if open.as_ref().map(|spell| &spell.reason) == reason.as_ref() {
+        return;
+    }
+    if let Some(spell) = open {
+        spell.until = Some(changed_at);
+    }
+    if let Some(reason) = reason {
+        spells.push(Spell { from: changed_at, until: None, reason });
+    }
 }
 
 /// Those of `subject_ids` that are no subject of this kind in the group.
@@ -171,8 +224,9 @@ pub async fn save(db: &mut PgConnection, group_id: Uuid, row: &SubjectRow, now: 
     };
     sqlx::query!(
         "insert into subject (group_id, subject_id, clinic_id, kind, name, serial, water_source, circuits,
-                              suction_lines, service_state, service_reason, service_since, created_at, updated_at)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $13)
+                              suction_lines, service_state, service_reason, service_since, commissioned_on,
+                              created_at, updated_at)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $14, $13, $13)
          on conflict (group_id, subject_id) do update
          set clinic_id = excluded.clinic_id, name = excluded.name, serial = excluded.serial,
              water_source = excluded.water_source, circuits = excluded.circuits,
@@ -180,7 +234,7 @@ pub async fn save(db: &mut PgConnection, group_id: Uuid, row: &SubjectRow, now: 
              service_reason = excluded.service_reason,
              service_since = case when subject.service_state = excluded.service_state
                                   then subject.service_since else excluded.service_since end,
-             updated_at = excluded.updated_at",
+             commissioned_on = excluded.commissioned_on, updated_at = excluded.updated_at",
         group_id,
         subject.id,
         subject.clinic_id,
@@ -193,7 +247,8 @@ pub async fn save(db: &mut PgConnection, group_id: Uuid, row: &SubjectRow, now: 
         state,
         reason,
         since,
-        now
+        now,
+        subject.commissioned_on
     )
     .execute(&mut *db)
     .await?;
@@ -217,4 +272,53 @@ pub async fn save(db: &mut PgConnection, group_id: Uuid, row: &SubjectRow, now: 
     .execute(db)
     .await?;
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A change at a minute: out of service for a reason, or in service.
+    type Change<'a> = (i64, Option<&'a str>);
+    /// A spell from one minute to another, for a reason.
+    type Minutes<'a> = (i64, Option<i64>, &'a str);
+
+    fn minute(n: i64) -> DateTime<Utc> {
+        DateTime::from_timestamp(60 * n, 0).expect("an instant")
+    }
+
+    /// Worked by hand: a spell is half open, ends where another state or reason begins, and is cut by nothing else.
+    #[test]
+    fn a_history_of_changes_is_read_as_spells_out_of_service() {
+        let cases: [(&[Change<'_>], &[Minutes<'_>]); 6] = [
+            (&[], &[]),
+            (&[(0, None), (3, None)], &[]),
+            (&[(0, Some("leaks"))], &[(0, None, "leaks")]),
+            (&[(0, None), (2, Some("leaks")), (5, None)], &[(2, Some(5), "leaks")]),
+            // The change in between is a move.
+            (
+                &[(1, Some("leaks")), (2, Some("leaks")), (5, None), (7, Some("leaks"))],
+                &[(1, Some(5), "leaks"), (7, None, "leaks")],
+            ),
+            (
+                &[(1, Some("leaks")), (4, Some("awaiting a part")), (9, None)],
+                &[(1, Some(4), "leaks"), (4, Some(9), "awaiting a part")],
+            ),
+        ];
+        for (changes, wanted) in cases {
+            let mut spells = Vec::new();
+            for (at, reason) in changes {
+                go_on(&mut spells, minute(*at), reason.map(str::to_owned));
+            }
+            let wanted: Vec<_> = wanted
+                .iter()
+                .map(|(from, until, reason)| Spell {
+                    from: minute(*from),
+                    until: until.map(minute),
+                    reason: (*reason).to_owned(),
+                })
+                .collect();
+            assert_eq!(spells, wanted, "{changes:?}");
+        }
+    }
 }

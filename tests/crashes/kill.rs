@@ -47,7 +47,7 @@ impl Victim {
             Self::DatabaseThenService => {
                 service.kill_database();
                 // It looks every quarter of a second; half of the time it has begun a start by then.
-                kill::pass(&mut chance, 500).await;
+                pass(chance, 500).await;
                 service.kill();
                 service.start().await;
             }

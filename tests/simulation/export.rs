@@ -11,7 +11,7 @@ use super::town::Site;
 use crate::support::app::HORIZON_DAYS;
 use crate::support::id;
 
-const CASE: &str = r"
+const CASE: &str = r#"
 with of_clinic as (select * from subject where group_id = $1 and clinic_id = $2)
 select json_build_object(
   'now', $3, 'horizon_days', $4,
@@ -21,8 +21,8 @@ select json_build_object(
     'weeks', (select coalesce(json_agg(json_build_object('effective_on', effective_on, 'week', week)), '[]')
               from dated_week where group_id = $1 and clinic_id = $2),
     'closures', (select coalesce(json_agg(json_build_object(
-                     'from_local', to_char(from_local, 'YYYY-MM-DD""T""HH24:MI'),
-                     'until_local', to_char(until_local, 'YYYY-MM-DD""T""HH24:MI'), 'reason', reason)), '[]')
+                     'from_local', to_char(from_local, 'YYYY-MM-DD"T"HH24:MI'),
+                     'until_local', to_char(until_local, 'YYYY-MM-DD"T"HH24:MI'), 'reason', reason)), '[]')
                  from closure where group_id = $1 and clinic_id = $2),
     'special_openings', (select coalesce(json_agg(json_build_object('opens_on', opens_on, 'sessions', sessions)), '[]')
                          from special_opening where group_id = $1 and clinic_id = $2),
@@ -67,7 +67,7 @@ select json_build_object(
                 'outcome', outcome, 'outcome_at', outcome_at, 'outcome_by_plan', outcome_by_plan,
                 'outcome_reason', outcome_reason,
                 'state', task_state(outcome, outcome_at, due_from, due_by, overdue_at, missed_at, $3))), '[]')
-            from task where group_id = $1 and clinic_id = $2))";
+            from task where group_id = $1 and clinic_id = $2))"#;
 
 /// The practice's own ladder, which stands where a group has set none (common practice, no source).
 const DEFAULT_LADDER: &str = r#"{"rungs": [
@@ -78,7 +78,7 @@ const DEFAULT_LADDER: &str = r#"{"rungs": [
 /// Everything about a clinic at an instant, on one line.
 pub(super) async fn case(pool: &PgPool, site: &Site, now: DateTime<Utc>) -> Value {
     let ladder: Value = serde_json::from_str(DEFAULT_LADDER).expect("JSON");
-    sqlx::query_scalar(&CASE.replace("\"\"", "\""))
+    sqlx::query_scalar(CASE)
         .bind(id(1))
         .bind(site.clinic_id)
         .bind(now)

@@ -105,7 +105,8 @@ fn routines() -> Vec<Value> {
     let plain = |anchor: &str| json!({ "kind": anchor });
     let by_period = |more: Value| {
         let mut routine = more;
-        routine["window"] = json!({ "may_start_minutes": 0, "due_by_minutes": 0, "overdue_minutes": 0, "missed_minutes": 0 });
+        routine["window"] =
+            json!({ "may_start_minutes": 0, "due_by_minutes": 0, "overdue_minutes": 0, "missed_minutes": 0 });
         routine
     };
     let drafts: Vec<(&str, Value, Value)> = vec![
@@ -137,7 +138,11 @@ fn routines() -> Vec<Value> {
         ),
         ("operatory", json!({ "kind": "count", "of": "turnovers", "every": 3 }), none.clone()),
         ("steriliser", json!({ "kind": "count", "of": "cycles", "every": 2 }), none.clone()),
-        ("operatory", json!({ "kind": "event", "of": ["repair", "plumbing_change", "return_to_service"] }), wide.clone()),
+        (
+            "operatory",
+            json!({ "kind": "event", "of": ["repair", "plumbing_change", "return_to_service"] }),
+            wide.clone(),
+        ),
         ("steriliser", json!({ "kind": "follows", "routine_id": id(ROUTINES + 5), "when": "recorded" }), wide.clone()),
         ("operatory", json!({ "kind": "follows", "routine_id": id(ROUTINES + 2), "when": "failed" }), none.clone()),
         (
@@ -189,7 +194,8 @@ impl<'a> Town<'a> {
         }
         let (steriliser, outlet) = (id(20_000 + n), id(30_000 + n));
         for (equipment, kind) in [(steriliser, "steriliser"), (outlet, "premises_outlet")] {
-            let body = json!({ "clinic_id": clinic_id, "kind": kind, "name": kind, "service": { "state": "in_service" } });
+            let body =
+                json!({ "clinic_id": clinic_id, "kind": kind, "name": kind, "service": { "state": "in_service" } });
             self.put(&format!("/v1/equipment/{equipment}"), body).await;
         }
         let (closures, events, out_of_service, offline) = Default::default();
