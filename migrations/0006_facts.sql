@@ -7,7 +7,7 @@ create table dated_week (
     clinic_id    uuid not null,
     effective_on date not null,             -- first clinic day it is in force for, until the next one's; the natural key
     week         jsonb not null,            -- opening sessions by weekday, whole: shape and rules in src/domain/hours.rs
-    created_at   timestamptz not null,      -- when it was last set, by the service's clock
+    created_at   timestamptz not null,      -- when it was first set, by the service's clock
     primary key (group_id, clinic_id, effective_on),
     foreign key (group_id, clinic_id) references clinic
 );

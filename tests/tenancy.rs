@@ -107,10 +107,9 @@ fn body(operation: &str, full: &Full<'_>) -> Option<Value> {
     let completion = full.clinic.flush(8_001, &flush, 125);
     Some(match operation {
         "put_clinic" => json!({ "name": "Taken over", "zone": "Europe/London" }),
-        "put_hours" => json!({ "week": {} }),
+        "put_hours" | "put_week" => json!({ "week": {} }),
         "put_closure" => json!({ "from_local": "2026-12-24T14:00", "until_local": "2026-12-28T00:00", "reason": "x" }),
         "put_special_opening" => json!({ "sessions": [{ "opens": "10:00", "closes": "11:00" }], "reason": "x" }),
-        "put_week" => json!({ "week": {} }),
         "put_site_event" => json!({ "kind": "repair", "happened_at": "2026-11-02T07:10:00Z" }),
         "record_cycle" => json!({ "cycle_id": id(8_003), "ended_at": "2026-11-02T07:10:00Z" }),
         "put_operatory" => scenario::operatory(full.clinic.clinic_id, "Taken over"),

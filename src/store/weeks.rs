@@ -46,7 +46,7 @@ pub async fn save_week(
     sqlx::query!(
         "insert into dated_week (group_id, clinic_id, effective_on, week, created_at) values ($1, $2, $3, $4, $5)
          on conflict (group_id, clinic_id, effective_on) do update
-         set week = excluded.week, created_at = excluded.created_at",
+         set week = excluded.week",
         group_id,
         clinic_id,
         effective_on,
