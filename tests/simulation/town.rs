@@ -40,7 +40,6 @@ pub(super) struct Site {
     pub(super) clinic_id: Uuid,
     chairs: Vec<Uuid>,
     steriliser: Uuid,
-    outlet: Uuid,
     closures: Vec<Uuid>,
     events: Vec<Uuid>,
     out_of_service: Vec<Uuid>,
@@ -199,7 +198,7 @@ impl<'a> Town<'a> {
             self.put(&format!("/v1/equipment/{equipment}"), body).await;
         }
         let (closures, events, out_of_service, offline) = Default::default();
-        Site { clinic_id, chairs, steriliser, outlet, closures, events, out_of_service, offline }
+        Site { clinic_id, chairs, steriliser, closures, events, out_of_service, offline }
     }
 
     /// What must be taken.
