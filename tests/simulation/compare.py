@@ -12,6 +12,7 @@ same requirement. States are compared for every stored task. Ends with 1 when an
 import json
 import sys
 from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 import days
 from model import plan, state
@@ -50,6 +51,11 @@ def prepared(clinic):
     return clinic
 
 
+def today_of(clinic, now):
+    far = date(now.year + 1, 12, 31)
+    return days.clinic_day(days.Clinic(clinic, ZoneInfo(clinic["zone"]), now.date(), True, far), now)
+
+
 def is_fixed(task, now):
     by_people = task["outcome"] is not None and not task["outcome_by_plan"]
     repeats = task["slot"].startswith("repeat:")
@@ -64,24 +70,24 @@ def compare(look):
     """Differences as text, tasks compared, instants compared."""
     now = moment(look["now"])
     clinic = prepared(look["clinic"])
-    today = days.clinic_day(clinic, now)
+    today = today_of(clinic, now)
     first = today - timedelta(days=12)
-    last = today + timedelta(days=look["horizon_days"])
-    wanted = {key(task): task for task in plan(clinic, str(today), str(first), str(last))}
+    last = date.fromisoformat(look["planned_through"])
+    wanted = {key(task): task for task in plan(clinic, str(today), str(first), str(last), amended=True)}
     differences, tasks, instants = [], 0, 0
     stored = {key(task): task for task in look["tasks"]}
     for name, task in stored.items():
-        recorded = (task["outcome"], moment(task["outcome_at"])) if task["outcome"] else None
         tasks += 1
-        times = {instant: moment(task[instant]) for instant in INSTANTS}
-        if state(times, recorded, now) != task["state"]:
-            differences.append(f"state of {name}: {task['state']}, the model says {state(times, recorded, now)}")
+        recorded = {"outcome": task["outcome"], "recorded_at": task["outcome_at"]} if task["outcome"] else None
+        of_model = state({**task, "not_required": False}, recorded, look["now"])
+        if of_model != task["state"]:
+            differences.append(f"state of {name}: {task['state']}, the model says {of_model}")
         if is_fixed(task, now):
             continue
         model = wanted.get(name)
         if model is None:
-            clinic_day = date.fromisoformat(task["clinic_day"])
-            beyond = not first <= clinic_day <= last and not task["slot"].startswith("period:")
+            on = date.fromisoformat(task["clinic_day"])
+            beyond = not first <= on <= last and not task["slot"].startswith("period:")
             if not beyond and not is_withdrawn(task):
                 differences.append(f"only the service has {name}: {task}")
             continue

@@ -8,13 +8,13 @@ use serde_json::Value;
 use sqlx::PgPool;
 
 use super::town::Site;
-use crate::support::app::HORIZON_DAYS;
 use crate::support::id;
 
 const CASE: &str = r#"
 with of_clinic as (select * from subject where group_id = $1 and clinic_id = $2)
 select json_build_object(
-  'now', $3, 'horizon_days', $4,
+  'now', $3,
+  'planned_through', (select planned_through from clinic_plan where group_id = $1 and clinic_id = $2),
   'clinic', json_build_object(
     'zone', (select zone from clinic where group_id = $1 and clinic_id = $2),
     'week', (select week from clinic where group_id = $1 and clinic_id = $2),
@@ -28,7 +28,7 @@ select json_build_object(
                          from special_opening where group_id = $1 and clinic_id = $2),
     'full_days', (select coalesce(json_agg(full_on), '[]') from full_day where group_id = $1 and clinic_id = $2),
     'ladder', coalesce((select json_build_object('rungs', rungs) from ladder_version where group_id = $1
-                        order by version desc limit 1), $5),
+                        order by version desc limit 1), $4::json),
     'routines', (select json_agg(versions) from (
         select json_agg(json_build_object('routine_id', routine_id, 'version', version, 'effective_on', effective_on,
                                           'routine', definition) order by version) as versions
@@ -82,7 +82,6 @@ pub(super) async fn case(pool: &PgPool, site: &Site, now: DateTime<Utc>) -> Valu
         .bind(id(1))
         .bind(site.clinic_id)
         .bind(now)
-        .bind(i32::try_from(HORIZON_DAYS).expect("few"))
         .bind(ladder)
         .fetch_one(pool)
         .await
