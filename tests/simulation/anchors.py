@@ -203,10 +203,12 @@ def interval(clinic, versions, version, subject, date):
 def interval_of_opening_hours(clinic, versions, version, subject, date):
     hours = version["routine"]["anchor"]["every"]["opening_hours"]
     key = ("hours", version["routine_id"], hours, subject["subject_id"])
-    instants = remembered(clinic, key, lambda: opening_hours_instants(clinic, versions, subject, hours))
+    dated = remembered(clinic, key, lambda: [
+        (clinic_day(clinic, at), at) for at in opening_hours_instants(clinic, versions, subject, hours)
+    ])
     return [
         Occurrence(f"hours:{days.to_local(clinic, at):%Y-%m-%dT%H:%M}", date, at)
-        for at in instants if clinic_day(clinic, at) == date
+        for on, at in dated if on == date
     ]
 
 

@@ -33,7 +33,9 @@ def period_of(each, date):
 
 def open_days(clinic, first, last):
     """For levelling, a day with sessions: the desk's posts do not count."""
-    return [date for date in every_date(first, last) if has_sessions(clinic, date)]
+    return remembered(clinic, ("open days", first, last), lambda: [
+        date for date in every_date(first, last) if has_sessions(clinic, date)
+    ])
 
 
 def hashed(text):
@@ -143,7 +145,7 @@ def items_of(clinic, each, name, first, last):
 
 
 def day_hash(item, date):
-    return hashed(f"{item['name']}/{date.isoformat()}")
+    return hashed(f"{item['name']}/{date}")
 
 
 def level_of(items, load):

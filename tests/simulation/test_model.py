@@ -2,16 +2,18 @@
 """Cases worked out by hand from src/domain/plan/RULES.md; run by `python3 -m unittest` in this directory.
 
 Instants were worked out on paper with the offsets of the zone: Berlin is UTC+1 in winter and UTC+2 in summer, its
-clocks change on 2026-03-29 (02:00 to 03:00) and 2026-10-25 (03:00 to 02:00): PyPI tzdata, `zdump -v Europe/Berlin`.
+clocks change on 2026-03-29 (02:00 to 03:00) and 2026-10-25 (03:00 to 02:00): `zdump -v Europe/Berlin`.
 """
 
 import io
 import json
+import random
 import unittest
 from contextlib import redirect_stdout
 from unittest import mock
 
 import check
+from levelling import even_out
 from model import plan, state
 
 OPEN = [{"opens": "08:00", "closes": "12:00"}, {"opens": "13:00", "closes": "17:00"}]
@@ -261,13 +263,23 @@ class Intervals(unittest.TestCase):
         # Done on Friday at 16:00 local with one hour left; eight a day: Monday 14:00, then Tuesday 11:00.
         done = [completion("2026-11-27T15:00:00Z")]
         tasks = plan(clinic(routine(self.HOURS), completions=done), "2026-01-01", "2026-11-27", "2026-12-01")
-        expected = [("hours:2026-11-30T14:00", "2026-11-30T13:00:00Z"), ("hours:2026-12-01T11:00", "2026-12-01T10:00:00Z")]
+        expected = [("hours:2026-11-30T14:00", "2026-11-30T13:00:00Z"),
+                    ("hours:2026-12-01T11:00", "2026-12-01T10:00:00Z")]
         assert brief(tasks, "slot", "anchor_at") == expected, tasks
 
     def test_opening_hours_never_done_begin_with_the_first_opening(self):
         made = clinic(routine(self.HOURS, effective_on="2026-11-28"))
         tasks = plan(made, "2026-01-01", "2026-11-28", "2026-11-30")
         assert brief(tasks, "slot") == [("hours:2026-11-30T08:00",), ("hours:2026-11-30T15:00",)], tasks
+
+
+    def test_the_two_texts_count_a_night_under_way_differently(self):
+        # Open from 22:00 to 04:00; the routine begins at midnight on the 28th, four hours before a night's end.
+        week = dict.fromkeys([*WORKDAYS, "saturday", "sunday"], [{"opens": "22:00", "closes": "04:00"}])
+        made = clinic(routine(self.HOURS, effective_on="2026-11-28"), week=week)
+        first = ("hours:2026-11-28T22:00",)
+        assert brief(at_day(made, "2026-11-28"), "slot") == [first, ("hours:2026-11-29T00:00",)]
+        assert brief(at_day(made, "2026-11-28", amended=True), "slot") == [first, ("hours:2026-11-29T04:00",)]
 
 
 class Idle(unittest.TestCase):
@@ -379,6 +391,11 @@ class Periods(unittest.TestCase):
         names = ["clinic_day", "slot", "due_from", "due_by", "overdue_at", "missed_at", "anchor_at"]
         assert brief(tasks, *names) == expected, tasks
 
+    def test_a_last_session_past_the_periods_end_is_waited_for(self):
+        night = {"sunday": [{"opens": "22:00", "closes": "02:00"}]}
+        tasks = at_day(clinic(self.period(), week=night), "2026-11-25")
+        assert brief(tasks, "overdue_at", "missed_at") == [("2026-11-30T01:00:00Z", "2026-11-30T01:00:00Z")], tasks
+
     def test_slots_name_the_period_that_overlaps_the_window(self):
         for each, slot in [("week", "2026-W53"), ("month", "2027-01"), ("quarter", "2027-Q1"), ("year", "2027")]:
             tasks = at_day(clinic(self.period(each)), "2027-01-02")
@@ -418,7 +435,8 @@ class Periods(unittest.TestCase):
         # Loads 0, 1, 1 are the same with Monday for the least, so the day is not the first by chance.
         week = dict.fromkeys(["monday", "tuesday", "wednesday"], MORNING)
         for loaded, least in [(("MO", "WE"), "2026-11-24"), (("TU", "WE"), "2026-11-23"), (("MO", "TU"), "2026-11-25")]:
-            made = clinic(*[self.load(name, 1) for name in loaded], self.period(spread=True, rough_minutes=10), week=week)
+            item = self.period(spread=True, rough_minutes=10)
+            made = clinic(*[self.load(name, 1) for name in loaded], item, week=week)
             assert self.due_days(made)[ROUTINE, "chair"] == least, loaded
 
     def test_an_item_moves_on_where_a_day_is_full(self):
@@ -441,13 +459,31 @@ class Periods(unittest.TestCase):
         assert self.due_days(made)[ROUTINE, "chair"] == "2026-11-25"
 
     def test_equal_days_are_taken_in_the_order_of_their_hashes(self):
-        # printf '11111111-…/aaaaaaaa-…/2026-W48/2026-11-23' | sha256sum, and so on: 04c0… on Monday, ff14… on Tuesday,
-        # 667f… on Wednesday. With Monday full, Wednesday comes before Tuesday.
+        # printf '11111111-…/aaaaaaaa-…/2026-W48/2026-11-23' | sha256sum, and so on: 04c0… on Monday,
+        # ff14… on Tuesday, 667f… on Wednesday. With Monday full, Wednesday comes before Tuesday.
         week = dict.fromkeys(["monday", "tuesday", "wednesday"], MORNING)
         made = clinic(self.period(spread=True), week=week, subjects=[chair(CHAIR)])
         assert self.due_days(made)[ROUTINE, CHAIR] == "2026-11-23"
         made["full_days"] = ["2026-11-23"]
         assert self.due_days(made)[ROUTINE, CHAIR] == "2026-11-25"
+
+    def test_the_longest_item_is_placed_first(self):
+        # 60, 30 and 30 on two empty days: the level is 60, so the sixty has a day alone. Placed before it, the short
+        # ones would part for some of these names and leave it no such day.
+        week = dict.fromkeys(["monday", "tuesday"], MORNING)
+        for name in "abcdefgh":
+            made = clinic(*[self.period(spread=True, routine_id=f"{name}{n}", rough_minutes=size)
+                            for n, size in enumerate([30, 60, 30])], week=week)
+            found = self.due_days(made)
+            assert found[f"{name}0", "chair"] == found[f"{name}2", "chair"] != found[f"{name}1", "chair"], found
+
+    def test_the_move_with_the_largest_product_comes_first(self):
+        # Of the amended text. Loads 70 and 0; ten leaves 60 of the difference (600), thirty leaves 40 (1200): thirty
+        # moves, and ten would then gain nothing (40 - 30 - 10). Had ten moved first, both would have.
+        items = [{"key": size, "name": f"{size}", "minutes": size, "candidates": ["a", "b"]} for size in (10, 30)]
+        placed = {10: "a", 30: "a"}
+        even_out(items, placed, {"a": 70, "b": 0})
+        assert placed == {10: "a", 30: "b"}, placed
 
     def test_weeks_are_levelled_on_top_of_months(self):
         # One day in the month is open besides the week's: the month's 30 minutes lie on the 23rd or the 24th, and
@@ -470,13 +506,13 @@ class Periods(unittest.TestCase):
 
     def test_the_amended_text_leaves_no_move_that_would_even_the_load(self):
         # Random small weeks; the law is that of the text, not of the code that keeps it.
-        import random
         rng = random.Random(20261125)
         unevened = 0
         for _ in range(40):
             sizes = [rng.randint(5, 90) for _ in range(4)]
-            routines = [self.period(spread=True, routine_id=f"r{n}", rough_minutes=size) for n, size in enumerate(sizes)]
-            made = self.three_days(*routines)
+            made = self.three_days(*[
+                self.period(spread=True, routine_id=f"r{n}", rough_minutes=size) for n, size in enumerate(sizes)
+            ])
             for amended in (False, True):
                 found = self.due_days(made, amended)
                 load = {"2026-11-23": 60, "2026-11-24": 0, "2026-11-25": 20}
