@@ -37,7 +37,7 @@ const SPORE: &str = "Weekly spore test with control";
 const SENTINEL: &str = "Sentinel temperatures, hot and cold (England)";
 
 #[rustfmt::skip]
-const PUBLISHED: [Published; 17] = [
+const PUBLISHED: [Published; 23] = [
     // HTM 01-05 (2013) para 6.85: at least 2 minutes at the start and the end of the day. Read.
     Published { routine: FLUSH_FIRST_ENGLAND, step: "flush", operator: "ge", value: "120", unit: "s",
         title: HTM_01_05, edition: "2013", locator: "para 6.85: at least 2 minutes", seen: "read" },
@@ -46,6 +46,25 @@ const PUBLISHED: [Published; 17] = [
     // The same, taken over where it is not the local guidance.
     Published { routine: FLUSH_FIRST, step: "flush", operator: "ge", value: "120", unit: "s",
         title: HTM_01_05, edition: "2013", locator: "taken over by the group", seen: "read" },
+    // The same before a unit is used again after a time without use, or a repair: para 6.85 names both moments. Read.
+    Published { routine: "After three days without use: fresh water and a longer flush",
+        step: "flush", operator: "ge", value: "120", unit: "s", title: HTM_01_05, edition: "2013",
+        locator: "taken over by the group", seen: "read" },
+    Published { routine: "After a week without use: disinfect the lines before the first patient",
+        step: "flush", operator: "ge", value: "120", unit: "s", title: HTM_01_05, edition: "2013",
+        locator: "taken over by the group", seen: "read" },
+    Published { routine: "After four weeks without use: a competent person looks before anything runs",
+        step: "flush", operator: "ge", value: "120", unit: "s", title: HTM_01_05, edition: "2013",
+        locator: "taken over by the group", seen: "read" },
+    Published { routine: "After a repair: flush and disinfect the unit's lines",
+        step: "flush", operator: "ge", value: "120", unit: "s", title: HTM_01_05, edition: "2013",
+        locator: "taken over by the group", seen: "read" },
+    Published { routine: "After three days without use: fresh water and a longer flush (England)",
+        step: "flush", operator: "ge", value: "120", unit: "s", title: HTM_01_05, edition: "2013",
+        locator: "para 6.85: at least 2 minutes", seen: "read" },
+    Published { routine: "After a week without use: disinfect the lines before the first patient (England)",
+        step: "flush", operator: "ge", value: "120", unit: "s", title: HTM_01_05, edition: "2013",
+        locator: "para 6.85: at least 2 minutes", seen: "read" },
     // HTM 01-05 (2013) para 6.85: at least 20 to 30 s between patients. Read in a quotation.
     Published { routine: "Flush the lines after each patient", step: "flush", operator: "ge", value: "20", unit: "s",
         title: HTM_01_05, edition: "2013", locator: "para 6.85: at least 20 to 30 seconds", seen: "read_in_quotation" },
