@@ -11,6 +11,7 @@ pub mod evidence;
 pub mod fault;
 #[cfg(test)]
 mod fixtures;
+pub mod holiday_calendar;
 pub mod hours;
 pub mod ladder;
 pub mod limit;
