@@ -213,7 +213,9 @@ impl Reader<'_> {
     /// All events of one UID: a series or a lone event, and what replaces single occurrences of it.
     fn family(&mut self, uid: &str, family: Vec<Event>) -> Result<(), CalendarError> {
         if let Some(reason) = unknown_part(&family) {
-            family.iter().for_each(|event| self.skip(event, reason.clone()));
+            for event in &family {
+                self.skip(event, reason.clone());
+            }
             return Ok(());
         }
         let family = self.latest(family);
@@ -262,13 +264,12 @@ impl Reader<'_> {
                 Replaces::Occurrence(moment) => Some(moment.stamp()),
                 Replaces::Nothing | Replaces::Unknown(_) => None,
             };
-            match taken.get(&part) {
-                Some(line) => self.skip(&event, format!("the event in line {line} has its UID and is taken instead")),
-                None => {
-                    taken.insert(part, event.line);
-                    latest.push(event);
-                }
+            if let Some(line) = taken.get(&part) {
+                self.skip(&event, format!("the event in line {line} has its UID and is taken instead"));
+                continue;
             }
+            taken.insert(part, event.line);
+            latest.push(event);
         }
         latest
     }

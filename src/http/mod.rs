@@ -5,6 +5,7 @@
 
 pub mod caller;
 pub mod clinics;
+pub mod closure_import;
 pub mod closures;
 pub mod completions;
 pub mod configuration;
@@ -80,6 +81,7 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(clinics::router())
         .merge(hours::router())
         .merge(closures::router())
+        .merge(closure_import::router())
         .merge(special_openings::router())
         .merge(operatories::router())
         .merge(equipment::router())

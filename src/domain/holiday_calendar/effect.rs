@@ -37,10 +37,10 @@ pub fn lost_days(book: &DayBook<'_>, closure: &Closure, from: NaiveDate, until: 
     let (open, cut) = (with(Vec::new()), with(vec![closure.clone()]));
     // A late session of the day before may run into the closure.
     let first = closure.from.date().checked_sub_days(Days::new(1)).unwrap_or(closure.from.date()).max(from);
-    let last = closure.until.date().min(until);
+    let end_on = closure.until.date().min(until);
     first
         .iter_days()
-        .take_while(|date| *date <= last)
+        .take_while(|date| *date <= end_on)
         .filter_map(|date| {
             let before = book.day(date);
             let taken = without(&open.day(date).sessions, &cut.day(date).sessions);

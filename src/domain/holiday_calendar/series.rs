@@ -89,12 +89,7 @@ pub(super) fn occurrences(timing: &Timing, window: Window, budget: &mut Budget) 
     Ok(named.collect())
 }
 
-fn rule_starts(
-    timing: &Timing,
-    rule: &SeriesRule,
-    window: Window,
-    budget: &mut Budget,
-) -> Result<Vec<Moment>, String> {
+fn rule_starts(timing: &Timing, rule: &SeriesRule, window: Window, budget: &mut Budget) -> Result<Vec<Moment>, String> {
     let Timing { start, extent, .. } = timing;
     let (first_on, time) = (start.shown.date(), start.shown.time());
     let recurrence = Recurrence::new(rule.rule.as_str(), first_on);
