@@ -232,31 +232,31 @@ async fn import_closures(
 }
 
 /// What of a clinic decides what a file means for it.
-struct Clinic {
+struct Door {
     clinic_id: Uuid,
     /// The hours with all closures.
     hours: Hours,
     standing: BTreeMap<Uuid, Closure>,
 }
 
-async fn load(db: &mut PgConnection, caller: &Caller, clinic_id: Uuid) -> ApiResult<Clinic> {
+async fn load(db: &mut PgConnection, caller: &Caller, clinic_id: Uuid) -> ApiResult<Door> {
     let hours = store::clinics::hours(db, caller.group_id, clinic_id).await?;
     let hours = hours.ok_or_else(|| ApiError::not_found("clinic"))?;
     let rows = store::clinics::list_closures(db, caller.group_id, clinic_id).await?;
     let standing = rows.into_iter().map(|row| (row.closure_id, row.closure)).collect();
-    Ok(Clinic { clinic_id, hours, standing })
+    Ok(Door { clinic_id, hours, standing })
 }
 
 /// The closures to write, and the answer. A large file takes a while, so it is read off the threads that answer.
 async fn work_out(
     file: String,
-    clinic: Clinic,
+    clinic: Door,
     query: ClosureImportQuery,
     now: DateTime<Utc>,
 ) -> ApiResult<(Vec<ClosureRow>, ClosureImport)> {
     let worked_out = tokio::task::spawn_blocking(move || {
         let (from, until) = query.days(clinic.hours.clinic_day_of(now))?;
-        let Clinic { clinic_id, hours, standing } = clinic;
+        let Door { clinic_id, hours, standing } = clinic;
         let scope = Scope { clinic_id, zone: &hours.zone, from, until, standing: &standing };
         let reading = holiday_calendar::read(&file, &scope)
             .map_err(|error| ApiError::rule_broken("", format!("the file {error}")))?;

@@ -1,4 +1,4 @@
-//! A calendar written by PyPI icalendar, against what PyPI recurring-ical-events finds in it.
+//! A calendar written by Python's `icalendar`, against what `recurring-ical-events` finds in it.
 
 use std::collections::BTreeMap;
 

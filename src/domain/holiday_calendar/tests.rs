@@ -15,10 +15,8 @@ fn day(text: &str) -> NaiveDate {
 }
 
 fn file(events: &[&str]) -> String {
-    let events: String = events
-        .iter()
-        .map(|lines| format!("BEGIN:VEVENT\r\n{}\r\nEND:VEVENT\r\n", lines.replace('|', "\r\n")))
-        .collect();
+    let event = |lines: &&str| format!("BEGIN:VEVENT\r\n{}\r\nEND:VEVENT\r\n", lines.replace('|', "\r\n"));
+    let events = events.iter().map(event).collect::<Vec<_>>().concat();
     format!("BEGIN:VCALENDAR\r\nVERSION:2.0\r\n{events}END:VCALENDAR\r\n")
 }
 
@@ -281,7 +279,8 @@ proptest! {
                                         "(;VALUE=DATE|;TZID=Europe/London|;X=\"|)",
                                         "(:2027010[0-9]|:2027010[0-9]T2[0-9]0000Z?|:P[0-9]{1,3}[DW]|:FREQ=(DAILY|YEARLY)(;COUNT=[0-9]|;UNTIL=2027010[0-9])?|:a|[^\r\n\0]{0,9})"), 0..9),
     ) {
-        let body: String = lines.iter().map(|(name, parameters, value)| format!("|{name}{parameters}{value}")).collect();
+        let line = |(name, parameters, value): &(String, String, String)| format!("|{name}{parameters}{value}");
+        let body = lines.iter().map(line).collect::<Vec<_>>().concat();
         if let Ok(reading) = read_between(&file(&[&format!("X-A:b{body}")]), "2027-01-03", "2027-01-06") {
             for closure in reading.closures {
                 let Closure { from, until, .. } = closure.closure;
