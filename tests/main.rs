@@ -9,6 +9,7 @@ mod support;
 mod api_document;
 mod architecture;
 mod batches;
+mod closure_import;
 mod configuration;
 mod crashes;
 mod demo_clinics;

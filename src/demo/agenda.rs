@@ -38,6 +38,8 @@ pub(super) enum Happening {
     AtChair(Uuid, Phase),
     /// Somebody takes the tablet for everything that is no operatory.
     AroundClinic(Phase),
+    /// A steriliser ends a cycle.
+    EndCycle(Uuid),
 }
 
 /// What is out of the ordinary on a day.
@@ -54,6 +56,7 @@ pub(super) struct Oddities {
 pub(super) fn day(
     day: &ClinicDay,
     chairs: &[Uuid],
+    sterilisers: &[Uuid],
     odd: &Oddities,
     dice: &mut Dice,
 ) -> Vec<(DateTime<Utc>, Happening)> {
@@ -69,6 +72,13 @@ pub(super) fn day(
         round(closes_at, -75, -50, Phase::Session),
         round(closes_at, 3, 9, Phase::Closing),
     ]);
+    for steriliser in sterilisers {
+        let mut ends_at = opens_at + seconds_within(dice, 50, 90);
+        while ends_at < closes_at {
+            happenings.push((ends_at, Happening::EndCycle(*steriliser)));
+            ends_at += seconds_within(dice, 70, 160);
+        }
+    }
     for chair in chairs {
         let back_at =
             odd.offline.filter(|(id, _)| id == chair).map(|(_, minutes)| opens_at + TimeDelta::minutes(minutes));
@@ -154,7 +164,7 @@ mod tests {
     fn a_chair_is_never_taken_twice_nor_outside_a_session_whatever_the_dice() {
         let chair = Uuid::from_u128(1);
         for seed in 0..300 {
-            let happenings = day(&open_day(), &[chair], &Oddities::default(), &mut Dice::new(seed));
+            let happenings = day(&open_day(), &[chair], &[], &Oddities::default(), &mut Dice::new(seed));
             let mut seated = false;
             let mut visits = 0;
             for (at, happening) in happenings {
@@ -180,7 +190,7 @@ mod tests {
     fn a_tablet_without_a_network_is_not_used_before_it_is_back() {
         let chair = Uuid::from_u128(1);
         let odd = Oddities { offline: Some((chair, 200)), ..Oddities::default() };
-        let happenings = day(&open_day(), &[chair], &odd, &mut Dice::new(3));
+        let happenings = day(&open_day(), &[chair], &[], &odd, &mut Dice::new(3));
         let first = happenings.iter().find(|(_, h)| matches!(h, Happening::AtChair(..))).expect("it comes back");
         assert_eq!(first.1, Happening::AtChair(chair, Phase::BackOnline));
         assert_eq!(first.0, open_day().sessions[0].0 + TimeDelta::minutes(200));
@@ -189,6 +199,6 @@ mod tests {
     #[test]
     fn nothing_happens_on_a_closed_day() {
         let closed = ClinicDay { sessions: Vec::new(), ..open_day() };
-        assert!(day(&closed, &[Uuid::from_u128(1)], &Oddities::default(), &mut Dice::new(1)).is_empty());
+        assert!(day(&closed, &[Uuid::from_u128(1)], &[], &Oddities::default(), &mut Dice::new(1)).is_empty());
     }
 }

@@ -19,7 +19,7 @@ use super::house::{Ahead, House};
 use super::queue::Queue;
 use super::seed::{Seed, date_from};
 use super::site::Site;
-use super::story::Declared;
+use super::story::{Declared, Occasion};
 use super::summary::Summary;
 use super::tablet::{Done, DueList, DueTask, Manner, Tablet, TimerPress};
 use crate::domain::anchor::{Anchor, Place};
@@ -53,6 +53,8 @@ enum Deed {
     Result(usize, Box<Sample>),
     /// An operatory goes out of service.
     TakeOut(Uuid),
+    /// Something happened that makes work.
+    Occasion(Box<Occasion>),
 }
 
 /// A test whose result is awaited.
@@ -139,6 +141,9 @@ impl<'a> History<'a> {
                     self.queue.put(at, Deed::Agenda(i, happening));
                 }
             }
+            for (at, occasion) in site.site_events(story) {
+                self.queue.put(at, Deed::Occasion(Box::new(occasion.clone())));
+            }
             for (at, operatory_id) in site.taken_out(story) {
                 self.queue.put(at, Deed::TakeOut(operatory_id));
             }
@@ -160,6 +165,15 @@ impl<'a> History<'a> {
                 Ok(())
             }
             Deed::Result(site, sample) => self.tell_result(site, *sample).await,
+            Deed::Occasion(occasion) => {
+                let path = format!("/v1/clinics/{}/site-events/{}", occasion.clinic_id, occasion.event_id);
+                let mut body = json!({ "kind": occasion.kind, "happened_at": at, "note": occasion.note });
+                if let Some(subject_id) = occasion.subject_id {
+                    body["subject_id"] = json!(subject_id);
+                }
+                self.office.administrator.put(&path, &body).await?;
+                self.house.plan(self.ahead).await
+            }
             Deed::TakeOut(operatory_id) => {
                 put_operatory_as_it_is(&self.office.administrator, self.seed, operatory_id).await?;
                 self.house.plan(self.ahead).await
@@ -188,6 +202,10 @@ impl<'a> History<'a> {
                 let path = format!("/v1/operatories/{chair}/left");
                 self.sites[site].desk.post_once(&path, &json!({}), key).await?;
                 self.summary.left += 1;
+            }
+            Happening::EndCycle(steriliser) => {
+                let cycle = json!({ "cycle_id": self.dice.uuid(), "ended_at": at });
+                self.sites[site].tablets.post(&format!("/v1/equipment/{steriliser}/cycles"), &cycle).await?;
             }
             Happening::AtChair(chair, phase) => {
                 let list: DueList = self.sites[site].tablets.get(&format!("/v1/operatories/{chair}/due")).await?;

@@ -18,6 +18,7 @@ use super::story::Story;
 use crate::domain::anchor::Anchor;
 use crate::domain::hours::{Closure, Hours, Session, Week, minute_of_day};
 use crate::domain::routine::Routine;
+use crate::domain::subject::SubjectKind;
 use crate::domain::zone::{self, Zone};
 
 /// Everything the files say.
@@ -253,6 +254,14 @@ impl ClosureSeed {
     #[must_use]
     pub(super) fn until(&self, today: NaiveDate) -> NaiveDateTime {
         date_from(today, self.until_days).and_time(self.until_time)
+    }
+}
+
+impl EquipmentSeed {
+    /// Whether it is a steriliser, which runs cycles.
+    #[must_use]
+    pub(super) fn is_steriliser(&self) -> bool {
+        self.rest.get("kind").and_then(Value::as_str) == Some(SubjectKind::Steriliser.as_str())
     }
 }
 

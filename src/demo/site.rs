@@ -12,7 +12,7 @@ use super::client::Client;
 use super::configure::ClinicDates;
 use super::dice::Dice;
 use super::seed::{ClinicSeed, date_from};
-use super::story::Story;
+use super::story::{Occasion, Story};
 use crate::domain::hours::Hours;
 use crate::domain::zone;
 
@@ -47,7 +47,10 @@ impl Site<'_> {
     /// What people here do on a date, whatever the service answers.
     #[must_use]
     pub(super) fn agenda(&self, story: &Story, date: NaiveDate, dice: &mut Dice) -> Vec<(DateTime<Utc>, Happening)> {
-        agenda::day(&self.hours.day(date), &self.chairs(story, date), &self.oddities(story, date), dice)
+        let sterilisers: Vec<Uuid> =
+            self.seed.equipment.iter().filter(|e| e.is_steriliser()).map(|e| e.equipment_id).collect();
+        let odd = self.oddities(story, date);
+        agenda::day(&self.hours.day(date), &self.chairs(story, date), &sterilisers, &odd, dice)
     }
 
     /// Operatories that go out of service, and when.
@@ -55,6 +58,17 @@ impl Site<'_> {
         story.taken_out_of_service.iter().filter(|t| self.seed.has_operatory(t.subject_id)).map(|taken| {
             let date = date_from(self.dates.today, taken.from_days);
             (self.midnight(date) + TimeDelta::minutes(1), taken.subject_id)
+        })
+    }
+
+    /// What happened here besides the daily work, and when: at eleven on its day.
+    pub(super) fn site_events<'s>(
+        &'s self,
+        story: &'s Story,
+    ) -> impl Iterator<Item = (DateTime<Utc>, &'s Occasion)> + 's {
+        story.site_events.iter().filter(|e| e.clinic_id == self.seed.clinic_id).map(|occasion| {
+            let date = date_from(self.dates.today, occasion.from_days);
+            (self.midnight(date) + TimeDelta::hours(11), occasion)
         })
     }
 

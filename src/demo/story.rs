@@ -11,6 +11,7 @@ use uuid::Uuid;
 
 use super::dice::Dice;
 use super::seed::date_from;
+use crate::domain::site_event::SiteEventKind;
 
 /// The story.
 #[derive(Clone, Debug, Deserialize)]
@@ -32,6 +33,8 @@ pub(super) struct Story {
     pub offline_tablets: Vec<OfflineTablet>,
     /// Days whose start the front desk forgot.
     pub forgotten_day_starts: Vec<Forgotten>,
+    /// What happened besides the daily work.
+    pub site_events: Vec<Occasion>,
     /// Subjects that were in service until a day.
     pub taken_out_of_service: Vec<TakenOut>,
     /// Between which figures an ordinary reading lies.
@@ -122,6 +125,24 @@ pub(super) struct Forgotten {
     pub clinic_id: Uuid,
     /// From which day on.
     pub from_days: i64,
+}
+
+/// Something that happened at a clinic and makes work.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Occasion {
+    /// Its identity.
+    pub event_id: Uuid,
+    /// Where.
+    pub clinic_id: Uuid,
+    /// To what; absent: to the clinic.
+    pub subject_id: Option<Uuid>,
+    /// What.
+    pub kind: SiteEventKind,
+    /// On which day.
+    pub from_days: i64,
+    /// More about it.
+    pub note: String,
 }
 
 /// A subject that was in service until a day, whatever its file says about today.

@@ -14,6 +14,7 @@ pub mod facts;
 pub mod fault;
 #[cfg(test)]
 mod fixtures;
+pub mod holiday_calendar;
 pub mod hours;
 pub mod ladder;
 pub mod limit;

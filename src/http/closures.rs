@@ -29,7 +29,7 @@ use crate::store::clinics::ClosureRow;
 
 const LONGEST: TimeDelta = TimeDelta::days(400);
 /// Most closures of one clinic, past ones too: two a week for twenty years.
-const MOST_CLOSURES: i64 = 2000;
+pub(super) const MOST_CLOSURES: i64 = 2000;
 const LOCAL_MINUTE: &str = "%Y-%m-%dT%H:%M";
 
 /// A closure as it is set.

@@ -37,21 +37,60 @@ impl FromRequest<AppState> for RawBody {
     type Rejection = ApiError;
 
     async fn from_request(request: Request, state: &AppState) -> Result<Self, ApiError> {
-        let is_json =
-            request.headers().get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).is_some_and(|v| {
-                v.split(';').next().is_some_and(|t| t.trim().eq_ignore_ascii_case("application/json"))
-            });
-        if !is_json {
-            return Err(ApiError::unsupported_media_type());
+        if !has_type(&request, "application/json") {
+            return Err(ApiError::unsupported_media_type("application/json"));
         }
-        let limit = state.limits.body_bytes;
-        Bytes::from_request(request, state).await.map(Self).map_err(|rejection| match rejection {
-            BytesRejection::FailedToBufferBody(inner) if inner.status() == StatusCode::PAYLOAD_TOO_LARGE => {
-                ApiError::too_large(limit)
-            }
-            _ => ApiError::malformed("the body could not be read to its end"),
-        })
+        read_bytes(request, state).await.map(Self)
     }
+}
+
+/// The text of an iCalendar file.
+#[derive(Debug)]
+pub struct CalendarBody(pub String);
+
+impl FromRequest<AppState> for CalendarBody {
+    type Rejection = ApiError;
+
+    async fn from_request(request: Request, state: &AppState) -> Result<Self, ApiError> {
+        let charset = parameter(&request, "charset");
+        // RFC 5545, section 3.1.4: UTF-8 unless something else is said.
+        let is_utf_8 = charset.is_none_or(|name| ["utf-8", "us-ascii"].contains(&name.as_str()));
+        if !has_type(&request, "text/calendar") || !is_utf_8 {
+            return Err(ApiError::unsupported_media_type("text/calendar; charset=utf-8"));
+        }
+        let bytes = read_bytes(request, state).await?;
+        let text = String::from_utf8(bytes.into()).map_err(|_| ApiError::malformed("the body is not UTF-8"))?;
+        if text.contains('\0') {
+            return Err(ApiError::malformed("the body must not hold a NUL character"));
+        }
+        Ok(Self(text))
+    }
+}
+
+fn content_type(request: &Request) -> impl Iterator<Item = &str> {
+    let value = request.headers().get(header::CONTENT_TYPE).and_then(|value| value.to_str().ok());
+    value.unwrap_or_default().split(';').map(str::trim)
+}
+
+fn has_type(request: &Request, wanted: &str) -> bool {
+    content_type(request).next().is_some_and(|found| found.eq_ignore_ascii_case(wanted))
+}
+
+/// A parameter of the content type, in lower case.
+fn parameter(request: &Request, wanted: &str) -> Option<String> {
+    let (_, value) = (content_type(request).skip(1).filter_map(|part| part.split_once('=')))
+        .find(|(name, _)| name.trim().eq_ignore_ascii_case(wanted))?;
+    Some(value.trim().trim_matches('"').to_ascii_lowercase())
+}
+
+async fn read_bytes(request: Request, state: &AppState) -> Result<Bytes, ApiError> {
+    let limit = state.limits.body_bytes;
+    Bytes::from_request(request, state).await.map_err(|rejection| match rejection {
+        BytesRejection::FailedToBufferBody(inner) if inner.status() == StatusCode::PAYLOAD_TOO_LARGE => {
+            ApiError::too_large(limit)
+        }
+        _ => ApiError::malformed("the body could not be read to its end"),
+    })
 }
 
 /// Reads a JSON document, naming the field that cannot be read.

@@ -5,6 +5,7 @@
 
 pub mod caller;
 pub mod clinics;
+pub mod closure_import;
 pub mod closures;
 pub mod completions;
 pub mod configuration;
@@ -88,6 +89,7 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(weeks::router())
         .merge(full_days::router())
         .merge(closures::router())
+        .merge(closure_import::router())
         .merge(special_openings::router())
         .merge(operatories::router())
         .merge(equipment::router())

@@ -18,8 +18,9 @@ use utoipa::{PartialSchema as _, ToSchema as _};
 
 use super::problem::Problem;
 use super::{
-    clinics, closures, completions, cycles, desk, due, equipment, full_days, group, health, holds, hours, keys, ladder,
-    operatories, overdue, readiness, resources, routines, site_events, special_openings, summary, tasks, weeks,
+    clinics, closure_import, closures, completions, cycles, desk, due, equipment, full_days, group, health, holds,
+    hours, keys, ladder, operatories, overdue, readiness, resources, routines, site_events, special_openings, summary,
+    tasks, weeks,
 };
 
 /// An example of a body, made by serialising a real value of its type.
@@ -53,6 +54,7 @@ fn examples() -> Vec<Example> {
         weeks::examples(),
         full_days::examples(),
         closures::examples(),
+        closure_import::examples(),
         special_openings::examples(),
         operatories::examples(),
         equipment::examples(),
@@ -138,7 +140,7 @@ const SHARED: [Shared; 12] = [
     Shared { status: 408, name: "TimedOut", description: "The request took too long", applies: |_| true },
     Shared { status: 409, name: "Conflict", description: "It contradicts what stands", applies: |f| f.writes },
     Shared { status: 413, name: "BodyTooLarge", description: "The body is too large", applies: |f| f.has_body },
-    Shared { status: 415, name: "UnsupportedMediaType", description: "The body is not JSON by its type", applies: |f| f.has_body },
+    Shared { status: 415, name: "UnsupportedMediaType", description: "The body is not of the type this operation takes", applies: |f| f.has_body },
     Shared { status: 422, name: "RuleBroken", description: "It can be read and breaks a rule", applies: |f| f.has_body || f.has_date },
     Shared { status: 500, name: "Internal", description: "The service failed; nothing was kept", applies: |_| true },
     Shared { status: 503, name: "Unavailable", description: "Not now; repeat it", applies: |_| true },

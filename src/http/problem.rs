@@ -135,12 +135,12 @@ impl ApiError {
     }
 
     /// 415.
-    pub fn unsupported_media_type() -> Self {
+    pub fn unsupported_media_type(wanted: &str) -> Self {
         Self::new(
             StatusCode::UNSUPPORTED_MEDIA_TYPE,
             "unsupported-media-type",
             "The body's type is not taken",
-            "send `Content-Type: application/json`",
+            format!("send `Content-Type: {wanted}`"),
         )
     }
 

@@ -2,5 +2,6 @@
 //! figures against what is published.
 
 mod demo_figures;
+mod holiday_calendar;
 mod recurrence;
 mod zone;
