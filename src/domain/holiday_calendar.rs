@@ -43,6 +43,9 @@ const OUTSIDE: &str = "it lies outside the years 1970 to 2199";
 /// Most closures that come of one file.
 pub const MOST_CLOSURES: usize = 400;
 
+/// Most days those closures last, added up: ten times what can be looked at, since closures may overlap.
+pub const MOST_CLOSED_DAYS: i64 = 8000;
+
 /// Why a file is refused whole.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum CalendarError {
@@ -79,6 +82,9 @@ pub enum CalendarError {
     /// More closures than are kept from one file.
     #[error("gives more than {MOST_CLOSURES} closures: ask for fewer days, or send fewer events")]
     TooManyClosures,
+    /// More closed days than are told of.
+    #[error("closes more than {MOST_CLOSED_DAYS} days, added up over its events: many of them overlap")]
+    TooManyDays,
 }
 
 /// For which clinic a file is read, and for which days.
@@ -171,7 +177,8 @@ pub struct Reading {
 /// # Ok::<(), chairtide::domain::zone::UnknownZone>(())
 /// ```
 pub fn read(text: &str, scope: &Scope<'_>) -> Result<Reading, CalendarError> {
-    let mut reader = Reader { scope, budget: Budget::new(), met: 0, found: BTreeMap::new(), skipped: Vec::new() };
+    let mut reader =
+        Reader { scope, budget: Budget::new(), met: 0, closed_days: 0, found: BTreeMap::new(), skipped: Vec::new() };
     let mut families: BTreeMap<String, Vec<Event>> = BTreeMap::new();
     for raw in content::events(text)? {
         let event = Event::read(&raw);
@@ -200,6 +207,8 @@ struct Reader<'a> {
     /// How many occurrences in the days of interest were met. Those that cannot be kept count: each is listed, and the
     /// list must end as well.
     met: usize,
+    /// How many days the closures last: what each of them would shut is told day by day.
+    closed_days: i64,
     found: BTreeMap<Uuid, HolidayClosure>,
     skipped: Vec<Skipped>,
 }
@@ -326,6 +335,10 @@ impl Reader<'_> {
         if self.found.contains_key(&closure_id) {
             self.skip(event, format!("on {} it happens twice under one name", from.date()));
             return Ok(());
+        }
+        self.closed_days += (until - from).num_days() + 1;
+        if self.closed_days > MOST_CLOSED_DAYS {
+            return Err(CalendarError::TooManyDays);
         }
         self.found.insert(closure_id, HolidayClosure { closure_id, closure, novelty });
         Ok(())

@@ -224,6 +224,12 @@ fn a_file_with_a_broken_frame_is_refused_whole() {
     let daily = file(&["UID:a|DTSTART;VALUE=DATE:20270101|RRULE:FREQ=DAILY"]);
     assert_eq!(read_between(&daily, "2027-01-01", "2028-02-05"), Err(CalendarError::TooManyClosures));
     assert_eq!(read_between(&daily, "2027-01-01", "2028-02-04").unwrap().closures.len(), MOST_CLOSURES);
+    // Twenty closures of 399 days and one of 19 touch 20 * 400 + 20 days, the last of them 20 too many.
+    let long: Vec<_> = (0..20).map(|n| format!("UID:{n}|DTSTART;VALUE=DATE:20270101|DURATION:P399D")).collect();
+    let mut long: Vec<_> = long.iter().map(String::as_str).collect();
+    assert_eq!(read_between(&file(&long), "2027-01-01", "2027-12-31").unwrap().closures.len(), 20);
+    long.push("UID:more|DTSTART;VALUE=DATE:20270101|DURATION:P19D");
+    assert_eq!(read_between(&file(&long), "2027-01-01", "2027-12-31"), Err(CalendarError::TooManyDays));
 }
 
 #[test]
