@@ -38,9 +38,13 @@ use super::zone::Zone;
 /// The years a closure may lie in.
 const FIRST_ON: NaiveDate = NaiveDate::from_ymd_opt(1970, 1, 1).expect("a real date");
 const LAST_ON: NaiveDate = NaiveDate::from_ymd_opt(2199, 12, 31).expect("a real date");
+const OUTSIDE: &str = "it lies outside the years 1970 to 2199";
 
 /// Most closures that come of one file.
 pub const MOST_CLOSURES: usize = 400;
+
+/// Most days those closures last, added up: ten times what can be looked at, since closures may overlap.
+pub const MOST_CLOSED_DAYS: i64 = 8000;
 
 /// Why a file is refused whole.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -78,6 +82,9 @@ pub enum CalendarError {
     /// More closures than are kept from one file.
     #[error("gives more than {MOST_CLOSURES} closures: ask for fewer days, or send fewer events")]
     TooManyClosures,
+    /// More closed days than are told of.
+    #[error("closes more than {MOST_CLOSED_DAYS} days, added up over its events: many of them overlap")]
+    TooManyDays,
 }
 
 /// For which clinic a file is read, and for which days.
@@ -170,7 +177,8 @@ pub struct Reading {
 /// # Ok::<(), chairtide::domain::zone::UnknownZone>(())
 /// ```
 pub fn read(text: &str, scope: &Scope<'_>) -> Result<Reading, CalendarError> {
-    let mut reader = Reader { scope, budget: Budget::new(), found: BTreeMap::new(), skipped: Vec::new() };
+    let mut reader =
+        Reader { scope, budget: Budget::new(), met: 0, closed_days: 0, found: BTreeMap::new(), skipped: Vec::new() };
     let mut families: BTreeMap<String, Vec<Event>> = BTreeMap::new();
     for raw in content::events(text)? {
         let event = Event::read(&raw);
@@ -196,6 +204,11 @@ pub fn read(text: &str, scope: &Scope<'_>) -> Result<Reading, CalendarError> {
 struct Reader<'a> {
     scope: &'a Scope<'a>,
     budget: Budget,
+    /// How many occurrences in the days of interest were met. Those that cannot be kept count: each is listed, and the
+    /// list must end as well.
+    met: usize,
+    /// How many days the closures last: what each of them would shut is told day by day.
+    closed_days: i64,
     found: BTreeMap<Uuid, HolidayClosure>,
     skipped: Vec<Skipped>,
 }
@@ -288,25 +301,29 @@ impl Reader<'_> {
         start: &Moment,
         extent: Extent,
     ) -> Result<(), CalendarError> {
-        let minute = TimeDelta::minutes(1);
         let begins = start.stamp().in_clinic(self.scope.zone);
         let ends = extent.end(start).in_clinic(self.scope.zone);
-        let (Ok(from), Ok(until)) = (begins.duration_trunc(minute), ends.duration_round_up(minute)) else {
-            self.skip(event, "it lies outside the calendar");
-            return Ok(());
-        };
         let closure_id = closure_id(self.scope.clinic_id, uid, occasion);
         let standing = self.scope.standing.get(&closure_id);
         let concerns = |from, until| self.is_of_interest(from, until);
-        if !concerns(from, until) && !standing.is_some_and(|closure| concerns(closure.from, closure.until)) {
+        if !concerns(begins, ends) && !standing.is_some_and(|closure| concerns(closure.from, closure.until)) {
             return Ok(());
         }
+        self.met += 1;
+        if self.met > MOST_CLOSURES {
+            return Err(CalendarError::TooManyClosures);
+        }
+        let minute = TimeDelta::minutes(1);
+        let (Ok(from), Ok(until)) = (begins.duration_trunc(minute), ends.duration_round_up(minute)) else {
+            self.skip(event, OUTSIDE);
+            return Ok(());
+        };
         if until <= from || until - from > LONGEST {
             self.skip(event, format!("on {} it would close the clinic for no time or for over 400 days", from.date()));
             return Ok(());
         }
         if from.date() < FIRST_ON || until.date() > LAST_ON {
-            self.skip(event, "it lies outside the years 1970 to 2199");
+            self.skip(event, OUTSIDE);
             return Ok(());
         }
         let closure = Closure { from, until, reason: event.reason() };
@@ -319,8 +336,9 @@ impl Reader<'_> {
             self.skip(event, format!("on {} it happens twice under one name", from.date()));
             return Ok(());
         }
-        if self.found.len() == MOST_CLOSURES {
-            return Err(CalendarError::TooManyClosures);
+        self.closed_days += (until - from).num_days() + 1;
+        if self.closed_days > MOST_CLOSED_DAYS {
+            return Err(CalendarError::TooManyDays);
         }
         self.found.insert(closure_id, HolidayClosure { closure_id, closure, novelty });
         Ok(())

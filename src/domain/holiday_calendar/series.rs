@@ -53,6 +53,8 @@ impl fmt::Display for Occasion {
 #[derive(Clone, Debug)]
 pub(super) struct Occurrence {
     pub(super) occasion: Occasion,
+    /// When it begins, for finding it.
+    pub(super) stamp: Stamp,
     pub(super) start: Moment,
     pub(super) extent: Extent,
 }
@@ -65,26 +67,27 @@ pub(super) struct Window {
 }
 
 /// The occurrences of an event, before exceptions: all that were named singly, and those of its rule that can reach
-/// the window.
+/// the window. They are in the order of their stamps, no two of which are equal.
 pub(super) fn occurrences(timing: &Timing, window: Window, budget: &mut Budget) -> Result<Vec<Occurrence>, String> {
     let Timing { start, extent, rule, also, .. } = timing;
-    let mut found: Vec<(Moment, Extent)> = match rule {
-        None => vec![(start.clone(), *extent)],
-        Some(rule) => rule_starts(timing, rule, window, budget)?.into_iter().map(|start| (start, *extent)).collect(),
+    let starts = match rule {
+        None if also.is_empty() => {
+            let (stamp, start, extent) = (start.stamp(), start.clone(), *extent);
+            return Ok(vec![Occurrence { occasion: Occasion::Only, stamp, start, extent }]);
+        }
+        None => vec![start.clone()],
+        Some(rule) => rule_starts(timing, rule, window, budget)?,
     };
-    if rule.is_none() && also.is_empty() {
-        let [(start, extent)] = <[_; 1]>::try_from(found).map_err(|_| "it has no occurrence".to_owned())?;
-        return Ok(vec![Occurrence { occasion: Occasion::Only, start, extent }]);
-    }
-    found.extend(also.iter().cloned());
-    found.sort_by_cached_key(|(start, _)| start.stamp());
-    found.dedup_by_key(|(start, _)| start.stamp());
+    let all = starts.into_iter().map(|start| (start, *extent)).chain(also.iter().cloned());
+    let mut found: Vec<_> = all.map(|(start, extent)| (start.stamp(), start, extent)).collect();
+    found.sort_by_key(|(stamp, ..)| *stamp);
+    found.dedup_by_key(|(stamp, ..)| *stamp);
     let mut of_date: Option<(NaiveDate, usize)> = None;
-    let named = found.into_iter().map(|(start, extent)| {
+    let named = found.into_iter().map(|(stamp, start, extent)| {
         let date = known_on(&start);
         let number = of_date.filter(|(last, _)| *last == date).map_or(0, |(_, number)| number + 1);
         of_date = Some((date, number));
-        Occurrence { occasion: Occasion::On(date, number), start, extent }
+        Occurrence { occasion: Occasion::On(date, number), stamp, start, extent }
     });
     Ok(named.collect())
 }
@@ -118,15 +121,19 @@ fn rule_starts(timing: &Timing, rule: &SeriesRule, window: Window, budget: &mut 
 }
 
 /// The occasion an override stands for, and the stamp of what it replaces.
+///
+/// `series` is in the order of its stamps: a large file has thousands of overrides of tens of thousands of occurrences.
 pub(super) fn occasion_of(replaced: &Moment, series: &[Occurrence]) -> (Occasion, Stamp) {
     let stamp = replaced.stamp();
-    let occasion = (series.iter().find(|occurrence| occurrence.start.stamp() == stamp))
-        .map_or(Occasion::On(known_on(replaced), 0), |occurrence| occurrence.occasion);
+    let occasion = match series.binary_search_by_key(&stamp, |occurrence| occurrence.stamp) {
+        Ok(at) => series[at].occasion,
+        Err(_) => Occasion::On(known_on(replaced), 0),
+    };
     (occasion, stamp)
 }
 
 /// What is left of a series.
 pub(super) fn without(series: Vec<Occurrence>, except: &[Stamp], replaced: &BTreeSet<Stamp>) -> Vec<Occurrence> {
     let is_left = |stamp| except.binary_search(&stamp).is_err() && !replaced.contains(&stamp);
-    series.into_iter().filter(|occurrence| is_left(occurrence.start.stamp())).collect()
+    series.into_iter().filter(|occurrence| is_left(occurrence.stamp)).collect()
 }

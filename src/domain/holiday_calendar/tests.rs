@@ -224,6 +224,12 @@ fn a_file_with_a_broken_frame_is_refused_whole() {
     let daily = file(&["UID:a|DTSTART;VALUE=DATE:20270101|RRULE:FREQ=DAILY"]);
     assert_eq!(read_between(&daily, "2027-01-01", "2028-02-05"), Err(CalendarError::TooManyClosures));
     assert_eq!(read_between(&daily, "2027-01-01", "2028-02-04").unwrap().closures.len(), MOST_CLOSURES);
+    // Twenty closures of 399 days and one of 19 touch 20 * 400 + 20 days, the last of them 20 too many.
+    let long: Vec<_> = (0..20).map(|n| format!("UID:{n}|DTSTART;VALUE=DATE:20270101|DURATION:P399D")).collect();
+    let mut long: Vec<_> = long.iter().map(String::as_str).collect();
+    assert_eq!(read_between(&file(&long), "2027-01-01", "2027-12-31").unwrap().closures.len(), 20);
+    long.push("UID:more|DTSTART;VALUE=DATE:20270101|DURATION:P19D");
+    assert_eq!(read_between(&file(&long), "2027-01-01", "2027-12-31"), Err(CalendarError::TooManyDays));
 }
 
 #[test]
@@ -269,6 +275,25 @@ fn rules_that_cost_too_much_are_skipped() {
     let reading = read_between(&text, "2027-02-01", "2027-12-01").unwrap();
     assert!(reasons(&reading).iter().all(|reason| reason.contains("take too long")), "{:?}", reasons(&reading).first());
     assert!(reading.closures.is_empty() && reading.skipped.len() > 1900, "{}", reading.skipped.len());
+}
+
+/// Years 1 to 1600, which no clock here can round to the minute, and an hour that New York's clocks show twice.
+#[test]
+fn one_event_does_not_fill_the_list_of_what_was_left_out() {
+    let dates = |year: usize| (1..=12).map(move |month| format!("{year:04}{month:02}01"));
+    let early: Vec<_> = (1..=1600).flat_map(dates).collect();
+    let lists: Vec<_> = early.chunks(1600).map(|dates| format!("|RDATE;VALUE=DATE:{}", dates.join(","))).collect();
+    let event = format!("UID:a|DTSTART;VALUE=DATE:20270104{}", lists.concat());
+    let reading = read_between(&file(&[&event]), "2027-01-01", "2027-12-31").unwrap();
+    assert_eq!((reading.closures.len(), reading.skipped.len()), (1, 0));
+    // 2027-11-07: from 01:00 to 01:59:59 the first time, each an hour long, so that the clock shows the same again.
+    let twice: Vec<_> = (0..3600).map(|second| format!("20271107T05{:02}{:02}Z", second / 60, second % 60)).collect();
+    let lists: Vec<_> = twice.chunks(1800).map(|times| format!("|RDATE:{}", times.join(","))).collect();
+    let event = format!("UID:a|DTSTART:20271107T050000Z|DURATION:PT1H{}", lists.concat());
+    assert_eq!(read_between(&file(&[&event]), "2027-01-01", "2027-12-31"), Err(CalendarError::TooManyClosures));
+    let once = "UID:a|DTSTART:20271107T050000Z|DURATION:PT1H";
+    let reading = read_between(&file(&[once]), "2027-01-01", "2027-12-31").unwrap();
+    assert_eq!(reasons(&reading), ["on 2027-11-07 it would close the clinic for no time or for over 400 days"]);
 }
 
 proptest! {
