@@ -17,12 +17,13 @@ type Plan = BTreeMap<Uuid, Value>;
 
 /// The plan of a group: everything of its tasks but when they were planned.
 async fn plan_of(pool: &PgPool, group_id: Uuid) -> Plan {
-    let rows: Vec<(Uuid, Value)> =
-        sqlx::query_as("select task_id, to_jsonb(t) - array['planned_at', 'outcome_at', 'revision'] from task t where group_id = $1")
-            .bind(group_id)
-            .fetch_all(pool)
-            .await
-            .expect("tasks");
+    let rows: Vec<(Uuid, Value)> = sqlx::query_as(
+        "select task_id, to_jsonb(t) - array['planned_at', 'outcome_at', 'revision'] from task t where group_id = $1",
+    )
+    .bind(group_id)
+    .fetch_all(pool)
+    .await
+    .expect("tasks");
     rows.into_iter().collect()
 }
 

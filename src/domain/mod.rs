@@ -16,6 +16,7 @@ mod fixtures;
 pub mod hours;
 pub mod ladder;
 pub mod limit;
+pub mod load;
 pub mod period;
 pub mod plan;
 pub mod readiness;

@@ -25,6 +25,7 @@ pub mod openapi;
 pub mod operatories;
 pub mod overdue;
 pub mod paging;
+pub mod preview;
 pub mod problem;
 pub mod readiness;
 pub mod representation;

@@ -4,6 +4,7 @@
 //! key it takes and the examples are added here, once, so that no operation can forget one.
 
 mod closing;
+mod trials;
 
 use serde_json::Value;
 use utoipa::openapi::path::{Operation, Parameter, PathItem};
@@ -88,6 +89,9 @@ answers 404, as if it did not exist.
 an id or the path has a natural key, and with the same `Idempotency-Key` otherwise; answers under such a key are kept \
 for 7 days.
 
+**Trying.** An edit of the configuration with the query parameter `preview=true` is tried: it answers 200 with what \
+planning would then do to each clinic's tasks, keeps nothing, and is refused as the edit itself would be.
+
 **Problems** come as `application/problem+json` (RFC 9457) with a stable `type`, a JSON pointer to each bad field and \
 the request id that the log holds too.
 
@@ -170,6 +174,7 @@ pub(super) fn complete(mut document: OpenApi) -> OpenApi {
         }
     }
     closing::close_variants(&mut document);
+    trials::add_trials(&mut document);
     for example in examples() {
         add_example(&mut document, &example);
     }

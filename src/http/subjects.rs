@@ -13,7 +13,7 @@ use uuid::Uuid;
 
 use super::AppState;
 use super::caller::Caller;
-use super::configuration::{Change, created_or_ok};
+use super::configuration::{Change, EditQuery, Edited, created_or_ok};
 use super::problem::{ApiError, ApiResult};
 use crate::domain::access::Reach;
 use crate::domain::event::EventKind;
@@ -130,9 +130,10 @@ pub(super) async fn get<D: From<SubjectRow>>(
 pub(super) async fn put<D: From<SubjectRow> + Serialize>(
     state: &AppState,
     caller: &Caller,
+    edit: EditQuery,
     checked: Result<SubjectRow, Vec<Fault>>,
-) -> ApiResult<(StatusCode, Json<D>)> {
-    let (mut change, mut row) = Change::begin(state, caller, checked).await?;
+) -> Edited<(StatusCode, Json<D>)> {
+    let (mut change, mut row) = Change::begin(state, caller, edit, checked).await?;
     let before = store::subjects::find_row(change.db(), caller.group_id, row.subject.id).await?;
     if let Some(before) = &before {
         must_keep_kind(before.subject.kind, row.subject.kind)?;
@@ -142,7 +143,7 @@ pub(super) async fn put<D: From<SubjectRow> + Serialize>(
     if before.as_ref() != Some(&row) {
         let clinic_id = row.subject.clinic_id;
         if find_clinic(change.db(), caller.group_id, clinic_id).await?.is_none() {
-            return Err(ApiError::rule_broken("/clinic_id", "names no clinic of this group"));
+            return Err(ApiError::rule_broken("/clinic_id", "names no clinic of this group").into());
         }
         store::subjects::save(change.db(), caller.group_id, &row, caller.now).await?;
         let moved_from = before.as_ref().map(|b| b.subject.clinic_id).filter(|left| *left != clinic_id);

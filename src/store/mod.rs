@@ -17,6 +17,7 @@ pub mod housekeeping;
 pub mod idempotency;
 pub mod keys;
 pub mod ladders;
+pub mod loads;
 pub mod overdue;
 mod plan_changes;
 pub mod planning;

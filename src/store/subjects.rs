@@ -3,6 +3,8 @@
 //! The rule of this file: where a subject stood and whether it was in service is a history that is only appended to;
 //! the subject's own row holds no more than the last of it.
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, NaiveDate, Utc};
 use sqlx::PgConnection;
 use uuid::Uuid;
@@ -132,6 +134,21 @@ pub async fn list(
     .into_iter()
     .map(SubjectRow::try_from)
     .collect()
+}
+
+/// What people call these subjects.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn names(db: &mut PgConnection, group_id: Uuid, subject_ids: &[Uuid]) -> Result<BTreeMap<Uuid, String>> {
+    let rows = sqlx::query!(
+        "select subject_id, name from subject where group_id = $1 and subject_id = any($2)",
+        group_id,
+        subject_ids
+    )
+    .fetch_all(db)
+    .await?;
+    Ok(rows.into_iter().map(|row| (row.subject_id, row.name)).collect())
 }
 
 /// Those of `subject_ids` that are no subject of this kind in the group.
