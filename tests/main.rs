@@ -20,6 +20,7 @@ mod lists;
 mod operations;
 mod oracles;
 mod planner;
+mod previews;
 mod readme;
 mod refusals;
 mod repeats;

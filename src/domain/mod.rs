@@ -18,6 +18,7 @@ pub mod holiday_calendar;
 pub mod hours;
 pub mod ladder;
 pub mod limit;
+pub mod load;
 pub mod period;
 pub mod plan;
 pub mod readiness;

@@ -52,6 +52,20 @@ pub struct Clinic {
     pub facts: Facts,
 }
 
+impl Clinic {
+    /// How many days behind and ahead of its anchor the longest windows reach: a task of last week may still be open,
+    /// and one of next month may have to start today.
+    #[must_use]
+    pub fn reach_days(&self) -> (u64, u64) {
+        let windows = self.routines.iter().flatten().map(|v| v.routine.window);
+        let (behind, ahead) = windows.fold((0, 0), |(behind, ahead): (i32, i32), window| {
+            (behind.max(window.missed_minutes), ahead.max(-window.may_start_minutes))
+        });
+        let days = |minutes: i32| u64::try_from(minutes / 1440).unwrap_or(0);
+        (days(behind) + 2, days(ahead) + 1)
+    }
+}
+
 /// Why the plan itself says that a task is not required.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct NotRequired {

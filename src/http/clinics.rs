@@ -16,8 +16,8 @@ use uuid::Uuid;
 
 use super::AppState;
 use super::caller::Caller;
-use super::configuration::{Change, created_or_ok, without_faults};
-use super::extract::{Body, Path};
+use super::configuration::{Change, EditQuery, Edited, created_or_ok, without_faults};
+use super::extract::{Body, Path, Query};
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
 use super::samples;
@@ -146,7 +146,7 @@ async fn get_clinic(
     path = "/v1/clinics/{clinic_id}",
     operation_id = "put_clinic",
     tag = "Clinics",
-    params(("clinic_id" = Uuid, Path, description = "The clinic.")),
+    params(("clinic_id" = Uuid, Path, description = "The clinic."), EditQuery),
     request_body = ClinicInput,
     responses(
         (status = 200, description = "It stood before, and is now as sent.", body = ClinicDocument),
@@ -157,9 +157,10 @@ async fn put_clinic(
     State(state): State<AppState>,
     caller: Caller,
     Path(clinic_id): Path<Uuid>,
+    Query(edit): Query<EditQuery>,
     Body(input): Body<ClinicInput>,
-) -> ApiResult<(StatusCode, Json<ClinicDocument>)> {
-    let (mut change, clinic) = Change::begin(&state, &caller, input.check(clinic_id)).await?;
+) -> Edited<(StatusCode, Json<ClinicDocument>)> {
+    let (mut change, clinic) = Change::begin(&state, &caller, edit, input.check(clinic_id)).await?;
     let before = store::clinics::find(change.db(), caller.group_id, clinic_id).await?;
     let clinic = ClinicRow { week: before.as_ref().and_then(|b| b.week.clone()), ..clinic };
     let document = ClinicDocument::from(&clinic);
@@ -169,7 +170,8 @@ async fn put_clinic(
                 "kind-is-fixed",
                 "The id names something else",
                 "this id was given to an operatory or a piece of equipment; make a new one for the clinic",
-            ));
+            )
+            .into());
         }
         store::clinics::save(change.db(), caller.group_id, &clinic, caller.now).await?;
         change.tell(EventKind::ClinicChanged, Some(clinic_id), &json!({ "clinic": document })).await?;

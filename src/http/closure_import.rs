@@ -19,7 +19,7 @@ use uuid::{Uuid, uuid};
 use super::AppState;
 use super::caller::Caller;
 use super::closures::{ClosureDocument, MOST_CLOSURES};
-use super::configuration::{Change, check_date, must_configure, must_have_room};
+use super::configuration::{Change, EditQuery, Edited, check_date, must_configure, must_have_room};
 use super::extract::{CalendarBody, Path, Query};
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
@@ -201,7 +201,7 @@ async fn import_closures(
     Path(clinic_id): Path<Uuid>,
     Query(query): Query<ClosureImportQuery>,
     CalendarBody(file): CalendarBody,
-) -> ApiResult<Json<ClosureImport>> {
+) -> Edited<Json<ClosureImport>> {
     if !query.apply {
         must_configure(&caller)?;
         let mut tx = store::begin(&state.pool, caller.group_id).await?;
@@ -211,7 +211,7 @@ async fn import_closures(
         let (_, import) = work_out(file, clinic, query, caller.now).await?;
         return Ok(Json(import));
     }
-    let (mut change, ()) = Change::begin(&state, &caller, Ok(())).await?;
+    let (mut change, ()) = Change::begin(&state, &caller, EditQuery::default(), Ok(())).await?;
     let clinic = load(change.db(), &caller, clinic_id).await?;
     let standing = i64::try_from(clinic.standing.len()).unwrap_or(i64::MAX);
     let (rows, import) = work_out(file, clinic, query, caller.now).await?;

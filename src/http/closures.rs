@@ -17,8 +17,8 @@ use uuid::{Uuid, uuid};
 use super::AppState;
 use super::caller::Caller;
 use super::clinics::find_reached;
-use super::configuration::{Change, check_date, created_or_ok, must_have_room, without_faults};
-use super::extract::{Body, Path};
+use super::configuration::{Change, EditQuery, Edited, check_date, created_or_ok, must_have_room, without_faults};
+use super::extract::{Body, Path, Query};
 use super::openapi::{Example, Part};
 use super::problem::ApiResult;
 use crate::domain::event::EventKind;
@@ -147,7 +147,8 @@ async fn list_closures(
     tag = "Clinics",
     params(
         ("clinic_id" = Uuid, Path, description = "The clinic."),
-        ("closure_id" = Uuid, Path, description = "The closure.")
+        ("closure_id" = Uuid, Path, description = "The closure."),
+        EditQuery
     ),
     request_body = ClosureInput,
     responses(
@@ -159,9 +160,10 @@ async fn put_closure(
     State(state): State<AppState>,
     caller: Caller,
     Path((clinic_id, closure_id)): Path<(Uuid, Uuid)>,
+    Query(edit): Query<EditQuery>,
     Body(input): Body<ClosureInput>,
-) -> ApiResult<(StatusCode, Json<ClosureDocument>)> {
-    let (mut change, closure) = Change::begin(&state, &caller, input.check()).await?;
+) -> Edited<(StatusCode, Json<ClosureDocument>)> {
+    let (mut change, closure) = Change::begin(&state, &caller, edit, input.check()).await?;
     change.clinic(clinic_id).await?;
     let before = store::clinics::find_closure(change.db(), caller.group_id, clinic_id, closure_id).await?;
     let row = ClosureRow { closure_id, closure };
@@ -189,7 +191,8 @@ async fn put_closure(
     tag = "Clinics",
     params(
         ("clinic_id" = Uuid, Path, description = "The clinic."),
-        ("closure_id" = Uuid, Path, description = "The closure.")
+        ("closure_id" = Uuid, Path, description = "The closure."),
+        EditQuery
     ),
     responses((status = 204, description = "There is no such closure any more."))
 )]
@@ -197,8 +200,9 @@ async fn delete_closure(
     State(state): State<AppState>,
     caller: Caller,
     Path((clinic_id, closure_id)): Path<(Uuid, Uuid)>,
-) -> ApiResult<StatusCode> {
-    let (mut change, ()) = Change::begin(&state, &caller, Ok(())).await?;
+    Query(edit): Query<EditQuery>,
+) -> Edited<StatusCode> {
+    let (mut change, ()) = Change::begin(&state, &caller, edit, Ok(())).await?;
     change.clinic(clinic_id).await?;
     if store::clinics::delete_closure(change.db(), caller.group_id, clinic_id, closure_id).await? {
         let what = json!({ "removed_closure_id": closure_id });

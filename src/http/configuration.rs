@@ -2,16 +2,24 @@
 //!
 //! The rule of this file: only an administrator's key that reaches the whole group opens a `Change`, changes of a
 //! group happen one at a time, and a change that moves plans marks them and wakes the planner once it is kept. What
-//! stands already with the same content is left alone: no event, no new plan.
+//! stands already with the same content is left alone: no event, no new plan. Every change can be tried first: it then
+//! takes the same way up to the commit, and leaves there with what it would do ([`super::preview`]).
 
+use std::collections::BTreeSet;
+
+use axum::Json;
 use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
 use chrono::{Datelike, NaiveDate};
+use serde::Deserialize;
 use serde_json::Value;
 use sqlx::{PgConnection, Postgres, Transaction};
+use utoipa::IntoParams;
 use uuid::Uuid;
 
 use super::AppState;
 use super::caller::Caller;
+use super::preview::{self, Preview};
 use super::problem::{ApiError, ApiResult};
 use crate::domain::access::Role;
 use crate::domain::event::EventKind;
@@ -19,12 +27,69 @@ use crate::domain::fault::Fault;
 use crate::store;
 use crate::store::clinics::ClinicRow;
 
+/// How an edit is made. Unknown parameters are refused: a slip of the pen must not turn a trial into an edit.
+#[derive(Clone, Copy, Debug, Default, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct EditQuery {
+    /// `true`: try the edit, keep nothing of it, and answer 200 with what planning would then do.
+    #[serde(default)]
+    #[param(required = false)]
+    pub preview: bool,
+}
+
+/// Why nothing was kept of an edit.
+#[derive(Debug)]
+pub(super) enum NotKept {
+    /// It was refused.
+    Refused(ApiError),
+    /// It was only tried.
+    Tried(Box<Preview>),
+}
+
+/// What the handler of an edit answers. A trial leaves through the error's side, as a refusal does, so that a handler
+/// is written for the edit alone and cannot go on past a commit that kept nothing.
+pub(super) type Edited<T> = Result<T, NotKept>;
+
+impl<E> From<E> for NotKept
+where
+    ApiError: From<E>,
+{
+    fn from(error: E) -> Self {
+        Self::Refused(error.into())
+    }
+}
+
+impl IntoResponse for NotKept {
+    fn into_response(self) -> Response {
+        match self {
+            Self::Refused(error) => error.into_response(),
+            Self::Tried(preview) => Json(preview).into_response(),
+        }
+    }
+}
+
+/// Whose plans a change moves.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub(super) enum Moves {
+    /// Nobody's.
+    #[default]
+    Nothing,
+    /// Those of these clinics: one, or the two between which a subject moves.
+    Clinics(BTreeSet<Uuid>),
+    /// Every clinic's.
+    Group,
+}
+
 /// One change of the configuration, from the check of the caller's right to the commit.
 pub(super) struct Change<'a> {
     state: &'a AppState,
     caller: &'a Caller,
     tx: Transaction<'static, Postgres>,
-    moves_plans: bool,
+    is_trial: bool,
+    moves: Moves,
+    /// Something was told, so something changed.
+    told: bool,
 }
 
 impl<'a> Change<'a> {
@@ -35,6 +100,7 @@ impl<'a> Change<'a> {
     pub(super) async fn begin<T>(
         state: &'a AppState,
         caller: &'a Caller,
+        edit: EditQuery,
         checked: Result<T, Vec<Fault>>,
     ) -> ApiResult<(Self, T)> {
         must_configure(caller)?;
@@ -46,7 +112,7 @@ impl<'a> Change<'a> {
         if key.is_none_or(|key| key.revoked_at.is_some()) {
             return Err(ApiError::unauthenticated());
         }
-        Ok((Self { state, caller, tx, moves_plans: false }, checked))
+        Ok((Self { state, caller, tx, is_trial: edit.preview, moves: Moves::Nothing, told: false }, checked))
     }
 
     /// The open transaction.
@@ -69,7 +135,13 @@ impl<'a> Change<'a> {
     /// When the database does not answer.
     pub(super) async fn replan_clinic(&mut self, clinic_id: Uuid) -> ApiResult<()> {
         store::planning::mark_clinic(&mut self.tx, self.caller.group_id, clinic_id, self.caller.now).await?;
-        self.moves_plans = true;
+        match &mut self.moves {
+            Moves::Group => {}
+            Moves::Clinics(clinic_ids) => {
+                clinic_ids.insert(clinic_id);
+            }
+            Moves::Nothing => self.moves = Moves::Clinics(BTreeSet::from([clinic_id])),
+        }
         Ok(())
     }
 
@@ -78,8 +150,11 @@ impl<'a> Change<'a> {
     /// # Errors
     /// When the database does not answer.
     pub(super) async fn replan_group(&mut self) -> ApiResult<()> {
-        store::planning::mark_group(&mut self.tx, self.caller.group_id, self.caller.now).await?;
-        self.moves_plans = true;
+        // A mark holds the clinic's plan until the end, and a trial over many clinics takes a while: no desk waits for it.
+        if !self.is_trial {
+            store::planning::mark_group(&mut self.tx, self.caller.group_id, self.caller.now).await?;
+        }
+        self.moves = Moves::Group;
         Ok(())
     }
 
@@ -91,16 +166,24 @@ impl<'a> Change<'a> {
         let Caller { group_id, key_id, now, .. } = *self.caller;
         let body = serde_json::json!({ "by_key_id": key_id, "changed": what });
         store::events::append(&mut self.tx, group_id, kind, clinic_id, &body, now).await?;
+        self.told = true;
         Ok(())
     }
 
-    /// Keeps the change.
+    /// Keeps the change. One that is only tried ends here: nothing of it is kept, and the handler returns what it would
+    /// do.
     ///
     /// # Errors
-    /// When the database does not answer: then nothing was kept.
-    pub(super) async fn commit(self) -> ApiResult<()> {
+    /// When the database does not answer, or the change is a trial: then nothing was kept.
+    pub(super) async fn commit(mut self) -> Edited<()> {
+        if self.is_trial {
+            let horizon_days = self.state.horizon_days;
+            let preview = preview::work_out(&mut self.tx, self.caller, horizon_days, self.told, &self.moves).await?;
+            self.tx.rollback().await?;
+            return Err(NotKept::Tried(Box::new(preview)));
+        }
         self.tx.commit().await?;
-        if self.moves_plans {
+        if self.moves != Moves::Nothing {
             self.state.wake_planner.notify_one();
         }
         Ok(())

@@ -16,7 +16,7 @@ use uuid::Uuid;
 
 use super::AppState;
 use super::caller::Caller;
-use super::configuration::without_faults;
+use super::configuration::{EditQuery, Edited, without_faults};
 use super::extract::{Body, Path, Query};
 use super::openapi::{Example, Part};
 use super::problem::ApiResult;
@@ -220,7 +220,7 @@ async fn get_equipment(
     path = "/v1/equipment/{equipment_id}",
     operation_id = "put_equipment",
     tag = "Clinics",
-    params(("equipment_id" = Uuid, Path, description = "The piece of equipment.")),
+    params(("equipment_id" = Uuid, Path, description = "The piece of equipment."), EditQuery),
     request_body = EquipmentInput,
     responses(
         (status = 200, description = "It stood before, and is now as sent.", body = EquipmentDocument),
@@ -231,10 +231,11 @@ async fn put_equipment(
     State(state): State<AppState>,
     caller: Caller,
     Path(equipment_id): Path<Uuid>,
+    Query(edit): Query<EditQuery>,
     Body(input): Body<EquipmentInput>,
-) -> ApiResult<(StatusCode, Json<EquipmentDocument>)> {
+) -> Edited<(StatusCode, Json<EquipmentDocument>)> {
     let checked = input.check(equipment_id, caller.now);
-    subjects::put(&state, &caller, checked).await
+    subjects::put(&state, &caller, edit, checked).await
 }
 
 /// Examples for the API's document.

@@ -17,8 +17,8 @@ use uuid::Uuid;
 use super::AppState;
 use super::caller::Caller;
 use super::clinics::find_reached;
-use super::configuration::{Change, check_date, created_or_ok, must_have_room, without_faults};
-use super::extract::Path;
+use super::configuration::{Change, EditQuery, Edited, check_date, created_or_ok, must_have_room, without_faults};
+use super::extract::{Path, Query};
 use super::openapi::{Example, Part};
 use super::problem::ApiResult;
 use super::samples;
@@ -82,7 +82,8 @@ async fn list_full_days(
     tag = "Clinics",
     params(
         ("clinic_id" = Uuid, Path, description = "The clinic."),
-        ("full_on" = NaiveDate, Path, description = "The clinic day, in the years 1970 to 2199.")
+        ("full_on" = NaiveDate, Path, description = "The clinic day, in the years 1970 to 2199."),
+        EditQuery
     ),
     responses(
         (status = 200, description = "It was full before.", body = FullDayDocument),
@@ -93,10 +94,11 @@ async fn put_full_day(
     State(state): State<AppState>,
     caller: Caller,
     Path((clinic_id, full_on)): Path<(Uuid, NaiveDate)>,
-) -> ApiResult<(StatusCode, Json<FullDayDocument>)> {
+    Query(edit): Query<EditQuery>,
+) -> Edited<(StatusCode, Json<FullDayDocument>)> {
     let mut faults = Vec::new();
     check_date(&mut faults, "", full_on);
-    let (mut change, ()) = Change::begin(&state, &caller, without_faults((), faults)).await?;
+    let (mut change, ()) = Change::begin(&state, &caller, edit, without_faults((), faults)).await?;
     change.clinic(clinic_id).await?;
     let standing = store::weeks::count_full_days(change.db(), caller.group_id, clinic_id).await?;
     let document = FullDayDocument { full_on };
@@ -120,7 +122,8 @@ async fn put_full_day(
     tag = "Clinics",
     params(
         ("clinic_id" = Uuid, Path, description = "The clinic."),
-        ("full_on" = NaiveDate, Path, description = "The clinic day, in the years 1970 to 2199.")
+        ("full_on" = NaiveDate, Path, description = "The clinic day, in the years 1970 to 2199."),
+        EditQuery
     ),
     responses((status = 204, description = "That date is not marked as full any more."))
 )]
@@ -128,10 +131,11 @@ async fn delete_full_day(
     State(state): State<AppState>,
     caller: Caller,
     Path((clinic_id, full_on)): Path<(Uuid, NaiveDate)>,
-) -> ApiResult<StatusCode> {
+    Query(edit): Query<EditQuery>,
+) -> Edited<StatusCode> {
     let mut faults = Vec::new();
     check_date(&mut faults, "", full_on);
-    let (mut change, ()) = Change::begin(&state, &caller, without_faults((), faults)).await?;
+    let (mut change, ()) = Change::begin(&state, &caller, edit, without_faults((), faults)).await?;
     change.clinic(clinic_id).await?;
     if store::weeks::delete_full_day(change.db(), caller.group_id, clinic_id, full_on).await? {
         let what = json!({ "removed_full_day_on": full_on });

@@ -16,8 +16,8 @@ use uuid::Uuid;
 use super::AppState;
 use super::caller::Caller;
 use super::clinics::find_reached;
-use super::configuration::{Change, created_or_ok, without_faults};
-use super::extract::{Body, Path};
+use super::configuration::{Change, EditQuery, Edited, created_or_ok, without_faults};
+use super::extract::{Body, Path, Query};
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
 use crate::domain::dated_weeks::WeekOrder;
@@ -70,7 +70,7 @@ async fn get_hours(
     path = "/v1/clinics/{clinic_id}/hours",
     operation_id = "put_hours",
     tag = "Clinics",
-    params(("clinic_id" = Uuid, Path, description = "The clinic.")),
+    params(("clinic_id" = Uuid, Path, description = "The clinic."), EditQuery),
     request_body = HoursDocument,
     responses(
         (status = 200, description = "Hours stood before, and are now as sent.", body = HoursDocument),
@@ -81,10 +81,11 @@ async fn put_hours(
     State(state): State<AppState>,
     caller: Caller,
     Path(clinic_id): Path<Uuid>,
+    Query(edit): Query<EditQuery>,
     Body(hours): Body<HoursDocument>,
-) -> ApiResult<(StatusCode, Json<HoursDocument>)> {
+) -> Edited<(StatusCode, Json<HoursDocument>)> {
     let faults = hours.week.faults().into_iter().map(|f| f.under("/week")).collect();
-    let (mut change, hours) = Change::begin(&state, &caller, without_faults(hours, faults)).await?;
+    let (mut change, hours) = Change::begin(&state, &caller, edit, without_faults(hours, faults)).await?;
     let before = change.clinic(clinic_id).await?;
     let created = before.week.is_none();
     if before.week.as_ref() != Some(&hours.week) {

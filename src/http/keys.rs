@@ -17,8 +17,8 @@ use uuid::Uuid;
 
 use super::AppState;
 use super::caller::{Caller, Token};
-use super::configuration::{Change, check_found, must_configure, without_faults};
-use super::extract::{Body, Path};
+use super::configuration::{Change, EditQuery, Edited, check_found, must_configure, without_faults};
+use super::extract::{Body, Path, Query};
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
 use super::samples;
@@ -168,24 +168,31 @@ async fn get_key(
     path = "/v1/keys",
     operation_id = "create_key",
     tag = "Keys",
+    params(EditQuery),
     request_body = KeyInput,
     responses(
         (status = 200, description = "It was made before; the token is not shown again.", body = KeyDocument),
         (status = 201, description = "It was made; the token is shown this once.", body = IssuedKey)
     )
 )]
-async fn create_key(State(state): State<AppState>, caller: Caller, Body(input): Body<KeyInput>) -> ApiResult<Response> {
-    let (mut change, key) = Change::begin(&state, &caller, input.check(caller.now)).await?;
+async fn create_key(
+    State(state): State<AppState>,
+    caller: Caller,
+    Query(edit): Query<EditQuery>,
+    Body(input): Body<KeyInput>,
+) -> Edited<Response> {
+    let (mut change, key) = Change::begin(&state, &caller, edit, input.check(caller.now)).await?;
     if let Some(before) = store::keys::find(change.db(), caller.group_id, key.key_id).await? {
-        change.commit().await?;
         if (&before.label, before.role, &before.reach) == (&key.label, key.role, &key.reach) {
+            change.commit().await?;
             return Ok(Json(KeyDocument::from(before)).into_response());
         }
         return Err(ApiError::conflict(
             "key-id-taken",
             "The key id is taken",
             "a key with this id and another label, role or reach stands; keys do not change: make a new id",
-        ));
+        )
+        .into());
     }
     check_reach(&mut change, caller.group_id, &key.reach).await?;
     let token = Token::make(caller.group_id)?;
@@ -207,20 +214,26 @@ async fn create_key(State(state): State<AppState>, caller: Caller, Body(input): 
     path = "/v1/keys/{key_id}",
     operation_id = "revoke_key",
     tag = "Keys",
-    params(("key_id" = Uuid, Path, description = "The key.")),
+    params(("key_id" = Uuid, Path, description = "The key."), EditQuery),
     responses((status = 204, description = "It is revoked."))
 )]
-async fn revoke_key(State(state): State<AppState>, caller: Caller, Path(key_id): Path<Uuid>) -> ApiResult<StatusCode> {
-    let (mut change, ()) = Change::begin(&state, &caller, Ok(())).await?;
+async fn revoke_key(
+    State(state): State<AppState>,
+    caller: Caller,
+    Path(key_id): Path<Uuid>,
+    Query(edit): Query<EditQuery>,
+) -> Edited<StatusCode> {
+    let (mut change, ()) = Change::begin(&state, &caller, edit, Ok(())).await?;
     if key_id == caller.key_id {
         return Err(ApiError::conflict(
             "own-key",
             "A key cannot revoke itself",
             "revoke it with another administrator's key",
-        ));
+        )
+        .into());
     }
     if store::keys::find(change.db(), caller.group_id, key_id).await?.is_none() {
-        return Err(ApiError::not_found("key"));
+        return Err(ApiError::not_found("key").into());
     }
     if store::keys::revoke(change.db(), caller.group_id, key_id, caller.now).await? {
         change.tell(EventKind::KeyRevoked, None, &json!({ "revoked_key_id": key_id })).await?;

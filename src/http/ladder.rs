@@ -11,8 +11,8 @@ use utoipa_axum::routes;
 
 use super::AppState;
 use super::caller::Caller;
-use super::configuration::{Change, created_or_ok, without_faults};
-use super::extract::Body;
+use super::configuration::{Change, EditQuery, Edited, created_or_ok, without_faults};
+use super::extract::{Body, Query};
 use super::openapi::{Example, Part};
 use super::problem::ApiResult;
 use crate::domain::event::EventKind;
@@ -51,6 +51,7 @@ async fn get_ladder(State(state): State<AppState>, caller: Caller) -> ApiResult<
     path = "/v1/ladder",
     operation_id = "put_ladder",
     tag = "Routines",
+    params(EditQuery),
     request_body = Ladder,
     responses(
         (status = 200, description = "One was set before, and the ladder is now as sent.", body = Ladder),
@@ -60,10 +61,11 @@ async fn get_ladder(State(state): State<AppState>, caller: Caller) -> ApiResult<
 async fn put_ladder(
     State(state): State<AppState>,
     caller: Caller,
+    Query(edit): Query<EditQuery>,
     Body(ladder): Body<Ladder>,
-) -> ApiResult<(StatusCode, Json<Ladder>)> {
+) -> Edited<(StatusCode, Json<Ladder>)> {
     let faults = ladder.faults();
-    let (mut change, ladder) = Change::begin(&state, &caller, without_faults(ladder, faults)).await?;
+    let (mut change, ladder) = Change::begin(&state, &caller, edit, without_faults(ladder, faults)).await?;
     let before = store::ladders::find_newest(change.db(), caller.group_id).await?;
     if before.as_ref().is_none_or(|b| b.ladder != ladder) {
         let version = before.as_ref().map_or(1, |b| b.version + 1);

@@ -28,6 +28,7 @@ pub mod openapi;
 pub mod operatories;
 pub mod overdue;
 pub mod paging;
+pub mod preview;
 pub mod problem;
 pub mod readiness;
 pub mod representation;
@@ -39,6 +40,7 @@ pub mod subjects;
 pub mod summary;
 pub mod tasks;
 pub mod weeks;
+pub mod zone_moves;
 
 use std::sync::Arc;
 
@@ -87,6 +89,7 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(clinics::router())
         .merge(hours::router())
         .merge(weeks::router())
+        .merge(zone_moves::router())
         .merge(full_days::router())
         .merge(closures::router())
         .merge(closure_import::router())

@@ -4,6 +4,7 @@
 //! key it takes and the examples are added here, once, so that no operation can forget one.
 
 mod closing;
+mod trials;
 
 use serde_json::Value;
 use utoipa::openapi::path::{Operation, Parameter, PathItem};
@@ -20,7 +21,7 @@ use super::problem::Problem;
 use super::{
     clinics, closure_import, closures, completions, cycles, desk, due, equipment, full_days, group, health, holds,
     hours, keys, ladder, operatories, overdue, readiness, resources, routines, site_events, special_openings, summary,
-    tasks, weeks,
+    tasks, weeks, zone_moves,
 };
 
 /// An example of a body, made by serialising a real value of its type.
@@ -52,6 +53,7 @@ fn examples() -> Vec<Example> {
         clinics::examples(),
         hours::examples(),
         weeks::examples(),
+        zone_moves::examples(),
         full_days::examples(),
         closures::examples(),
         closure_import::examples(),
@@ -93,6 +95,9 @@ answers 404, as if it did not exist.
 **Repeating.** `PUT` with an id of your own making is safe to repeat. `POST` is safe to repeat where the body carries \
 an id or the path has a natural key, and with the same `Idempotency-Key` otherwise; answers under such a key are kept \
 for 7 days.
+
+**Trying.** An edit of the configuration with the query parameter `preview=true` is tried: it answers 200 with what \
+planning would then do to each clinic's tasks, keeps nothing, and is refused as the edit itself would be.
 
 **Problems** come as `application/problem+json` (RFC 9457) with a stable `type`, a JSON pointer to each bad field and \
 the request id that the log holds too.
@@ -176,6 +181,7 @@ pub(super) fn complete(mut document: OpenApi) -> OpenApi {
         }
     }
     closing::close_variants(&mut document);
+    trials::add_trials(&mut document);
     for example in examples() {
         add_example(&mut document, &example);
     }

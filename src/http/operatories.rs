@@ -16,7 +16,7 @@ use uuid::Uuid;
 
 use super::AppState;
 use super::caller::Caller;
-use super::configuration::without_faults;
+use super::configuration::{EditQuery, Edited, without_faults};
 use super::extract::{Body, Path, Query};
 use super::openapi::{Example, Part};
 use super::problem::ApiResult;
@@ -182,7 +182,7 @@ async fn get_operatory(
     path = "/v1/operatories/{operatory_id}",
     operation_id = "put_operatory",
     tag = "Clinics",
-    params(("operatory_id" = Uuid, Path, description = "The operatory.")),
+    params(("operatory_id" = Uuid, Path, description = "The operatory."), EditQuery),
     request_body = OperatoryInput,
     responses(
         (status = 200, description = "It stood before, and is now as sent.", body = OperatoryDocument),
@@ -193,10 +193,11 @@ async fn put_operatory(
     State(state): State<AppState>,
     caller: Caller,
     Path(operatory_id): Path<Uuid>,
+    Query(edit): Query<EditQuery>,
     Body(input): Body<OperatoryInput>,
-) -> ApiResult<(StatusCode, Json<OperatoryDocument>)> {
+) -> Edited<(StatusCode, Json<OperatoryDocument>)> {
     let checked = input.check(operatory_id, caller.now);
-    subjects::put(&state, &caller, checked).await
+    subjects::put(&state, &caller, edit, checked).await
 }
 
 /// Examples for the API's document.

@@ -16,8 +16,10 @@ use uuid::Uuid;
 
 use super::AppState;
 use super::caller::Caller;
-use super::configuration::{Change, check_date, check_found, created_or_ok, must_have_room, without_faults};
-use super::extract::{Body, Path};
+use super::configuration::{
+    Change, EditQuery, Edited, check_date, check_found, created_or_ok, must_have_room, without_faults,
+};
+use super::extract::{Body, Path, Query};
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
 use super::samples;
@@ -184,7 +186,7 @@ async fn list_routine_versions(
     path = "/v1/routines/{routine_id}",
     operation_id = "put_routine",
     tag = "Routines",
-    params(("routine_id" = Uuid, Path, description = "The routine.")),
+    params(("routine_id" = Uuid, Path, description = "The routine."), EditQuery),
     request_body = RoutineInput,
     responses(
         (status = 200, description = "It stood before; this is its newest version.", body = RoutineDocument),
@@ -195,9 +197,10 @@ async fn put_routine(
     State(state): State<AppState>,
     caller: Caller,
     Path(routine_id): Path<Uuid>,
+    Query(edit): Query<EditQuery>,
     Body(input): Body<RoutineInput>,
-) -> ApiResult<(StatusCode, Json<RoutineDocument>)> {
-    let (mut change, input) = Change::begin(&state, &caller, input.check()).await?;
+) -> Edited<(StatusCode, Json<RoutineDocument>)> {
+    let (mut change, input) = Change::begin(&state, &caller, edit, input.check()).await?;
     let today = today_everywhere(caller.now);
     let newest = store::routines::find_newest(change.db(), caller.group_id, routine_id).await?;
     let next_version = match newest {

@@ -16,8 +16,8 @@ use uuid::Uuid;
 use super::AppState;
 use super::caller::Caller;
 use super::clinics::find_reached;
-use super::configuration::{Change, check_date, created_or_ok, without_faults};
-use super::extract::{Body, Path};
+use super::configuration::{Change, EditQuery, Edited, check_date, created_or_ok, without_faults};
+use super::extract::{Body, Path, Query};
 use super::openapi::{Example, Part};
 use super::problem::ApiResult;
 use crate::domain::event::EventKind;
@@ -115,7 +115,8 @@ async fn list_special_openings(
     tag = "Clinics",
     params(
         ("clinic_id" = Uuid, Path, description = "The clinic."),
-        ("opens_on" = NaiveDate, Path, description = "The clinic day, in the years 1970 to 2199.")
+        ("opens_on" = NaiveDate, Path, description = "The clinic day, in the years 1970 to 2199."),
+        EditQuery
     ),
     request_body = SpecialOpeningInput,
     responses(
@@ -127,9 +128,10 @@ async fn put_special_opening(
     State(state): State<AppState>,
     caller: Caller,
     Path((clinic_id, opens_on)): Path<(Uuid, NaiveDate)>,
+    Query(edit): Query<EditQuery>,
     Body(input): Body<SpecialOpeningInput>,
-) -> ApiResult<(StatusCode, Json<SpecialOpeningDocument>)> {
-    let (mut change, special) = Change::begin(&state, &caller, input.check(opens_on)).await?;
+) -> Edited<(StatusCode, Json<SpecialOpeningDocument>)> {
+    let (mut change, special) = Change::begin(&state, &caller, edit, input.check(opens_on)).await?;
     change.clinic(clinic_id).await?;
     let before = store::clinics::find_special_opening(change.db(), caller.group_id, clinic_id, opens_on).await?;
     let document = SpecialOpeningDocument::from(special.clone());
@@ -152,7 +154,8 @@ async fn put_special_opening(
     tag = "Clinics",
     params(
         ("clinic_id" = Uuid, Path, description = "The clinic."),
-        ("opens_on" = NaiveDate, Path, description = "The clinic day, in the years 1970 to 2199.")
+        ("opens_on" = NaiveDate, Path, description = "The clinic day, in the years 1970 to 2199."),
+        EditQuery
     ),
     responses((status = 204, description = "That date has no special opening any more."))
 )]
@@ -160,10 +163,11 @@ async fn delete_special_opening(
     State(state): State<AppState>,
     caller: Caller,
     Path((clinic_id, opens_on)): Path<(Uuid, NaiveDate)>,
-) -> ApiResult<StatusCode> {
+    Query(edit): Query<EditQuery>,
+) -> Edited<StatusCode> {
     let mut faults = Vec::new();
     check_date(&mut faults, "", opens_on);
-    let (mut change, ()) = Change::begin(&state, &caller, without_faults((), faults)).await?;
+    let (mut change, ()) = Change::begin(&state, &caller, edit, without_faults((), faults)).await?;
     change.clinic(clinic_id).await?;
     if store::clinics::delete_special_opening(change.db(), caller.group_id, clinic_id, opens_on).await? {
         let what = json!({ "removed_special_opening_on": opens_on });

@@ -13,7 +13,7 @@ use uuid::Uuid;
 
 use super::AppState;
 use super::caller::Caller;
-use super::configuration::{Change, check_date, created_or_ok};
+use super::configuration::{Change, EditQuery, Edited, check_date, created_or_ok};
 use super::problem::{ApiError, ApiResult};
 use super::site_events::{self, derive_return_id};
 use crate::domain::access::Reach;
@@ -174,9 +174,10 @@ pub(super) async fn get<D: From<SubjectRow>>(
 pub(super) async fn put<D: From<SubjectRow> + Serialize>(
     state: &AppState,
     caller: &Caller,
+    edit: EditQuery,
     checked: Result<Wanted, Vec<Fault>>,
-) -> ApiResult<(StatusCode, Json<D>)> {
-    let (mut change, Wanted { mut row, commissioned_on }) = Change::begin(state, caller, checked).await?;
+) -> Edited<(StatusCode, Json<D>)> {
+    let (mut change, Wanted { mut row, commissioned_on }) = Change::begin(state, caller, edit, checked).await?;
     let before = store::subjects::find_row(change.db(), caller.group_id, row.subject.id).await?;
     if let Some(before) = &before {
         must_keep_kind(before.subject.kind, row.subject.kind)?;

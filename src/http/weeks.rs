@@ -16,8 +16,8 @@ use uuid::Uuid;
 use super::AppState;
 use super::caller::Caller;
 use super::clinics::find_reached;
-use super::configuration::{Change, check_date, created_or_ok, must_have_room, without_faults};
-use super::extract::{Body, Path};
+use super::configuration::{Change, EditQuery, Edited, check_date, created_or_ok, must_have_room, without_faults};
+use super::extract::{Body, Path, Query};
 use super::hours::{HoursDocument, example_week};
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
@@ -85,7 +85,8 @@ async fn list_weeks(
     tag = "Clinics",
     params(
         ("clinic_id" = Uuid, Path, description = "The clinic."),
-        ("effective_on" = NaiveDate, Path, description = "Its first clinic day, in the years 1970 to 2199.")
+        ("effective_on" = NaiveDate, Path, description = "Its first clinic day, in the years 1970 to 2199."),
+        EditQuery
     ),
     request_body = HoursDocument,
     responses(
@@ -97,12 +98,13 @@ async fn put_week(
     State(state): State<AppState>,
     caller: Caller,
     Path((clinic_id, effective_on)): Path<(Uuid, NaiveDate)>,
+    Query(edit): Query<EditQuery>,
     Body(HoursDocument { week }): Body<HoursDocument>,
-) -> ApiResult<(StatusCode, Json<DatedWeekDocument>)> {
+) -> Edited<(StatusCode, Json<DatedWeekDocument>)> {
     let mut faults = Vec::new();
     check_date(&mut faults, "", effective_on);
     faults.extend(week.faults().into_iter().map(|f| f.under("/week")));
-    let (mut change, week) = Change::begin(&state, &caller, without_faults(week, faults)).await?;
+    let (mut change, week) = Change::begin(&state, &caller, edit, without_faults(week, faults)).await?;
     let clinic = change.clinic(clinic_id).await?;
     let weeks = store::weeks::list_weeks(change.db(), caller.group_id, clinic_id).await?;
     let before = weeks.get(&effective_on);
@@ -134,7 +136,8 @@ async fn put_week(
     tag = "Clinics",
     params(
         ("clinic_id" = Uuid, Path, description = "The clinic."),
-        ("effective_on" = NaiveDate, Path, description = "Its first clinic day, in the years 1970 to 2199.")
+        ("effective_on" = NaiveDate, Path, description = "Its first clinic day, in the years 1970 to 2199."),
+        EditQuery
     ),
     responses((status = 204, description = "No week begins on that date any more."))
 )]
@@ -142,10 +145,11 @@ async fn delete_week(
     State(state): State<AppState>,
     caller: Caller,
     Path((clinic_id, effective_on)): Path<(Uuid, NaiveDate)>,
-) -> ApiResult<StatusCode> {
+    Query(edit): Query<EditQuery>,
+) -> Edited<StatusCode> {
     let mut faults = Vec::new();
     check_date(&mut faults, "", effective_on);
-    let (mut change, ()) = Change::begin(&state, &caller, without_faults((), faults)).await?;
+    let (mut change, ()) = Change::begin(&state, &caller, edit, without_faults((), faults)).await?;
     let clinic = change.clinic(clinic_id).await?;
     let weeks = store::weeks::list_weeks(change.db(), caller.group_id, clinic_id).await?;
     if weeks.contains_key(&effective_on) {
@@ -155,7 +159,8 @@ async fn delete_week(
                 "weeks-overlap",
                 "The weeks around it would overlap",
                 format!("the week before it has a late session that would run into the one that begins on {next_on}"),
-            ));
+            )
+            .into());
         }
         store::weeks::delete_week(change.db(), caller.group_id, clinic_id, effective_on).await?;
         let what = json!({ "removed_dated_week_on": effective_on });

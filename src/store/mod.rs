@@ -18,6 +18,7 @@ pub mod housekeeping;
 pub mod idempotency;
 pub mod keys;
 pub mod ladders;
+pub mod loads;
 pub mod overdue;
 mod plan_changes;
 pub mod planning;
@@ -30,6 +31,7 @@ pub mod subjects;
 pub mod summary;
 pub mod tasks;
 pub mod weeks;
+pub mod zone_moves;
 
 use chrono::{DateTime, Utc};
 use sqlx::{PgPool, Postgres, Transaction};

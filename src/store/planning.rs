@@ -3,6 +3,7 @@
 //! The rule of this file: whoever re-plans a clinic holds its `clinic_plan` row, so two planners never work on one
 //! clinic at once; and what to change is the domain's decision ([`crate::domain::plan`], [`crate::domain::reconcile`]).
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use chrono::{DateTime, Days, NaiveDate, NaiveTime, TimeDelta, Utc};
@@ -10,11 +11,13 @@ use serde_json::json;
 use sqlx::PgConnection;
 use uuid::Uuid;
 
-use super::{Result, events, facts, plan_changes, tasks};
+use super::tasks::{self, Task};
+use super::zone_moves::{self, ZoneMove};
+use super::{Result, events, facts, plan_changes};
 use crate::domain::event::EventKind;
 use crate::domain::plan::because::{Because, Fact};
 use crate::domain::plan::{self, Clinic, PlannedTask};
-use crate::domain::reconcile::{ExistingTask, reconcile, too_late};
+use crate::domain::reconcile::{Change, ExistingTask, reconcile, too_late};
 use crate::domain::task::{Slot, TaskId};
 use crate::domain::zone;
 
@@ -92,12 +95,33 @@ pub async fn claim_clinic(db: &mut PgConnection, group_id: Uuid, now: DateTime<U
     Ok(sqlx::query_scalar!(
         "select clinic_id from clinic_plan
          where group_id = $1 and (plan_due_at <= $2 or zone_data <> $3)
-         order by plan_due_at limit 1 for update skip locked",
+         order by plan_due_at, clinic_id limit 1 for update skip locked",
         group_id,
         now,
         zone_data()
     )
     .fetch_optional(db)
+    .await?)
+}
+
+/// Clinics of the group, all or some, in the order in which the loop takes those that are marked at `now`.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn list_in_turn(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    clinic_ids: Option<&[Uuid]>,
+    now: DateTime<Utc>,
+) -> Result<Vec<Uuid>> {
+    Ok(sqlx::query_scalar!(
+        "select clinic_id from clinic_plan where group_id = $1 and ($2::uuid[] is null or clinic_id = any($2))
+         order by least(plan_due_at, $3), clinic_id",
+        group_id,
+        clinic_ids,
+        now
+    )
+    .fetch_all(db)
     .await?)
 }
 
@@ -137,6 +161,28 @@ impl Counts {
     }
 }
 
+/// What planning a clinic anew comes to, before anything of it is written.
+#[derive(Debug)]
+pub struct Replanning {
+    /// The clinic as it was planned.
+    pub clinic: Arc<Clinic>,
+    /// First and last clinic day of the plan.
+    pub days: (NaiveDate, NaiveDate),
+    /// The tasks that stood before.
+    pub existing: Vec<Task>,
+    /// What is to become of them, and what comes new; by task id.
+    pub changes: Vec<Change>,
+}
+
+/// Why existing tasks are read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Purpose {
+    /// To change them: nobody records anything about them until the transaction ends.
+    CarryOut,
+    /// To say what would change: nobody at a chair waits for that.
+    Preview,
+}
+
 /// Re-plans everything of a clinic that is still open, up to `horizon_days` ahead. The caller holds the clinic.
 ///
 /// # Errors
@@ -148,17 +194,15 @@ pub async fn replan(
     horizon_days: u32,
     now: DateTime<Utc>,
 ) -> Result<Counts> {
-    let utc_today = now.date_naive();
-    let span = (utc_today - Days::new(super::WINDOW_DAYS), utc_today + Days::new(u64::from(horizon_days) + 131));
-    let Some(clinic) = facts::load(db, group_id, clinic_id, span).await? else { return Ok(Counts::default()) };
-    let today = clinic.hours.clinic_day_of(now);
-    let (behind, ahead) = reach_days(&clinic);
-    let from = today - Days::new(behind);
-    let to = today + Days::new(u64::from(horizon_days) + ahead);
-    let clinic = Arc::new(clinic);
-    let counts = replan_days(db, group_id, clinic_id, &clinic, (from, to), None, now).await?;
-    let next_midnight = zone::resolve(&clinic.hours.zone, (today + Days::new(1)).and_time(NaiveTime::MIN));
+    let Some(replanning) = work_out(db, group_id, clinic_id, horizon_days, Purpose::CarryOut, now).await? else {
+        return Ok(Counts::default());
+    };
+    let (today, (_, to)) = (replanning.clinic.hours.clinic_day_of(now), replanning.days);
+    let next_midnight = zone::resolve(&replanning.clinic.hours.zone, (today + Days::new(1)).and_time(NaiveTime::MIN));
     let due_again = next_midnight.max(now + TimeDelta::minutes(10));
+    let moves = moved_by_zone_data(db, group_id, clinic_id, &replanning, now).await?;
+    let counts = carry_out(db, group_id, clinic_id, replanning, now).await?;
+    zone_moves::insert(db, group_id, &moves).await?;
     sqlx::query!(
         "update clinic_plan set plan_due_at = $3, planned_through = $4, zone_data = $5, last_error = null
          where group_id = $1 and clinic_id = $2",
@@ -170,6 +214,99 @@ pub async fn replan(
     )
     .execute(db)
     .await?;
+    Ok(counts)
+}
+
+/// The tasks whose instant is another because the clinic is planned with other zone data than before.
+async fn moved_by_zone_data(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    clinic_id: Uuid,
+    replanning: &Replanning,
+    now: DateTime<Utc>,
+) -> Result<Vec<ZoneMove>> {
+    let before: String = sqlx::query_scalar!(
+        "select zone_data from clinic_plan where group_id = $1 and clinic_id = $2",
+        group_id,
+        clinic_id
+    )
+    .fetch_one(db)
+    .await?;
+    let to_release = zone_data();
+    if before.is_empty() || before == to_release {
+        return Ok(Vec::new());
+    }
+    let from_release = before;
+    let anchors: BTreeMap<TaskId, DateTime<Utc>> =
+        replanning.existing.iter().map(|task| (task.id, task.times.anchor_at)).collect();
+    let moves: Vec<ZoneMove> = replanning
+        .changes
+        .iter()
+        .filter_map(|change| match change {
+            Change::Set(task) => Some((task, *anchors.get(&task.id)?)),
+            _ => None,
+        })
+        .filter(|(task, anchor_before)| task.times.anchor_at != *anchor_before)
+        .map(|(task, anchor_before)| ZoneMove {
+            clinic_id,
+            moved_at: now,
+            task_id: task.id.as_uuid(),
+            from_release: from_release.clone(),
+            to_release: to_release.clone(),
+            anchor_before,
+            anchor_after: task.times.anchor_at,
+        })
+        .collect();
+    if !moves.is_empty() {
+        let zone = replanning.clinic.hours.zone.name();
+        let tasks = moves.len();
+        tracing::warn!(%clinic_id, zone, from_release, to_release, tasks, "new zone data moved planned work");
+    }
+    Ok(moves)
+}
+
+/// Works out what [`replan`] does to a clinic's tasks, and writes nothing; `None` when there is no such clinic.
+///
+/// # Errors
+/// When the database does not answer, or holds a row the model does not know.
+pub async fn work_out(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    clinic_id: Uuid,
+    horizon_days: u32,
+    purpose: Purpose,
+    now: DateTime<Utc>,
+) -> Result<Option<Replanning>> {
+    let utc_today = now.date_naive();
+    let span = (utc_today - Days::new(super::WINDOW_DAYS), utc_today + Days::new(u64::from(horizon_days) + 131));
+    let Some(clinic) = facts::load(db, group_id, clinic_id, span).await? else { return Ok(None) };
+    let today = clinic.hours.clinic_day_of(now);
+    let (behind, ahead) = clinic.reach_days();
+    let days = (today - Days::new(behind), today + Days::new(u64::from(horizon_days) + ahead));
+    let clinic = Arc::new(clinic);
+    Ok(Some(work_out_days(db, group_id, clinic_id, clinic, days, None, purpose, now).await?))
+}
+
+/// Carries a re-planning out, and tells of it when it changed something.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn carry_out(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    clinic_id: Uuid,
+    replanning: Replanning,
+    now: DateTime<Utc>,
+) -> Result<Counts> {
+    let (from, to) = replanning.days;
+    let counts = plan_changes::apply(db, group_id, clinic_id, replanning.changes, now).await?;
+    if !counts.is_zero() {
+        let body = json!({
+            "clinic_id": clinic_id, "from": from, "to": to, "added": counts.added, "changed": counts.changed,
+            "removed": counts.removed, "withdrawn": counts.withdrawn,
+        });
+        events::append(db, group_id, EventKind::PlanChanged, Some(clinic_id), &body, now).await?;
+    }
     Ok(counts)
 }
 
@@ -188,7 +325,10 @@ pub async fn replan_after_seating(
 ) -> Result<Counts> {
     let span = (day, day + Days::new(31));
     let Some(clinic) = facts::load(db, group_id, clinic_id, span).await? else { return Ok(Counts::default()) };
-    replan_days(db, group_id, clinic_id, &Arc::new(clinic), (day, day), Some(mark_id), now).await
+    let (clinic, days) = (Arc::new(clinic), (day, day));
+    let replanning =
+        work_out_days(db, group_id, clinic_id, clinic, days, Some(mark_id), Purpose::CarryOut, now).await?;
+    carry_out(db, group_id, clinic_id, replanning, now).await
 }
 
 /// Notes that a clinic cannot be planned, and why; it is tried again in a while.
@@ -216,46 +356,47 @@ pub async fn note_failure(
     Ok(())
 }
 
-/// How many days behind and ahead of its anchor the longest windows reach: a task of last week may still be open, and
-/// one of next month may have to start today.
-fn reach_days(clinic: &Clinic) -> (u64, u64) {
-    let windows = clinic.routines.iter().flatten().map(|v| v.routine.window);
-    let (behind, ahead) = windows.fold((0, 0), |(behind, ahead): (i32, i32), window| {
-        (behind.max(window.missed_minutes), ahead.max(-window.may_start_minutes))
-    });
-    let days = |minutes: i32| u64::try_from(minutes / 1440).unwrap_or(0);
-    (days(behind) + 2, days(ahead) + 1)
-}
-
-async fn replan_days(
+#[expect(clippy::too_many_arguments, reason = "the one place where both ways to plan meet")]
+async fn work_out_days(
     db: &mut PgConnection,
     group_id: Uuid,
     clinic_id: Uuid,
-    clinic: &Arc<Clinic>,
+    clinic: Arc<Clinic>,
     (from, to): (NaiveDate, NaiveDate),
     turnover: Option<Uuid>,
+    purpose: Purpose,
     now: DateTime<Utc>,
-) -> Result<Counts> {
-    let existing = list_existing(db, group_id, clinic_id, clinic, (from, to)).await?;
-    let clinic = Arc::clone(clinic);
+) -> Result<Replanning> {
+    let tasks = list_existing(db, group_id, clinic_id, &clinic, (from, to), purpose).await?;
+    let planned_for = Arc::clone(&clinic);
     // Arithmetic over weeks of days and all routines: not on a thread that answers requests.
     let planned = tokio::task::spawn_blocking(move || {
-        let today = clinic.hours.clinic_day_of(now);
-        plan::plan(&clinic, from, to, today)
+        let today = planned_for.hours.clinic_day_of(now);
+        plan::plan(&planned_for, from, to, today)
     })
     .await?;
+    let existing: Vec<ExistingTask> = tasks.iter().map(|task| existing_task(task, clinic_id)).collect();
     let too_late = turnover.map(|mark_id| too_late(&existing, &planned, mark_id, now)).unwrap_or_default();
     let mut changes = reconcile(&existing, planned, now);
     changes.extend(too_late);
-    let counts = plan_changes::apply(db, group_id, clinic_id, changes, now).await?;
-    if !counts.is_zero() {
-        let body = json!({
-            "clinic_id": clinic_id, "from": from, "to": to, "added": counts.added, "changed": counts.changed,
-            "removed": counts.removed, "withdrawn": counts.withdrawn,
-        });
-        events::append(db, group_id, EventKind::PlanChanged, Some(clinic_id), &body, now).await?;
-    }
-    Ok(counts)
+    Ok(Replanning { clinic, days: (from, to), existing: tasks, changes })
+}
+
+/// The query of [`list_existing`], with the lock of its purpose.
+macro_rules! existing_rows {
+    ($lock:literal, $($argument:expr),+) => {
+        sqlx::query_as!(
+            tasks::Row,
+            "select task_id, clinic_id, subject_id, subject_kind, routine_id, routine_version, slot, anchor_at, due_from,
+                    due_by, overdue_at, missed_at, blocks_at, rung_at, rung_audience, started_at, outcome, outcome_at,
+                    outcome_reason, outcome_by_plan, completion_id, failed_at, because
+             from task
+             where group_id = $1 and (clinic_id = $2 or subject_id = any($6))
+               and (clinic_day between $3 and $4 or clinic_day > $4 and clinic_day <= $5 and slot like 'period:%')
+             order by task_id " + $lock,
+            $($argument),+
+        )
+    };
 }
 
 /// The tasks of the clinic, and those that subjects which moved here left open where they stood.
@@ -265,47 +406,37 @@ async fn list_existing(
     clinic_id: Uuid,
     clinic: &Clinic,
     (from, to): (NaiveDate, NaiveDate),
-) -> Result<Vec<ExistingTask>> {
+    purpose: Purpose,
+) -> Result<Vec<Task>> {
     let subject_ids: Vec<Uuid> = clinic.subjects.iter().map(|subject| subject.id).collect();
     // A period's task belongs to the period's last date, which may lie a year ahead.
-    let rows = sqlx::query_as!(
-        tasks::Row,
-        "select task_id, clinic_id, subject_id, subject_kind, routine_id, routine_version, slot, anchor_at, due_from,
-                due_by, overdue_at, missed_at, blocks_at, rung_at, rung_audience, started_at, outcome, outcome_at,
-                outcome_reason, outcome_by_plan, completion_id, failed_at, because
-         from task
-         where group_id = $1 and (clinic_id = $2 or subject_id = any($6))
-           and (clinic_day between $3 and $4 or clinic_day > $4 and clinic_day <= $5 and slot like 'period:%')
-         order by task_id for update",
-        group_id,
-        clinic_id,
-        from,
-        to,
-        to + Days::new(LONGEST_PERIOD_DAYS),
-        &subject_ids
-    )
-    .fetch_all(db)
-    .await?;
-    rows.into_iter()
-        .map(|row| {
-            let task = tasks::Task::try_from(row)?;
-            Ok(ExistingTask {
-                id: task.id,
-                slot: task.slot,
-                times: task.times,
-                routine_version: task.routine_version,
-                started_at: task.started_at,
-                outcome: task.recorded.map(|(outcome, _)| outcome),
-                outcome_reason: task.outcome_reason,
-                outcome_by_plan: task.outcome_by_plan,
-                because: task.because,
-                elsewhere: task.clinic_id != clinic_id,
-            })
-        })
-        .collect()
+    let last = to + Days::new(LONGEST_PERIOD_DAYS);
+    let rows = match purpose {
+        Purpose::CarryOut => {
+            existing_rows!("for update", group_id, clinic_id, from, to, last, &subject_ids).fetch_all(db).await?
+        }
+        Purpose::Preview => existing_rows!("", group_id, clinic_id, from, to, last, &subject_ids).fetch_all(db).await?,
+    };
+    rows.into_iter().map(Task::try_from).collect()
 }
 
-fn repeat_id(task: &tasks::Task, completion_id: Uuid) -> TaskId {
+/// What the domain asks about a stored task that is planned for a clinic.
+fn existing_task(task: &Task, clinic_id: Uuid) -> ExistingTask {
+    ExistingTask {
+        id: task.id,
+        slot: task.slot.clone(),
+        times: task.times.clone(),
+        routine_version: task.routine_version,
+        started_at: task.started_at,
+        outcome: task.recorded.map(|(outcome, _)| outcome),
+        outcome_reason: task.outcome_reason.clone(),
+        outcome_by_plan: task.outcome_by_plan,
+        because: task.because.clone(),
+        elsewhere: task.clinic_id != clinic_id,
+    }
+}
+
+fn repeat_id(task: &Task, completion_id: Uuid) -> TaskId {
     TaskId::derive(task.routine_id, task.subject_id, task.id.clinic_day(), &Slot::Repeat(completion_id))
 }
 
@@ -324,7 +455,7 @@ pub fn may_repeat(clinic_day: NaiveDate, now: DateTime<Utc>) -> bool {
 ///
 /// # Errors
 /// When the database does not answer.
-pub async fn has_repeat(db: &mut PgConnection, group_id: Uuid, task: &tasks::Task, voids: &[Uuid]) -> Result<bool> {
+pub async fn has_repeat(db: &mut PgConnection, group_id: Uuid, task: &Task, voids: &[Uuid]) -> Result<bool> {
     let ids: Vec<Uuid> = voids.iter().map(|id| repeat_id(task, *id).as_uuid()).collect();
     Ok(sqlx::query_scalar!(
         r#"select exists (
@@ -345,7 +476,7 @@ pub async fn has_repeat(db: &mut PgConnection, group_id: Uuid, task: &tasks::Tas
 pub async fn withdraw_repeats(
     db: &mut PgConnection,
     group_id: Uuid,
-    task: &tasks::Task,
+    task: &Task,
     voids: &[Uuid],
     now: DateTime<Utc>,
 ) -> Result<()> {
@@ -372,7 +503,7 @@ pub async fn withdraw_repeats(
 pub async fn insert_repeat(
     db: &mut PgConnection,
     group_id: Uuid,
-    task: &tasks::Task,
+    task: &Task,
     completion_id: Uuid,
     rough_minutes: u32,
     now: DateTime<Utc>,

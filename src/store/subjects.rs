@@ -187,6 +187,21 @@ fn go_on(spells: &mut Vec<Spell>, changed_at: DateTime<Utc>, reason: Option<Stri
     }
 }
 
+/// What people call these subjects.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn names(db: &mut PgConnection, group_id: Uuid, subject_ids: &[Uuid]) -> Result<BTreeMap<Uuid, String>> {
+    let rows = sqlx::query!(
+        "select subject_id, name from subject where group_id = $1 and subject_id = any($2)",
+        group_id,
+        subject_ids
+    )
+    .fetch_all(db)
+    .await?;
+    Ok(rows.into_iter().map(|row| (row.subject_id, row.name)).collect())
+}
+
 /// Those of `subject_ids` that are no subject of this kind in the group.
 ///
 /// # Errors
