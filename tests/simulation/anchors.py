@@ -149,7 +149,8 @@ def completions_of(clinic, routine_id, subject):
 def follows(clinic, _versions, version, subject, date):
     anchor = version["routine"]["anchor"]
     counts = {
-        "recorded": lambda one: one.get("outcome") in ("done", "result_pending"),
+        # The sample was recorded; the result that came after it is not recorded anew.
+        "recorded": lambda one: one.get("outcome") in ("done", "result_pending") and not one.get("of_sample"),
         "passed": lambda one: one.get("verdict") == "passed",
         "failed": lambda one: one.get("verdict") == "failed",
     }[anchor["when"]]
@@ -224,9 +225,8 @@ def opening_hours_instants(clinic, versions, subject, hours):
         ]
         if not openings:
             return []
-        instants.append(min(openings))
-        if clinic.amended:
-            start = min(openings)
+        start = min(openings)
+        instants.append(start)
     spans = days.opening_spans(clinic, days.to_local(clinic, start).date() - DAY, clinic.horizon)
     at = days.after_opening_time(spans, start, hours * 60)
     while at is not None:
@@ -244,20 +244,16 @@ def period(clinic, _versions, version, subject, date):
         return []
     due_from = max(on_day(clinic, first), on_day(clinic, day(subject["commissioned_on"])))
     ends = on_day(clinic, last + DAY)
-    if clinic.amended:
-        closes, open_in_period = days.planned_closing, open_days(clinic, first, last)
-    else:
-        closes = days.closing_or_noon
-        open_in_period = [one for one in days.every_date(first, last) if days.is_open(clinic, one)]
-    if not open_in_period:
+    open_to_subject = open_days(clinic, subject, first, last)
+    if not open_to_subject:
         noon = on_day(clinic, last, 12 * 60)
         window = (due_from, noon, noon, ends)
         return [Occurrence(f"period:{name}", last, noon, False, window=window, period_begins=first)]
     chosen = None
     if anchor["spread"]:
         chosen = chosen_day(clinic, anchor["each"], date, version["routine_id"], subject["subject_id"])
-    due_by = closes(clinic, chosen or open_in_period[-1])
-    overdue_at = closes(clinic, open_in_period[-1])
+    due_by = days.planned_closing(clinic, chosen or open_to_subject[-1])
+    overdue_at = days.planned_closing(clinic, open_to_subject[-1])
     window = (due_from, due_by, overdue_at, max(ends, overdue_at))
     return [Occurrence(f"period:{name}", last, due_by, window=window, period_begins=first)]
 
@@ -274,7 +270,7 @@ def days_of_use(clinic, subject):
         for one in completions_of(clinic, versions[0]["routine_id"], subject):
             if one.get("outcome") == "done":
                 date = clinic_day(clinic, instant(one["performed_at"]))
-                version = days.version_in_force(versions, date)
+                version = days.version_in_force(clinic, versions, date)
                 if version is not None and version["routine"].get("counts_as_use"):
                     used.add(date)
     return used
@@ -283,7 +279,7 @@ def days_of_use(clinic, subject):
 def is_expected_to_be_used(clinic, subject, date):
     if subject["kind"] != "operatory" or date < clinic.today or not days.is_open(clinic, date):
         return False
-    # A started day without sessions has no last closing: its posted start stands for it, as the amended text says.
+    # A started day without sessions has no last closing: its posted start stands for it.
     end_of_day = days.planned_closing(clinic, date) or days.posted(clinic, date, "started_at")
     return not days.out_of_service(subject, end_of_day)
 
@@ -320,6 +316,6 @@ def idle(clinic, _versions, version, subject, date):
 def strengthened_kind(clinic, routine_id, date):
     for versions in clinic.facts["routines"]:
         if versions[0]["routine_id"] == routine_id:
-            version = days.version_in_force(versions, date)
+            version = days.version_in_force(clinic, versions, date)
             return version["routine"]["anchor"]["kind"] if version else None
     return None

@@ -53,7 +53,7 @@ def prepared(clinic):
 
 def today_of(clinic, now):
     far = date(now.year + 1, 12, 31)
-    return days.clinic_day(days.Clinic(clinic, ZoneInfo(clinic["zone"]), now.date(), True, far), now)
+    return days.clinic_day(days.Clinic(clinic, ZoneInfo(clinic["zone"]), now.date(), far), now)
 
 
 def is_fixed(task, now):
@@ -73,7 +73,7 @@ def compare(look):
     today = today_of(clinic, now)
     first = today - timedelta(days=12)
     last = date.fromisoformat(look["planned_through"])
-    wanted = {key(task): task for task in plan(clinic, str(today), str(first), str(last), amended=True)}
+    wanted = {key(task): task for task in plan(clinic, str(today), str(first), str(last))}
     differences, tasks, instants = [], 0, 0
     stored = {key(task): task for task in look["tasks"]}
     for name, task in stored.items():

@@ -26,7 +26,6 @@ class Clinic:
     facts: dict
     zone: zoneinfo.ZoneInfo
     today: dt.date
-    amended: bool
     horizon: dt.date
     memo: dict = field(default_factory=dict)
 
@@ -162,10 +161,10 @@ def work_out_sessions(clinic, date):
                 spans = cut(spans, closed_from, closed_until)
         pieces = []
         for begins, ends in sorted(spans):
-            keeps_its_name = begins == opens or (clinic.amended and not pieces)
             midnight = dt.datetime.combine(date, dt.time())
             own_minutes = int((to_local(clinic, begins) - midnight).total_seconds()) // 60
-            pieces.append(Piece(begins, ends, opens_minutes if keeps_its_name else own_minutes))
+            # The first piece keeps the session's name.
+            pieces.append(Piece(begins, ends, own_minutes if pieces else opens_minutes))
         found.append(Session(opens, closes, opens_minutes, pieces))
     return sorted(found, key=lambda one: one.opens)
 
@@ -285,8 +284,12 @@ def out_of_service(subject, moment):
     return False
 
 
-def version_in_force(versions, date):
+def version_in_force(clinic, versions, date):
     """The highest version whose first day is not after the date, or None."""
+    return remembered(clinic, ("version", versions[0]["routine_id"], date), lambda: latest_begun(versions, date))
+
+
+def latest_begun(versions, date):
     begun = [version for version in versions if day(version["effective_on"]) <= date]
     return max(begun, key=lambda version: version["version"]) if begun else None
 

@@ -56,10 +56,18 @@ select json_build_object(
                from site_event where group_id = $1 and clinic_id = $2 and withdrawn_at is null),
     'completions', (select coalesce(json_agg(json_build_object('completion_id', c.completion_id,
                      'routine_id', t.routine_id, 'subject_id', t.subject_id, 'performed_at', c.performed_at,
-                     'outcome', case when t.completion_id = c.completion_id then t.outcome end,
-                     'verdict', c.verdict)), '[]')
+                     'outcome', case when t.completion_id = c.completion_id then t.outcome
+                                     when c.verdict = 'result_pending' then c.verdict end,
+                     'verdict', c.verdict,
+                     'of_sample', exists (select from completion s
+                                          where s.group_id = $1 and s.clinic_day = c.clinic_day
+                                            and s.task_id = c.task_id and s.verdict = 'result_pending'
+                                            and s.recorded_at < c.recorded_at))), '[]')
                  from completion c join task t using (group_id, clinic_day, task_id)
-                 where c.group_id = $1 and t.clinic_id = $2 and c.kind = 'performed' and not c.duplicate)),
+                 where c.group_id = $1 and t.clinic_id = $2 and c.kind = 'performed' and not c.duplicate
+                   and not exists (select from completion k
+                                   where k.group_id = $1 and k.clinic_day = c.clinic_day
+                                     and k.task_id = c.task_id and k.corrects = c.completion_id))),
   'tasks', (select coalesce(json_agg(json_build_object('routine_id', routine_id, 'routine_version', routine_version,
                 'subject_id', subject_id, 'clinic_day', clinic_day, 'slot', slot, 'anchor_at', anchor_at,
                 'due_from', due_from, 'due_by', due_by, 'overdue_at', overdue_at, 'missed_at', missed_at,

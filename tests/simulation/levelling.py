@@ -5,6 +5,7 @@ the desk's posts nor completions nor spells move a chosen day.
 """
 
 import datetime as dt
+import functools
 import hashlib
 
 from days import (
@@ -15,6 +16,7 @@ from days import (
 LONGEST_FIRST = ["year", "quarter", "month", "week"]
 
 
+@functools.cache
 def period_of(each, date):
     """(name, first date, last date) of the period a date lies in; the name as it stands in the slot."""
     if each == "week":
@@ -31,10 +33,11 @@ def period_of(each, date):
     return name[each], first, after - DAY
 
 
-def open_days(clinic, first, last):
-    """For levelling, a day with sessions: the desk's posts do not count."""
-    return remembered(clinic, ("open days", first, last), lambda: [
-        date for date in every_date(first, last) if has_sessions(clinic, date)
+def open_days(clinic, subject, first, last):
+    """The days with sessions from the subject's commissioning on: here the desk's posts do not count."""
+    begins = max(first, day(subject["commissioned_on"]))
+    return remembered(clinic, ("open days", begins, last), lambda: [
+        date for date in every_date(begins, last) if has_sessions(clinic, date)
     ])
 
 
@@ -49,57 +52,69 @@ def standing_load(clinic, date):
 
 
 def work_out_standing_load(clinic, date):
-    load = 0
-    for versions in clinic.facts["routines"]:
-        load += calendar_load(clinic, versions, date)
-        for subject in clinic.facts["subjects"]:
-            load += daily_load(clinic, versions, subject, date)
-            load += unspread_load(clinic, versions, subject, date)
-    return load
+    loads = [daily_load, calendar_load, unspread_load]
+    return sum(of_kind(clinic, versions, date) for versions in clinic.facts["routines"] for of_kind in loads)
 
 
-def daily_load(clinic, versions, subject, date):
-    version = version_in_force(versions, date)
-    if version is None or not plans(version, subject, date) or date < day(subject["commissioned_on"]):
-        return 0
-    times = {"opening": 1, "closing": 1, "first_patient": 1, "session_end": len(pieces(clinic, date))}
-    return version["routine"]["rough_minutes"] * times.get(version["routine"]["anchor"]["kind"], 0)
+def minutes_for(clinic, version, nominal, clinic_day):
+    """The version's rough minutes for each subject that has its task of the nominal date on the clinic day."""
+    return version["routine"]["rough_minutes"] * sum(
+        plans(version, subject, nominal) and clinic_day >= day(subject["commissioned_on"])
+        for subject in clinic.facts["subjects"]
+    )
+
+
+def daily_load(clinic, versions, date):
+    version = version_in_force(clinic, versions, date)
+    kind = version["routine"]["anchor"]["kind"] if version else None
+    times = {"opening": 1, "closing": 1, "first_patient": 1, "session_end": len(pieces(clinic, date))}.get(kind, 0)
+    return times * minutes_for(clinic, version, date, date) if times else 0
+
+
+def landing(clinic, versions, nominal):
+    """(version, day) of a date of the calendar routine, where the day is one it is required on, or None."""
+    key = ("landing", versions[0]["routine_id"], nominal)
+    return remembered(clinic, key, lambda: work_out_landing(clinic, versions, nominal))
+
+
+def work_out_landing(clinic, versions, nominal):
+    version = version_in_force(clinic, versions, nominal)
+    if version is None or version["routine"]["anchor"]["kind"] != "calendar":
+        return None
+    if not is_date_of_rule(clinic, version, nominal):
+        return None
+    on, required = land(clinic, nominal, version["routine"]["anchor"]["closed_day"], has_sessions) or (None, False)
+    return (version, on) if required else None
 
 
 def calendar_load(clinic, versions, date):
     """The nominal dates within 31 days that land here, each by the version in force on it."""
+    if all(version["routine"]["anchor"]["kind"] != "calendar" for version in versions):
+        return 0
     load = 0
     for nominal in every_date(date - DAY * 31, date + DAY * 31):
-        version = version_in_force(versions, nominal)
-        if version is None or version["routine"]["anchor"]["kind"] != "calendar":
-            continue
-        if not is_date_of_rule(clinic, version, nominal):
-            continue
-        if land(clinic, nominal, version["routine"]["anchor"]["closed_day"], has_sessions) != (date, True):
-            continue
-        for subject in clinic.facts["subjects"]:
-            if plans(version, subject, nominal) and date >= day(subject["commissioned_on"]):
-                load += version["routine"]["rough_minutes"]
+        found = landing(clinic, versions, nominal)
+        if found is not None and found[1] == date:
+            load += minutes_for(clinic, found[0], nominal, date)
     return load
 
 
-def period_version(versions, subject, each, last, spread):
-    """The version that has a task in the period of this last date, or None."""
-    version = version_in_force(versions, last)
-    if version is None or not plans(version, subject, last) or last < day(subject["commissioned_on"]):
-        return None
-    anchor = version["routine"]["anchor"]
+def period_version(clinic, versions, each, last, spread):
+    """The version in force on a period's last date, when it plans one task in each such period, or None."""
+    version = version_in_force(clinic, versions, last)
+    anchor = version["routine"]["anchor"] if version else {"kind": None}
     fits = anchor["kind"] == "period" and anchor["each"] == each and anchor["spread"] == spread
     return version if fits else None
 
 
-def unspread_load(clinic, versions, subject, date):
+def unspread_load(clinic, versions, date):
     load = 0
     for each in LONGEST_FIRST:
         _, first, last = period_of(each, date)
-        version = period_version(versions, subject, each, last, spread=False)
-        if version is not None and open_days(clinic, first, last)[-1:] == [date]:
-            load += version["routine"]["rough_minutes"]
+        version = period_version(clinic, versions, each, last, spread=False)
+        for subject in clinic.facts["subjects"] if version else []:
+            if plans(version, subject, last) and open_days(clinic, subject, first, last)[-1:] == [date]:
+                load += version["routine"]["rough_minutes"]
     return load
 
 
@@ -124,17 +139,14 @@ def load_before(clinic, each, date):
 
 
 def items_of(clinic, each, name, first, last):
-    days_of_period = open_days(clinic, first, last)
     full = {day(text) for text in clinic.facts.get("full_days") or []}
     items = []
     for versions in clinic.facts["routines"]:
-        for subject in clinic.facts["subjects"]:
-            version = period_version(versions, subject, each, last, spread=True)
-            if version is None:
-                continue
-            in_place = [date for date in days_of_period if date >= day(subject["commissioned_on"])]
+        version = period_version(clinic, versions, each, last, spread=True)
+        for subject in clinic.facts["subjects"] if version else []:
+            in_place = open_days(clinic, subject, first, last)
             candidates = [date for date in in_place if date not in full] or in_place
-            if candidates:
+            if candidates and plans(version, subject, last):
                 items.append({
                     "key": (version["routine_id"], subject["subject_id"]),
                     "name": f"{version['routine_id'].lower()}/{subject['subject_id'].lower()}/{name}",
@@ -161,6 +173,16 @@ def level(clinic, each, date):
     name, first, last = period_of(each, date)
     items = items_of(clinic, each, name, first, last)
     load = {one: load_before(clinic, each, one) for item in items for one in item["candidates"]}
+    placed = place(items, load)
+    added = {}
+    for item in items:
+        chosen = placed[item["key"]]
+        added[chosen] = added.get(chosen, 0) + item["minutes"]
+    return placed, added
+
+
+def place(items, load):
+    """{key: day} of the items of one period. `load`, by day, is what stands; it becomes what stands afterwards."""
     level_minutes = level_of(items, load)
     placed = {}
     for item in sorted(items, key=lambda item: (-item["minutes"], hashed(item["name"]))):
@@ -170,17 +192,12 @@ def level(clinic, each, date):
         chosen = fitting[0] if fitting else min(in_order, key=lambda one: load[one])
         placed[item["key"]] = chosen
         load[chosen] += item["minutes"]
-    if clinic.amended:
-        even_out(items, placed, load)
-    added = {}
-    for item in items:
-        chosen = placed[item["key"]]
-        added[chosen] = added.get(chosen, 0) + item["minutes"]
-    return placed, added
+    even_out(items, placed, load)
+    return placed
 
 
 def even_out(items, placed, load):
-    """Of the amended text: one item at a time moves to a day that stays below the one it leaves."""
+    """One item at a time moves to a day that stays below the one it leaves."""
     while True:
         moves = []
         for item in items:

@@ -1,8 +1,7 @@
 """The second planner: slow, obvious, and written from src/domain/plan/RULES.md alone.
 
 `plan` says which tasks a clinic has; `state` says what one is at an instant. No line of the planner in Rust was read
-for it. Two texts of the rules were about: the one of 2026-11-25 12:37, and one amended that day (commit b2cad2f).
-`plan` follows the first; with `amended=True` it follows the second wherever the two give different tasks.
+for it, so that a mistake in one of the two is not made in the other.
 """
 
 import datetime as dt
@@ -18,17 +17,17 @@ LONGEST_PERIOD = DAY * 366
 LADDER_DAYS = 120
 
 
-def plan(clinic, today, first, last, amended=False):
+def plan(clinic, today, first, last):
     """The tasks whose clinic day lies in first..last; of periods, those whose period overlaps it."""
     first, last = day(first), day(last)
     # Far enough for the year that the last week ends in, and what lands in it.
     horizon = dt.date(last.year + 2, 12, 31)
-    clinic = Clinic(clinic, zoneinfo.ZoneInfo(clinic["zone"]), day(today), amended, horizon)
+    clinic = Clinic(clinic, zoneinfo.ZoneInfo(clinic["zone"]), day(today), horizon)
     planned = []
     for versions in clinic.facts["routines"]:
         for subject in clinic.facts["subjects"]:
             for nominal in days.every_date(first - FARTHEST_MOVE, last + LONGEST_PERIOD):
-                version = days.version_in_force(versions, nominal)
+                version = days.version_in_force(clinic, versions, nominal)
                 if version is None or not days.plans(version, subject, nominal):
                     continue
                 if nominal > last + FARTHEST_MOVE and version["routine"]["anchor"]["kind"] != "period":
