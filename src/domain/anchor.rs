@@ -4,6 +4,7 @@
 //! [`super::plan`], whose rules are written beside it.
 
 use std::collections::BTreeSet;
+use std::fmt;
 
 use chrono::{Datelike, NaiveDate, NaiveTime};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
@@ -211,9 +212,15 @@ pub struct MonthDay {
     day: u32,
 }
 
+impl fmt::Display for MonthDay {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{:02}-{:02}", self.month, self.day)
+    }
+}
+
 impl Serialize for MonthDay {
     fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
-        s.collect_str(&format_args!("{:02}-{:02}", self.month, self.day))
+        s.collect_str(self)
     }
 }
 

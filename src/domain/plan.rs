@@ -6,6 +6,7 @@
 //!
 #![doc = include_str!("plan/RULES.md")]
 
+pub mod absence;
 pub mod because;
 mod daily;
 mod happened;

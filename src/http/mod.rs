@@ -7,6 +7,7 @@ pub mod caller;
 pub mod clinics;
 pub mod closures;
 pub mod completions;
+mod conditional;
 pub mod configuration;
 pub mod desk;
 pub mod due;
@@ -34,6 +35,8 @@ pub mod special_openings;
 pub mod subjects;
 pub mod summary;
 pub mod tasks;
+pub mod why;
+pub mod why_nothing;
 
 use std::sync::Arc;
 
@@ -92,6 +95,8 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(readiness::router())
         .merge(due::router())
         .merge(tasks::router())
+        .merge(why::router())
+        .merge(why_nothing::router())
         .merge(holds::router())
         .merge(completions::router())
         .merge(overdue::router())

@@ -8,6 +8,7 @@ use super::completions::{CompletionAnswer, CompletionInput, StepResultView};
 use super::tasks::{HoldView, TaskSubject, TaskView, WantedStepView};
 use crate::domain::evidence::{CompletionKind, MeasuredBy, StepAnswer, StepStatus};
 use crate::domain::limit::{Seen, Source};
+use crate::domain::plan::because::{Because, Fact};
 use crate::domain::step::StepEvidence;
 use crate::domain::subject::SubjectKind;
 use crate::domain::task::State;
@@ -40,6 +41,11 @@ fn source() -> Source {
     }
 }
 
+/// Why the task is due: the clinic opens.
+pub(super) fn because() -> Because {
+    Because { fact: Fact::PlannedOpening {}, moved: None, utc_offset_seconds: 0 }
+}
+
 /// The task.
 pub(super) fn task() -> TaskView {
     let step = |part: &str| WantedStepView {
@@ -63,6 +69,8 @@ pub(super) fn task() -> TaskView {
         level: 0,
         audience: None,
         blocking: true,
+        because: Some(because()),
+        why: "By its hours the clinic opens at 08:30 on Thursday 2026-11-26.".to_owned(),
         due_from: morning(7, 30),
         due_by: morning(8, 30),
         overdue_at: morning(8, 40),

@@ -49,10 +49,7 @@ impl Planner<'_> {
         closed_day: Option<ClosedDayRule>,
         is_in_force: impl Fn(NaiveDate) -> bool,
     ) -> Vec<Occurrence> {
-        let last_done = self
-            .completions_of(version, subject)
-            .filter(|completion| completion.is_done())
-            .max_by_key(|completion| (completion.performed_at, completion.completion_id));
+        let last_done = self.last_done(version, subject);
         let never_since = subject.commissioned_on.max(first_on);
         match every {
             Every::Days(days) => {
@@ -66,6 +63,13 @@ impl Planner<'_> {
                 found
             }
         }
+    }
+
+    /// The last time a routine was done on a subject.
+    pub(super) fn last_done(&self, version: &RoutineVersion, subject: &Subject) -> Option<&Completed> {
+        self.completions_of(version, subject)
+            .filter(|completion| completion.is_done())
+            .max_by_key(|completion| (completion.performed_at, completion.completion_id))
     }
 
     fn every_days(
