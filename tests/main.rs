@@ -14,6 +14,7 @@ mod crashes;
 mod demo_clinics;
 mod dependencies;
 mod explanations;
+mod feeds;
 mod journeys;
 mod lists;
 mod operations;

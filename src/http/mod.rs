@@ -13,6 +13,7 @@ pub mod desk;
 pub mod due;
 pub mod equipment;
 pub mod extract;
+pub mod feeds;
 pub mod group;
 pub mod health;
 pub mod holds;
@@ -91,6 +92,7 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(routines::router())
         .merge(ladder::router())
         .merge(keys::router())
+        .merge(feeds::router())
         .merge(desk::router())
         .merge(readiness::router())
         .merge(due::router())

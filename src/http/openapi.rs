@@ -18,7 +18,7 @@ use utoipa::{PartialSchema as _, ToSchema as _};
 
 use super::problem::Problem;
 use super::{
-    clinics, closures, completions, desk, due, equipment, group, health, holds, hours, keys, ladder,
+    clinics, closures, completions, desk, due, equipment, feeds, group, health, holds, hours, keys, ladder,
     operatories, overdue, readiness, resources, routines, special_openings, summary, tasks, why, why_nothing,
 };
 
@@ -57,6 +57,7 @@ fn examples() -> Vec<Example> {
         routines::examples(),
         ladder::examples(),
         keys::examples(),
+        feeds::examples(),
         desk::examples(),
         readiness::examples(),
         due::examples(),
@@ -98,13 +99,14 @@ the request id that the log holds too.
 **Text** holds no NUL character (U+0000); other control characters break a rule where a line of text is asked for.";
 
 /// The tags in the order a reader meets them.
-const TAGS: [(&str, &str); 7] = [
+const TAGS: [(&str, &str); 8] = [
     ("Clinics", "The group, its clinics, their hours, and what stands in them"),
     ("Routines", "What recurs, for which subjects, in which steps; and whom lateness is told to"),
     ("Keys", "Who may call"),
     ("Front desk", "The clinic's day and its turnovers, and what an operatory's record lacks"),
     ("Chairside", "What is due, timed holds and completions"),
     ("Manager", "What is overdue, and sums over sites"),
+    ("Calendars", "A clinic's tasks in other people's calendar programs"),
     ("Operations", "For whoever runs the service; no key needed"),
 ];
 

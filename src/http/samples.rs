@@ -20,6 +20,7 @@ pub(super) const TASK: Uuid = uuid!("0000512e-9d0a-8c57-9a53-7f1e2a90c004");
 pub(super) const COMPLETION: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c005");
 pub(super) const HOLD: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c006");
 pub(super) const KEY: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c007");
+pub(super) const FEED: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c009");
 pub(super) const MARK: Uuid = uuid!("0b6f2c3e-5d0a-8c57-9a53-7f1e2a90c008");
 
 /// The clinic day of the story.

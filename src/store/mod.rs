@@ -12,6 +12,7 @@ pub mod configuration;
 pub mod desk;
 pub mod events;
 pub mod facts;
+pub mod feeds;
 pub mod groups;
 pub mod housekeeping;
 pub mod idempotency;
