@@ -65,6 +65,9 @@ async fn fill<'a>(app: &'a App, admin: Client<'a>, offset: u32) -> Full<'a> {
     let key = json!({ "key_id": own(5), "label": format!("key of group {offset}"), "role": "reader",
                       "reach": { "kind": "group" } });
     clinic.admin.post("/v1/keys", key).await.expect(201);
+    let feed = json!({ "feed_id": own(6), "label": format!("feed of group {offset}"), "audience": "chairside",
+                       "component": "task" });
+    clinic.admin.post(&format!("{here}/feeds"), feed).await.expect(201);
     let ids = BTreeMap::from([
         ("clinic_id", clinic.clinic_id.to_string()),
         ("operatory_id", clinic.chair.to_string()),
@@ -78,6 +81,7 @@ async fn fill<'a>(app: &'a App, admin: Client<'a>, offset: u32) -> Full<'a> {
         ("hold_id", own(3).to_string()),
         ("completion_id", own(4).to_string()),
         ("key_id", own(5).to_string()),
+        ("feed_id", own(6).to_string()),
         ("task_id", task_id),
     ]);
     let mut marks: Vec<String> = ids.values().filter(|v| v.len() == 36).cloned().collect();
@@ -119,6 +123,8 @@ fn body(operation: &str, full: &Full<'_>) -> Option<Value> {
         "put_ladder" => json!({ "rungs": [] }),
         "create_key" => json!({ "key_id": ids["key_id"], "label": "Taken over", "role": "reader",
                                 "reach": { "kind": "clinics", "clinic_ids": [ids["clinic_id"]] } }),
+        "create_feed" => json!({ "feed_id": id(8_003), "label": "Taken over", "audience": "chairside",
+                                 "component": "task" }),
         "start_day" | "end_day" | "seat_patient" | "leave_operatory" => json!({}),
         "start_hold" => json!({ "hold_id": id(8_002), "step": "flush:syringe", "performed_by": "KV" }),
         "end_hold" => json!({ "performed_by": "KV" }),
@@ -135,6 +141,14 @@ async fn try_on(
     full: &Full<'_>,
 ) -> crate::support::app::Answer {
     let path = full.ids.iter().fold(path.clone(), |path, (name, value)| path.replace(&format!("{{{name}}}"), value));
+    let query = match operation.as_str() {
+        "explain_absence" => {
+            let (routine_id, subject_id) = (&full.ids["routine_id"], &full.ids["operatory_id"]);
+            format!("?routine_id={routine_id}&subject_id={subject_id}&on=2026-11-02")
+        }
+        _ => String::new(),
+    };
+    let path = path + &query;
     assert!(!path.contains('{'), "{operation}: a parameter without a value in {path}");
     let body = body(operation, full);
     // A full day is a mark without content.

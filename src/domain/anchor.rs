@@ -4,6 +4,7 @@
 //! [`super::plan`], whose rules are written beside it.
 
 use std::collections::BTreeSet;
+use std::fmt;
 
 use chrono::{Datelike, NaiveDate, NaiveTime};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
@@ -211,9 +212,15 @@ pub struct MonthDay {
     day: u32,
 }
 
+impl fmt::Display for MonthDay {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{:02}-{:02}", self.month, self.day)
+    }
+}
+
 impl Serialize for MonthDay {
     fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
-        s.collect_str(&format_args!("{:02}-{:02}", self.month, self.day))
+        s.collect_str(self)
     }
 }
 
@@ -247,8 +254,12 @@ impl Anchor {
         };
         let is_operatory = subject_kind == SubjectKind::Operatory;
         match self {
-            Self::Opening {} | Self::Closing {} | Self::FirstPatient {} | Self::SessionEnd {} | Self::Period { .. } => {
-            }
+            Self::Opening {}
+            | Self::Closing {}
+            | Self::FirstPatient {}
+            | Self::SessionEnd {}
+            | Self::Period { .. }
+            | Self::Follows { .. } => {}
             Self::Turnover {} if is_operatory => {}
             Self::Turnover {} => {
                 faults.push(Fault::new("", "patients leave operatories: subject_kind must be operatory"));
@@ -300,7 +311,6 @@ impl Anchor {
                     faults.push(Fault::new("/of", "must name at least one kind of event"));
                 }
             }
-            Self::Follows { .. } => {}
         }
         faults
     }

@@ -39,6 +39,10 @@ pub enum EventKind {
     KeyCreated,
     /// An API key was revoked.
     KeyRevoked,
+    /// A calendar feed was made.
+    FeedCreated,
+    /// A calendar feed was revoked.
+    FeedRevoked,
 }
 
 impl EventKind {
@@ -63,6 +67,8 @@ impl EventKind {
             Self::LadderChanged => "ladder_changed",
             Self::KeyCreated => "key_created",
             Self::KeyRevoked => "key_revoked",
+            Self::FeedCreated => "feed_created",
+            Self::FeedRevoked => "feed_revoked",
         }
     }
 }

@@ -6,6 +6,7 @@
 
 pub mod access;
 pub mod anchor;
+pub mod calendar_feed;
 pub mod dated_weeks;
 pub mod daybook;
 pub mod event;

@@ -52,12 +52,12 @@ impl Period {
     /// Never: every date has a first day of its week, month, quarter and year.
     #[must_use]
     pub fn holding(length: PeriodLength, date: NaiveDate) -> Self {
-        let first_of = |month0: u32| date.with_day(1).and_then(|d| d.with_month0(month0));
+        let month_begins = |month0: u32| date.with_day(1).and_then(|d| d.with_month0(month0));
         let first_on = match length {
             PeriodLength::Week => date.checked_sub_days(Days::new(date.weekday().num_days_from_monday().into())),
-            PeriodLength::Month => first_of(date.month0()),
-            PeriodLength::Quarter => first_of(date.month0() / 3 * 3),
-            PeriodLength::Year => first_of(0),
+            PeriodLength::Month => month_begins(date.month0()),
+            PeriodLength::Quarter => month_begins(date.month0() / 3 * 3),
+            PeriodLength::Year => month_begins(0),
         };
         Self { length, first_on: first_on.expect("dates are far from the calendar's ends") }
     }

@@ -6,6 +6,7 @@
 //!
 #![doc = include_str!("plan/RULES.md")]
 
+pub mod absence;
 pub mod because;
 mod daily;
 mod happened;
@@ -347,16 +348,14 @@ impl<'a> Planner<'a> {
     }
 
     /// What the routine says about blocking and its ladder, on top of a window.
-    fn with_rungs(&self, version: &RoutineVersion, times: Times) -> Times {
+    fn with_rungs(&self, version: &RoutineVersion, mut times: Times) -> Times {
         let ladder = version.routine.ladder.as_ref().unwrap_or(&self.clinic.ladder);
-        Times {
-            blocks_at: version.routine.blocks_from.map(|from| match from {
-                BlocksFrom::MayStart => times.due_from,
-                BlocksFrom::DueBy => times.due_by,
-            }),
-            rungs: ladder.reached_at(&self.days, times.overdue_at),
-            ..times
-        }
+        times.blocks_at = version.routine.blocks_from.map(|from| match from {
+            BlocksFrom::MayStart => times.due_from,
+            BlocksFrom::DueBy => times.due_by,
+        });
+        times.rungs = ladder.reached_at(&self.days, times.overdue_at);
+        times
     }
 }
 

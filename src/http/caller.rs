@@ -83,7 +83,7 @@ impl FromRequestParts<AppState> for Caller {
             .and_then(|v| v.to_str().ok())
             .and_then(|v| v.split_once(' '))
             .filter(|(scheme, _)| scheme.eq_ignore_ascii_case("bearer"))
-            .and_then(|(_, token)| Token::parse(token.trim()))
+            .and_then(|(_, token)| Token::parse(token.trim(), TokenUse::Key))
             .ok_or_else(ApiError::unauthenticated)?;
         let now = state.clock.now();
         let mut tx = store::begin(&state.pool, token.group_id).await?;
@@ -97,7 +97,25 @@ impl FromRequestParts<AppState> for Caller {
     }
 }
 
-/// A bearer token: `ct.<group id in hex>.<256-bit secret in base32>`.
+/// What a token opens. Each use has tokens of its own, so that one can never be taken for another.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum TokenUse {
+    /// The API, as a bearer token.
+    Key,
+    /// One calendar feed, as its address.
+    Feed,
+}
+
+impl TokenUse {
+    fn prefix(self) -> &'static str {
+        match self {
+            Self::Key => "ct.",
+            Self::Feed => "cf.",
+        }
+    }
+}
+
+/// A token: `ct.<group id in hex>.<256-bit secret in base32>`, or `cf.…` for a feed.
 pub struct Token {
     group_id: Uuid,
     secret: [u8; 32],
@@ -114,11 +132,16 @@ impl Token {
         Ok(Self { group_id, secret })
     }
 
-    /// Reads a token; `None` when it cannot be one of ours.
-    fn parse(text: &str) -> Option<Self> {
-        let (group, secret) = text.strip_prefix("ct.")?.split_once('.')?;
+    /// Reads a token for a use; `None` when it cannot be one of ours.
+    pub(super) fn parse(text: &str, used_as: TokenUse) -> Option<Self> {
+        let (group, secret) = text.strip_prefix(used_as.prefix())?.split_once('.')?;
         let secret = BASE32_NOPAD.decode(secret.to_ascii_uppercase().as_bytes()).ok()?.try_into().ok()?;
         Some(Self { group_id: Uuid::try_parse(group).ok()?, secret })
+    }
+
+    /// The group it names.
+    pub(super) fn group_id(&self) -> Uuid {
+        self.group_id
     }
 
     /// What is stored of it.
@@ -127,9 +150,15 @@ impl Token {
         Sha256::digest(self.secret).into()
     }
 
-    /// The text that is shown once.
+    /// The text that is shown once, as a bearer token.
     #[must_use]
     pub fn reveal(&self) -> String {
-        format!("ct.{}.{}", self.group_id.simple(), BASE32_NOPAD.encode(&self.secret).to_ascii_lowercase())
+        self.reveal_as(TokenUse::Key)
+    }
+
+    /// The text that is shown once, for a use.
+    pub(super) fn reveal_as(&self, used_as: TokenUse) -> String {
+        let prefix = used_as.prefix();
+        format!("{prefix}{}.{}", self.group_id.simple(), BASE32_NOPAD.encode(&self.secret).to_ascii_lowercase())
     }
 }

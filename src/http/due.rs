@@ -3,14 +3,11 @@
 //! The rule of this file: the answer depends on nothing but the tasks and their states, so its `ETag` stays the same
 //! until something really changed, and a tablet that polls gets 304.
 
-use axum::Json;
 use axum::extract::State;
-use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
-use axum::response::{IntoResponse, Response};
+use axum::http::HeaderMap;
+use axum::response::Response;
 use chrono::TimeDelta;
-use data_encoding::BASE64URL_NOPAD;
 use serde::{Deserialize, Serialize};
-use sha2::{Digest, Sha256};
 use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
@@ -18,12 +15,14 @@ use uuid::Uuid;
 
 use super::AppState;
 use super::caller::Caller;
+use super::conditional;
 use super::desk::find_operatory;
 use super::extract::{Path, Query};
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
 use super::samples;
 use super::tasks::TaskView;
+use super::why::Telling;
 use crate::domain::access::Role;
 use crate::domain::reconcile::LONGEST_LOOK_AHEAD;
 use crate::store::tasks::Place;
@@ -126,6 +125,7 @@ async fn due_list(db: &mut sqlx::PgConnection, caller: &Caller, place: Place, qu
         .collect();
     let ids: Vec<_> = found.iter().map(|task| task.id).collect();
     let holds = completions::list_holds(db, caller.group_id, &ids).await?;
+    let told = Telling::load(db, caller.group_id, place.clinic_id, &found).await?;
     let mut views = Vec::with_capacity(found.len());
     for task in &found {
         // A subject that moved away since takes its open tasks off this clinic's list.
@@ -134,28 +134,13 @@ async fn due_list(db: &mut sqlx::PgConnection, caller: &Caller, place: Place, qu
             .get(&(task.routine_id, task.routine_version))
             .ok_or_else(|| StoreError::bad_row("task", task.id, "routine_version", task.routine_version))?;
         let holds = holds.get(&task.id.as_uuid()).into_iter().flatten();
-        views.push(TaskView::of(task, routine, subject, holds, caller.now));
+        views.push(TaskView::of(task, routine, subject, holds, &told, caller.now));
     }
     Ok(DueList { clinic_id: place.clinic_id, tasks: views })
 }
 
-/// 304 when the caller has this very answer (RFC 9110, section 13.1.2), else the answer with its `ETag`.
 fn conditional(list: &DueList, headers: &HeaderMap) -> Response {
-    let body = serde_json::to_vec(list).unwrap_or_default();
-    let tag = format!("\"{}\"", BASE64URL_NOPAD.encode(&Sha256::digest(&body)[..18]));
-    let has_it = headers
-        .get_all(header::IF_NONE_MATCH)
-        .iter()
-        .filter_map(|v| v.to_str().ok())
-        .flat_map(|v| v.split(','))
-        .map(|v| v.trim().trim_start_matches("W/"))
-        .any(|v| v == tag || v == "*");
-    let etag = HeaderValue::from_str(&tag).unwrap_or(HeaderValue::from_static("\"\""));
-    let cache = HeaderValue::from_static("private, no-cache");
-    let mut response = if has_it { StatusCode::NOT_MODIFIED.into_response() } else { Json(list).into_response() };
-    response.headers_mut().insert(header::ETAG, etag);
-    response.headers_mut().insert(header::CACHE_CONTROL, cache);
-    response
+    conditional::answer("application/json", serde_json::to_vec(list).unwrap_or_default(), headers)
 }
 
 /// Examples for the API document.

@@ -8,12 +8,14 @@ pub mod clinics;
 pub mod closure_import;
 pub mod closures;
 pub mod completions;
+mod conditional;
 pub mod configuration;
 pub mod cycles;
 pub mod desk;
 pub mod due;
 pub mod equipment;
 pub mod extract;
+pub mod feeds;
 pub mod full_days;
 pub mod group;
 pub mod health;
@@ -40,6 +42,8 @@ pub mod subjects;
 pub mod summary;
 pub mod tasks;
 pub mod weeks;
+pub mod why;
+pub mod why_nothing;
 pub mod zone_moves;
 
 use std::sync::Arc;
@@ -100,10 +104,13 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(routines::router())
         .merge(ladder::router())
         .merge(keys::router())
+        .merge(feeds::router())
         .merge(desk::router())
         .merge(readiness::router())
         .merge(due::router())
         .merge(tasks::router())
+        .merge(why::router())
+        .merge(why_nothing::router())
         .merge(holds::router())
         .merge(completions::router())
         .merge(site_events::router())

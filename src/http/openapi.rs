@@ -19,9 +19,9 @@ use utoipa::{PartialSchema as _, ToSchema as _};
 
 use super::problem::Problem;
 use super::{
-    clinics, closure_import, closures, completions, cycles, desk, due, equipment, full_days, group, health, holds,
-    hours, keys, ladder, operatories, overdue, readiness, resources, routines, site_events, special_openings, summary,
-    tasks, weeks, zone_moves,
+    clinics, closure_import, closures, completions, cycles, desk, due, equipment, feeds, full_days, group, health,
+    holds, hours, keys, ladder, operatories, overdue, readiness, resources, routines, site_events, special_openings,
+    summary, tasks, weeks, why, why_nothing, zone_moves,
 };
 
 /// An example of a body, made by serialising a real value of its type.
@@ -64,10 +64,13 @@ fn examples() -> Vec<Example> {
         routines::examples(),
         ladder::examples(),
         keys::examples(),
+        feeds::examples(),
         desk::examples(),
         readiness::examples(),
         due::examples(),
         tasks::examples(),
+        why::examples(),
+        why_nothing::examples(),
         holds::examples(),
         completions::examples(),
         site_events::examples(),
@@ -107,13 +110,14 @@ the request id that the log holds too.
 **Text** holds no NUL character (U+0000); other control characters break a rule where a line of text is asked for.";
 
 /// The tags in the order a reader meets them.
-const TAGS: [(&str, &str); 7] = [
+const TAGS: [(&str, &str); 8] = [
     ("Clinics", "The group, its clinics, their hours, and what stands in them"),
     ("Routines", "What recurs, for which subjects, in which steps; and whom lateness is told to"),
     ("Keys", "Who may call"),
     ("Front desk", "The clinic's day and its turnovers, and what an operatory's record lacks"),
     ("Chairside", "What is due, timed holds, completions and cycles of equipment"),
     ("Manager", "What is overdue, sums over sites, and what happened at them"),
+    ("Calendars", "A clinic's tasks in other people's calendar programs"),
     ("Operations", "For whoever runs the service; no key needed"),
 ];
 
@@ -128,6 +132,7 @@ struct Shared {
 /// What decides which problems an operation can answer.
 #[expect(clippy::struct_excessive_bools, reason = "each is a fact of its own")]
 struct Facts {
+    takes_key: bool,
     writes: bool,
     has_body: bool,
     /// A date in the path or the query, which can lie outside the years that are planned.
@@ -138,8 +143,8 @@ struct Facts {
 #[rustfmt::skip]
 const SHARED: [Shared; 12] = [
     Shared { status: 400, name: "Malformed", description: "The request cannot be read", applies: |_| true },
-    Shared { status: 401, name: "KeyMissing", description: "A valid key is needed", applies: |_| true },
-    Shared { status: 403, name: "RoleMayNot", description: "The key's role may not do this", applies: |_| true },
+    Shared { status: 401, name: "KeyMissing", description: "A valid key is needed", applies: |f| f.takes_key },
+    Shared { status: 403, name: "RoleMayNot", description: "The key's role may not do this", applies: |f| f.takes_key },
     Shared { status: 404, name: "NotFound", description: "Unknown, or out of the key's reach", applies: |_| true },
     Shared { status: 406, name: "NotAcceptable", description: "No such representation", applies: |f| f.is_negotiated },
     Shared { status: 408, name: "TimedOut", description: "The request took too long", applies: |_| true },
@@ -172,11 +177,12 @@ pub(super) fn complete(mut document: OpenApi) -> OpenApi {
     add_components(document.components.get_or_insert_default());
     for (path, item) in &mut document.paths.paths {
         for (writes, operation) in operations_mut(item) {
-            if path.starts_with("/v1/") {
-                operation.security = Some(vec![SecurityRequirement::new::<_, [&str; 0], _>("api_key", [])]);
-                add_problems(operation, writes);
-            } else {
-                operation.security = Some(Vec::new());
+            let takes_key = path.starts_with("/v1/");
+            let key = takes_key.then(|| SecurityRequirement::new::<_, [&str; 0], _>("api_key", []));
+            operation.security = Some(key.into_iter().collect());
+            // A feed's path is its key; what is left answers probes and has no problems of this kind.
+            if takes_key || path.starts_with("/feeds/") {
+                add_problems(operation, writes, takes_key);
             }
         }
     }
@@ -231,7 +237,7 @@ fn text_header(description: &str) -> Header {
         .build()
 }
 
-fn add_problems(operation: &mut Operation, writes: bool) {
+fn add_problems(operation: &mut Operation, writes: bool, takes_key: bool) {
     let is_negotiated = operation.responses.responses.values().any(|response| match response {
         RefOr::T(response) => response.content.len() > 1,
         RefOr::Ref(_) => false,
@@ -242,7 +248,7 @@ fn add_problems(operation: &mut Operation, writes: bool) {
         }
         _ => false,
     });
-    let facts = Facts { writes, has_body: operation.request_body.is_some(), has_date, is_negotiated };
+    let facts = Facts { takes_key, writes, has_body: operation.request_body.is_some(), has_date, is_negotiated };
     for shared in SHARED.iter().filter(|shared| (shared.applies)(&facts)) {
         operation
             .responses

@@ -19,7 +19,7 @@ use super::problem::ApiResult;
 use super::samples;
 use crate::domain::load::{self, Weights};
 use crate::domain::plan::PlannedTask;
-use crate::domain::plan::because::{Because, Fact};
+use crate::domain::plan::because::{Because, Fact, RoutineNames};
 use crate::domain::reconcile::{Change, WITHDRAWN};
 use crate::domain::task::{Outcome, TaskId};
 use crate::domain::zone::{self, Zone};
@@ -194,7 +194,7 @@ fn minutes(zone: &Zone, today: NaiveDate, horizon_days: u32, before: &Weights, a
 
 /// What people call routines and subjects.
 struct Names {
-    routines: BTreeMap<Uuid, String>,
+    routines: RoutineNames,
     subjects: BTreeMap<Uuid, String>,
 }
 
@@ -207,7 +207,7 @@ impl Names {
         subject_ids.sort_unstable();
         subject_ids.dedup();
         Ok(Self {
-            routines: newest.map(|v| (v.routine_id, v.routine.name.clone())).collect(),
+            routines: RoutineNames(newest.map(|v| (v.routine_id, v.routine.name.clone())).collect()),
             subjects: store::subjects::names(db, group_id, &subject_ids).await?,
         })
     }
@@ -265,14 +265,14 @@ fn preview_task(
     Some(PreviewTask {
         task_id,
         routine_id,
-        routine_name: names.routines.get(&routine_id).cloned().unwrap_or_default(),
+        routine_name: names.routines.0.get(&routine_id).cloned().unwrap_or_default(),
         subject_id,
         subject_name: names.subjects.get(&subject_id).cloned().unwrap_or_default(),
         slot: slot.to_string(),
         clinic_day: task_id.clinic_day(),
         before,
         after,
-        sentence: because.as_ref().map(|because| because.sentence(times.anchor_at, zone)),
+        sentence: because.as_ref().map(|because| because.sentence(times.anchor_at, zone, &names.routines)),
         because,
     })
 }
@@ -312,7 +312,7 @@ pub(super) fn example() -> Value {
         clinic_day: day,
         before: Some(before),
         after: Some(after),
-        sentence: Some(because.sentence(due_by, &utc)),
+        sentence: Some(because.sentence(due_by, &utc, &RoutineNames::default())),
         because: Some(because),
     };
     let clinic = ClinicPreview {

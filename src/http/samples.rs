@@ -8,6 +8,7 @@ use super::completions::{CompletionAnswer, CompletionInput, StepResultView};
 use super::tasks::{HoldView, TaskSubject, TaskView, WantedStepView};
 use crate::domain::evidence::{CompletionKind, MeasuredBy, StepAnswer, StepStatus};
 use crate::domain::limit::{Seen, Source};
+use crate::domain::plan::because::{Because, Fact};
 use crate::domain::step::StepEvidence;
 use crate::domain::subject::SubjectKind;
 use crate::domain::task::State;
@@ -19,6 +20,7 @@ pub(super) const TASK: Uuid = uuid!("0000512e-9d0a-8c57-9a53-7f1e2a90c004");
 pub(super) const COMPLETION: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c005");
 pub(super) const HOLD: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c006");
 pub(super) const KEY: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c007");
+pub(super) const FEED: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c009");
 pub(super) const MARK: Uuid = uuid!("0b6f2c3e-5d0a-8c57-9a53-7f1e2a90c008");
 pub(super) const EQUIPMENT: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00a");
 pub(super) const CYCLE: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00b");
@@ -41,6 +43,11 @@ fn source() -> Source {
         locator: "para 6.85".to_owned(),
         seen: Seen::Read,
     }
+}
+
+/// Why the task is due: the clinic opens.
+pub(super) fn because() -> Because {
+    Because { fact: Fact::PlannedOpening {}, moved: None, utc_offset_seconds: 0 }
 }
 
 /// The task.
@@ -66,6 +73,8 @@ pub(super) fn task() -> TaskView {
         level: 0,
         audience: None,
         blocking: true,
+        because: Some(because()),
+        why: "By its hours the clinic opens at 08:30 on Thursday 2026-11-26.".to_owned(),
         due_from: morning(7, 30),
         due_by: morning(8, 30),
         overdue_at: morning(8, 40),

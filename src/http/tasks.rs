@@ -17,10 +17,12 @@ use super::extract::Path;
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
 use super::samples;
+use super::why::Telling;
 use crate::domain::access::Role;
 use crate::domain::evidence::TimedHold;
 use crate::domain::ladder::Audience;
 use crate::domain::limit::Source;
+use crate::domain::plan::because::Because;
 use crate::domain::routine::Routine;
 use crate::domain::step::{self, StepEvidence};
 use crate::domain::subject::{Subject, SubjectKind};
@@ -64,6 +66,12 @@ pub struct TaskView {
     pub audience: Option<Audience>,
     /// The subject is not ready while it is not recorded.
     pub blocking: bool,
+    /// Why it is due then: the fact that set its moment; null: planned before reasons were kept.
+    #[schema(required)]
+    pub because: Option<Because>,
+    /// The same in one sentence, for people.
+    #[schema(example = "By its hours the clinic opens at 08:30 on Thursday 2026-11-26.")]
+    pub why: String,
     /// The work may start.
     pub due_from: DateTime<Utc>,
     /// The work is due by then.
@@ -155,6 +163,7 @@ impl TaskView {
         routine: &Routine,
         subject: &Subject,
         holds: impl IntoIterator<Item = (&'a Uuid, &'a TimedHold)>,
+        told: &Telling,
         now: DateTime<Utc>,
     ) -> Self {
         let (level, audience) = task.level(now);
@@ -182,6 +191,8 @@ impl TaskView {
             level,
             audience,
             blocking: task.times.blocks_at.is_some(),
+            because: task.because.clone(),
+            why: told.sentence(task),
             due_from: task.times.due_from,
             due_by: task.times.due_by,
             overdue_at: task.times.overdue_at,
@@ -261,10 +272,11 @@ async fn get_task(
     let holds = completions::list_holds(&mut tx, caller.group_id, &[work.task.id]).await?;
     let rows = completions::list_of_task(&mut tx, caller.group_id, work.task.id).await?;
     let answers = CompletionAnswer::of_rows(&mut tx, caller.group_id, work.task.id.clinic_day(), rows).await?;
+    let told = Telling::load(&mut tx, caller.group_id, work.task.clinic_id, [&work.task]).await?;
     tx.commit().await?;
     let holds = holds.get(&task_id).into_iter().flatten();
     Ok(Json(TaskWithEvidence {
-        task: TaskView::of(&work.task, &work.routine, &work.subject, holds, caller.now),
+        task: TaskView::of(&work.task, &work.routine, &work.subject, holds, &told, caller.now),
         completions: answers,
     }))
 }

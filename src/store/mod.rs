@@ -13,6 +13,7 @@ pub mod cycles;
 pub mod desk;
 pub mod events;
 pub mod facts;
+pub mod feeds;
 pub mod groups;
 pub mod housekeeping;
 pub mod idempotency;

@@ -13,7 +13,7 @@ use uuid::Uuid;
 
 use super::tasks::{self, Task};
 use super::zone_moves::{self, ZoneMove};
-use super::{Result, events, facts, plan_changes};
+use super::{Result, clinics, events, facts, plan_changes};
 use crate::domain::event::EventKind;
 use crate::domain::plan::because::{Because, Fact};
 use crate::domain::plan::{self, Clinic, PlannedTask};
@@ -138,6 +138,21 @@ pub async fn lock_clinic(db: &mut PgConnection, group_id: Uuid, clinic_id: Uuid)
     .fetch_optional(db)
     .await?;
     Ok(())
+}
+
+/// The release of the zone data a clinic was last planned with; empty while it never was.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn find_zone_data(db: &mut PgConnection, group_id: Uuid, clinic_id: Uuid) -> Result<String> {
+    let found = sqlx::query_scalar!(
+        "select zone_data from clinic_plan where group_id = $1 and clinic_id = $2",
+        group_id,
+        clinic_id
+    )
+    .fetch_optional(db)
+    .await?;
+    Ok(found.unwrap_or_default())
 }
 
 /// How many tasks a re-planning changed.
@@ -512,6 +527,9 @@ pub async fn insert_repeat(
     if !may_repeat(clinic_day, now) {
         return Ok(None);
     }
+    // Of its own instant: between a test and its repeat the clocks may change.
+    let clinic = clinics::find(db, group_id, task.clinic_id).await?;
+    let utc_offset_seconds = clinic.map_or(0, |clinic| zone::offset_at(&clinic.zone, now).local_minus_utc());
     let latest = latest_repeat(clinic_day);
     let mut times = task.times.repeated_at(now);
     times.missed_at = times.missed_at.min(latest).max(times.overdue_at.min(latest));
@@ -526,11 +544,7 @@ pub async fn insert_repeat(
         slot: Slot::Repeat(completion_id),
         times,
         not_required: None,
-        because: Because {
-            fact: Fact::VoidTest { completion_id },
-            moved: None,
-            utc_offset_seconds: task.because.as_ref().map_or(0, |because| because.utc_offset_seconds),
-        },
+        because: Because { fact: Fact::VoidTest { completion_id }, moved: None, utc_offset_seconds },
         rough_minutes,
     };
     plan_changes::insert(db, group_id, vec![plan_changes::row(task.clinic_id, &planned)], now).await?;

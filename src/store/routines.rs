@@ -2,7 +2,7 @@
 //!
 //! The rule of this file: a version is appended and never changed, since past clinic days are judged by it.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, NaiveDate, Utc};
 use serde_json::Value;
@@ -10,6 +10,7 @@ use sqlx::PgConnection;
 use uuid::Uuid;
 
 use super::{Result, StoreError};
+use crate::domain::plan::because::RoutineNames;
 use crate::domain::routine::RoutineVersion;
 
 struct Row {
@@ -52,6 +53,26 @@ pub async fn list_since(db: &mut PgConnection, group_id: Uuid, since: NaiveDate)
     .map(RoutineVersion::try_from)
     .collect::<Result<Vec<_>>>()?;
     Ok(versions.chunk_by(|a, b| a.routine_id == b.routine_id).map(<[_]>::to_vec).collect())
+}
+
+/// What these routines are called in their latest version.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn names(db: &mut PgConnection, group_id: Uuid, routine_ids: &BTreeSet<Uuid>) -> Result<RoutineNames> {
+    if routine_ids.is_empty() {
+        return Ok(RoutineNames::default());
+    }
+    let ids: Vec<Uuid> = routine_ids.iter().copied().collect();
+    let rows = sqlx::query!(
+        r#"select distinct on (routine_id) routine_id, definition ->> 'name' as "name!" from routine_version
+           where group_id = $1 and routine_id = any($2) order by routine_id, version desc"#,
+        group_id,
+        &ids
+    )
+    .fetch_all(db)
+    .await?;
+    Ok(RoutineNames(rows.into_iter().map(|row| (row.routine_id, row.name)).collect()))
 }
 
 /// The first day of each routine's first version.

@@ -225,6 +225,40 @@ pub async fn list_workable(
     .collect()
 }
 
+/// The tasks of a routine on a subject that belong to a clinic day, and those of the periods that hold it.
+///
+/// # Errors
+/// When the database does not answer, or holds a row the model does not know.
+pub async fn list_of_day(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    routine_id: Uuid,
+    subject_id: Uuid,
+    day: NaiveDate,
+) -> Result<Vec<Task>> {
+    // A period's task belongs to the period's last date, at most a year ahead.
+    sqlx::query_as!(
+        Row,
+        "select task_id, clinic_id, subject_id, subject_kind, routine_id, routine_version, slot, anchor_at, due_from,
+                due_by, overdue_at, missed_at, blocks_at, rung_at, rung_audience, started_at, outcome, outcome_at,
+                outcome_reason, outcome_by_plan, completion_id, failed_at, because
+         from task
+         where group_id = $1 and routine_id = $2 and subject_id = $3
+           and (clinic_day = $4 or clinic_day > $4 and clinic_day <= $5 and slot like 'period:%')
+         order by due_by, task_id",
+        group_id,
+        routine_id,
+        subject_id,
+        day,
+        day + chrono::Days::new(366)
+    )
+    .fetch_all(db)
+    .await?
+    .into_iter()
+    .map(Task::try_from)
+    .collect()
+}
+
 /// Ids of the tasks a turnover made.
 ///
 /// # Errors

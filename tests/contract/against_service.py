@@ -17,6 +17,7 @@ import sys
 import threading
 
 import clinic
+import feeds
 
 WORK, DOCUMENT = pathlib.Path(sys.argv[1]), pathlib.Path(sys.argv[2])
 HERE = pathlib.Path(__file__).parent
@@ -144,6 +145,9 @@ def main() -> None:
         write_dictionaries(ids | made)
         keys = {role: make_key(groups[0], role) for role in EXAMPLES} | {"administrator": groups[1]["key"]}
         run_clients(url, ids, keys)
+        paths = [f"/feeds/{file}" for file in made["feed_file"]]
+        reader = clinic.Caller(url, keys["administrator"])
+        feeds.check(url, reader, ids["clinic"][0], dict(zip(["task", "event"], paths, strict=True)))
         with concurrent.futures.ThreadPoolExecutor(os.cpu_count()) as pool:
             found = list(pool.map(lambda role: sweep(url, role, keys[role]), EXAMPLES))
     for role, (shown, _) in zip(EXAMPLES, found, strict=True):

@@ -103,7 +103,7 @@ def fresh() -> str:
 
 def choose_ids() -> dict[str, list[str]]:
     """Ids by kind. Clients make them, so two groups can have the same ones and one list serves both."""
-    counts = {"clinic": 2, "closure": 1, "operatory": 1, "equipment": 1, "routine": 3, "key": 1, "hold": 1}
+    counts = {"clinic": 2, "closure": 1, "operatory": 1, "equipment": 1, "routine": 3, "key": 1, "hold": 1, "feed": 1}
     return {kind: [fresh() for _ in range(count)] for kind, count in (counts | {"completion": 1}).items()}
 
 
@@ -161,5 +161,18 @@ def configure(admin: Caller, tablet: Caller, ids: dict[str, list[str]], left_at:
     }
     kept = tablet.ask("POST", "/v1/completions", completion)
     assert kept["verdict"] == "failed", kept
+    # One that a sweep may revoke, and one of each kind whose path is read.
+    files = []
+    for feed_id, component in [(ids["feed"][0], "task"), (fresh(), "task"), (fresh(), "event")]:
+        feed = {"feed_id": feed_id, "label": f"feed of {component}s", "audience": "chairside", "component": component}
+        path = admin.ask("POST", f"/v1/clinics/{clinic_id}/feeds", feed)["path"]
+        files.append(path.removeprefix("/feeds/"))
     steps = [step["step"] for task in due["tasks"] for step in task["steps"]]
-    return {"task": tasks, "turnover_task": turnover, "step": sorted(set(steps))}
+    return {
+        "task": tasks,
+        "turnover_task": turnover,
+        "step": sorted(set(steps)),
+        "subject": [operatory_id, equipment_id],
+        "day": [str(today)],
+        "feed_file": files[1:],
+    }

@@ -62,7 +62,7 @@ fn source() -> Value {
 }
 
 /// A routine of one step; every third has a hold, so that attempts can fall short.
-fn routine(number: u32, kind: &str, anchor: Value, more: Value) -> Value {
+fn routine(number: u32, kind: &str, anchor: &Value, more: &Value) -> Value {
     let evidence = if number.is_multiple_of(3) {
         json!({ "kind": "hold", "minimum_seconds": 60, "source": source() })
     } else {
@@ -151,7 +151,7 @@ fn routines() -> Vec<Value> {
                     "ladder": { "rungs": [{ "after_minutes": 45, "counted_in": "opening_time", "audience": "clinic_lead" }] } }),
         ),
     ];
-    drafts.into_iter().zip(0..).map(|((kind, anchor, more), n)| routine(n, kind, anchor, more)).collect()
+    drafts.into_iter().zip(0..).map(|((kind, anchor, more), n)| routine(n, kind, &anchor, &more)).collect()
 }
 
 impl<'a> Town<'a> {

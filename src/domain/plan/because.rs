@@ -3,7 +3,7 @@
 //! The rule of this file: the fact that set a task's moment is kept with the task as data, so that the answer to "why
 //! is this due now?" is what the planner did and not a second opinion. The sentence is made from the data.
 
-use std::fmt;
+use std::collections::BTreeMap;
 
 use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
@@ -147,71 +147,122 @@ pub enum Fact {
 }
 
 impl Because {
-    /// One plain sentence, with the moment in the clinic's own time.
+    /// The other routine that the sentence names, where there is one.
     #[must_use]
-    pub fn sentence(&self, anchor_at: DateTime<Utc>, zone: &Zone) -> String {
-        let local = zone::local(zone, anchor_at);
-        let (day, time) = (local.format("%Y-%m-%d"), local.format("%H:%M"));
-        let moved = self.moved.map_or_else(String::new, |moved| {
-            let to = match moved.by {
-                ClosedDayRule::PreviousOpenDay => "the open day before",
-                ClosedDayRule::NextOpenDay => "the next open day",
-                ClosedDayRule::NotRequired => "nowhere",
-            };
-            format!(" ({} is a closed day: moved to {to})", moved.from_on)
-        });
-        format!("It hangs on {time} on {day}, clinic time: {}{moved}.", self.fact)
+    pub fn other_routine(&self) -> Option<Uuid> {
+        match self.fact {
+            Fact::Unused { instead_of, .. } => instead_of,
+            Fact::Completion { routine_id, .. } => Some(routine_id),
+            _ => None,
+        }
     }
-}
 
-impl fmt::Display for Fact {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::PlannedOpening {} => f.write_str("the opening by the clinic's hours"),
-            Self::PostedDayStart {} => f.write_str("the day start that the front desk posted"),
-            Self::PlannedClosing {} => f.write_str("the closing by the clinic's hours"),
-            Self::PostedDayEnd {} => f.write_str("the day end that the front desk posted"),
-            Self::FirstSeating { .. } => f.write_str("the first patient of the day was seated"),
-            Self::SessionEnd { posted: false } => f.write_str("the end of a session by the clinic's hours"),
-            Self::SessionEnd { posted: true } => f.write_str("the end of the session, as the front desk posted it"),
-            Self::PatientLeft { .. } => f.write_str("a patient left the operatory"),
-            Self::RuleDate { rule } => write!(f, "a date of the rule {rule}"),
-            Self::PeriodDue { period, chosen_on, spread: true } => {
-                write!(f, "once in {period}, planned for {chosen_on} so that the load is spread")
+    /// One plain sentence, with the moment in the clinic's own time and the names of `routines` where ids stand.
+    #[must_use]
+    pub fn sentence(&self, anchor_at: DateTime<Utc>, zone: &Zone, routines: &RoutineNames) -> String {
+        let when = format!("at {}", zone::local(zone, anchor_at).format("%H:%M on %A %Y-%m-%d"));
+        let landed = self.moved.map_or_else(String::new, |moved| {
+            let to = match moved.by {
+                ClosedDayRule::PreviousOpenDay => "the last open day before it",
+                ClosedDayRule::NextOpenDay => "the next open day",
+                ClosedDayRule::NotRequired => "no other day",
+            };
+            format!("; {} is a closed day, so it moved to {to}", moved.from_on)
+        });
+        match &self.fact {
+            Fact::PlannedOpening {} => format!("By its hours the clinic opens {when}."),
+            Fact::PostedDayStart {} => format!("The front desk posted the start of the day {when}."),
+            Fact::PlannedClosing {} => format!("By its hours the clinic closes {when}."),
+            Fact::PostedDayEnd {} => format!("The front desk posted the end of the day {when}."),
+            Fact::FirstSeating { .. } => format!("The first patient of the day was seated {when}."),
+            Fact::SessionEnd { posted: false } => format!("By the clinic's hours a session ends {when}."),
+            Fact::SessionEnd { posted: true } => format!("The front desk posted the end of the session {when}."),
+            Fact::PatientLeft { .. } => format!("A patient left the operatory {when}."),
+            Fact::RuleDate { rule } => format!("A date of the rule {rule}{landed}: {when}."),
+            Fact::PeriodDue { period, chosen_on, spread } => {
+                let why = if *spread { "where it evens out the clinic's work" } else { "the last open day" };
+                format!("Wanted once in {period} and planned for {chosen_on}, {why}: {when}.")
             }
-            Self::PeriodDue { period, chosen_on, spread: false } => {
-                write!(f, "once in {period}, by its last open day, {chosen_on}")
+            Fact::LastDone { done_on, days, .. } => {
+                format!("Last done on {done_on}, and due {} after that{landed}: {when}.", count(*days, "day"))
             }
-            Self::LastDone { done_on, days, .. } => write!(f, "{days} days after it was last done, on {done_on}"),
-            Self::NeverDone { since_on, days: 0 } => write!(f, "never recorded as done, and wanted since {since_on}"),
-            Self::NeverDone { since_on, days } => {
-                write!(f, "never recorded as done, and wanted every so often since {since_on}: {days} days after it")
+            Fact::NeverDone { since_on, days: 0 } => {
+                format!("Never recorded as done, and wanted from {since_on} on{landed}: {when}.")
             }
-            Self::OpeningHours { completion_id, hours, .. } => {
+            Fact::NeverDone { since_on, days } => {
+                let after = count(*days, "day");
+                format!("Never recorded as done; counted from {since_on}, due {after} after that{landed}: {when}.")
+            }
+            Fact::OpeningHours { completion_id: None, hours: 0, .. } => {
+                format!("Never recorded as done, and due at the first opening it is there for: {when}.")
+            }
+            Fact::OpeningHours { completion_id, hours, .. } => {
                 let since = if completion_id.is_some() { "it was last done" } else { "it could first be done" };
-                write!(f, "{hours} opening hours after {since}")
+                format!("The clinic will have been open for {} since {since}: {when}.", count(*hours, "hour"))
             }
-            Self::Unused { last_used_on, recorded, unused_days, .. } => {
-                let how = if *recorded { "last recorded use" } else { "last expected use" };
-                write!(f, "{unused_days} whole days without use; {how} on {last_used_on}")
+            Fact::Unused { last_used_on, recorded, unused_days, instead_of } => {
+                let how = if *recorded { "by the record" } else { "if all goes as expected" };
+                let instead = instead_of
+                    .map_or_else(String::new, |id| format!(", and this takes the place of {}", routines.quoted(id)));
+                let days = count(*unused_days, "whole day");
+                format!("Last used on {last_used_on} {how}: {days} without use{instead}, {when}.")
             }
-            Self::Marks { of, number, every } => {
+            Fact::Marks { of, number, every } => {
                 let what = match of {
-                    Counted::Turnovers => "turnover",
-                    Counted::Cycles => "cycle",
+                    Counted::Turnovers => "Turnover",
+                    Counted::Cycles => "Cycle",
                 };
-                write!(f, "{what} number {number}; due after every {every}")
+                format!("{what} number {number} was {when}, and it is due after every {every}.")
             }
-            Self::SiteEvent { event, .. } => write!(f, "recorded: {}", event.as_str().replace('_', " ")),
-            Self::VoidTest { .. } => f.write_str("a test was found void, and is due again at once"),
-            Self::Completion { when, .. } => {
-                let what = match when {
+            Fact::SiteEvent { event, .. } => format!("{} {when}.", happened(*event)),
+            Fact::VoidTest { .. } => format!("A test was found void {when}, and is due again at once."),
+            Fact::Completion { routine_id, when: which, .. } => {
+                let what = match which {
                     FollowsWhen::Recorded => "was recorded",
                     FollowsWhen::Passed => "passed",
                     FollowsWhen::Failed => "failed",
                 };
-                write!(f, "the work it follows {what}")
+                format!("It follows {}, which {what} {when}.", routines.quoted(*routine_id))
             }
         }
     }
 }
+
+/// Why a task is due whose reason was not kept.
+#[must_use]
+pub fn sentence_without_reason() -> String {
+    "It was planned before reasons were kept.".to_owned()
+}
+
+/// What people call the routines that sentences name.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct RoutineNames(pub BTreeMap<Uuid, String>);
+
+impl RoutineNames {
+    /// The name in quotation marks; a routine that is not known is still another one.
+    #[must_use]
+    pub fn quoted(&self, routine_id: Uuid) -> String {
+        self.0.get(&routine_id).map_or_else(|| "another routine".to_owned(), |name| format!("\u{201c}{name}\u{201d}"))
+    }
+}
+
+/// A number with its noun.
+pub(super) fn count(number: u32, noun: &str) -> String {
+    let plural = if number == 1 { "" } else { "s" };
+    format!("{number} {noun}{plural}")
+}
+
+fn happened(kind: SiteEventKind) -> &'static str {
+    match kind {
+        SiteEventKind::WaterAdvisoryStarted => "A notice not to use mains water began to apply",
+        SiteEventKind::WaterAdvisoryLifted => "A notice not to use mains water was lifted",
+        SiteEventKind::Repair => "A repair was finished",
+        SiteEventKind::PlumbingChange => "Plumbing was changed",
+        SiteEventKind::Commissioning => "It was put into use for the first time",
+        SiteEventKind::ReturnToService => "It came back into service",
+        SiteEventKind::ProductRecall => "A product was recalled",
+    }
+}
+
+#[cfg(test)]
+mod tests;

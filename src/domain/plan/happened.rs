@@ -28,6 +28,25 @@ impl Planner<'_> {
         every: u32,
         is_in_force: impl Fn(NaiveDate) -> bool,
     ) -> Vec<Occurrence> {
+        self.marks(version.routine_id, first_on, subject, of)
+            .filter(|(_, day, number)| number.is_multiple_of(every) && self.holds(*day) && is_in_force(*day))
+            .map(|(at, day, number)| {
+                let fact = Fact::Marks { of, number, every };
+                let occurrence = self.occurrence(Slot::Count(number), day, at, fact, None);
+                Occurrence { whatever_the_service: true, ..occurrence }
+            })
+            .collect()
+    }
+
+    /// The marks of a subject that a routine counts, in order: instant, clinic day and number. Those before the
+    /// facts' list begins have only their number.
+    pub(super) fn marks(
+        &self,
+        routine_id: Uuid,
+        first_on: NaiveDate,
+        subject: &Subject,
+        of: Counted,
+    ) -> impl Iterator<Item = (DateTime<Utc>, NaiveDate, u32)> {
         let facts = &self.clinic.facts;
         let mut marks: Vec<(DateTime<Utc>, Uuid, NaiveDate)> = match of {
             Counted::Turnovers => facts
@@ -45,17 +64,13 @@ impl Planner<'_> {
         };
         marks.retain(|(_, _, clinic_day)| *clinic_day >= first_on);
         marks.sort_unstable();
-        let before = facts.counted_before.get(&(version.routine_id, subject.id)).copied().unwrap_or(0);
-        marks
-            .into_iter()
-            .zip(before + 1..)
-            .filter(|((_, _, day), number)| number.is_multiple_of(every) && self.holds(*day) && is_in_force(*day))
-            .map(|((at, _, day), number)| {
-                let fact = Fact::Marks { of, number, every };
-                let occurrence = self.occurrence(Slot::Count(number), day, at, fact, None);
-                Occurrence { whatever_the_service: true, ..occurrence }
-            })
-            .collect()
+        let before = self.counted_before(routine_id, subject);
+        marks.into_iter().zip(before + 1..).map(|((at, _, day), number)| (at, day, number))
+    }
+
+    /// How many marks were counted before the facts' list begins.
+    pub(super) fn counted_before(&self, routine_id: Uuid, subject: &Subject) -> u32 {
+        self.clinic.facts.counted_before.get(&(routine_id, subject.id)).copied().unwrap_or(0)
     }
 
     /// The site events of a clinic day that concern a subject.

@@ -49,10 +49,7 @@ impl Planner<'_> {
         closed_day: Option<ClosedDayRule>,
         is_in_force: impl Fn(NaiveDate) -> bool,
     ) -> Vec<Occurrence> {
-        let last_done = self
-            .completions_of(version, subject)
-            .filter(|completion| completion.is_done())
-            .max_by_key(|completion| (completion.performed_at, completion.completion_id));
+        let last_done = self.last_done(version, subject);
         let never_since = subject.commissioned_on.max(first_on);
         match every {
             Every::Days(days) => {
@@ -66,6 +63,13 @@ impl Planner<'_> {
                 found
             }
         }
+    }
+
+    /// The last time a routine was done on a subject.
+    pub(super) fn last_done(&self, version: &RoutineVersion, subject: &Subject) -> Option<&Completed> {
+        self.completions_of(version, subject)
+            .filter(|completion| completion.is_done())
+            .max_by_key(|completion| (completion.performed_at, completion.completion_id))
     }
 
     fn every_days(
@@ -83,9 +87,10 @@ impl Planner<'_> {
         let behind = u64::try_from((first - counted_from).num_days()).unwrap_or(0);
         // Done today, it is due again after the interval; never done, at once.
         let smallest = u64::from(last_done.is_some());
-        (behind.div_ceil(step).max(smallest)..)
+        let ahead = u64::try_from((last - counted_from).num_days()).unwrap_or(0);
+        (behind.div_ceil(step).max(smallest)..=ahead / step)
             .map(|n| (n * step, counted_from + Days::new(n * step)))
-            .take_while(|(_, date)| *date <= last)
+            .filter(|(_, date)| *date <= last)
             .filter(|(_, date)| is_in_force(*date))
             .filter_map(|(days, date)| {
                 let days = u32::try_from(days).unwrap_or(u32::MAX);
@@ -105,13 +110,8 @@ impl Planner<'_> {
         hours: u32,
     ) -> Vec<Occurrence> {
         let zone = &self.clinic.hours.zone;
-        let since_at = match last_done {
-            Some(done) => done.performed_at,
-            None => {
-                let Some(opens_at) = self.next_opening(self.hour(never_since, 0)) else { return Vec::new() };
-                opens_at
-            }
-        };
+        let could_begin = || self.next_opening(self.hour(never_since, 0));
+        let Some(since_at) = last_done.map(|done| done.performed_at).or_else(could_begin) else { return Vec::new() };
         let mut found = Vec::new();
         let mut at = since_at;
         for n in u32::from(last_done.is_some())..MOST_INTERVALS {
