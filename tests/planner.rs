@@ -332,6 +332,45 @@ async fn a_closure_that_is_taken_back_leaves_the_plan_as_it_was(pool: PgPool) {
     }
 }
 
+/// British Columbia stays on UTC-7 from 2026-03-08 on (tz database 2026b, NEWS; read in `tz_staleness_2026.json`), so
+/// its winter of 2026 lies an hour earlier than older data say.
+#[sqlx::test]
+async fn what_new_zone_data_moves_is_told_task_by_task(pool: PgPool) {
+    let app = App::new(pool.clone(), at("2026-12-01T12:00:00Z")).await;
+    let clinic = scenario::clinic(&app, "America/Vancouver").await;
+    let none = clinic.manager.get("/v1/zone-moves").await.expect(200);
+    assert_eq!(none["items"], json!([]), "nothing was planned with other data yet");
+    // As a service with the data of 2025 left it: every instant an hour later.
+    sqlx::query(
+        "update task set anchor_at = anchor_at + interval '1 hour', due_from = due_from + interval '1 hour',
+             due_by = due_by + interval '1 hour', overdue_at = overdue_at + interval '1 hour',
+             missed_at = missed_at + interval '1 hour'
+         where slot = 'opening' and clinic_day > '2026-12-03'",
+    )
+    .execute(&pool)
+    .await
+    .expect("moved");
+    sqlx::query("update clinic_plan set zone_data = '2025b'").execute(&pool).await.expect("marked");
+    app.plan().await;
+    let moved = clinic.manager.get("/v1/zone-moves?limit=3").await;
+    let page = moved.expect(200);
+    let items = page["items"].as_array().expect("items");
+    assert_eq!(items.len(), 3);
+    assert!(moved.header("link").contains("next"), "more were moved than one page holds");
+    for item in items {
+        assert_eq!((&item["from_release"], &item["clinic_id"]), (&json!("2025b"), &json!(clinic.clinic_id)));
+        let instant = |name: &str| at(item[name].as_str().expect("an instant"));
+        assert_eq!(instant("anchor_before") - instant("anchor_after"), chrono::TimeDelta::hours(1), "{item}");
+    }
+    // 08:30 at UTC-7.
+    let stored: Vec<(chrono::DateTime<chrono::Utc>,)> =
+        sqlx::query_as("select anchor_at from task where slot = 'opening' and clinic_day = '2026-12-04'")
+            .fetch_all(&pool)
+            .await
+            .expect("tasks");
+    assert_eq!(stored[0].0, at("2026-12-04T15:30:00Z"));
+}
+
 #[sqlx::test]
 async fn a_clinic_without_hours_plans_nothing(pool: PgPool) {
     let app = App::new(pool.clone(), at("2026-11-01T12:00:00Z")).await;

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 
 use chairtide::config::VARIABLES;
-use serde_json::Value;
+use serde_json::{Value, json};
 
 const BINARY: &str = env!("CARGO_BIN_EXE_chairtide");
 
@@ -104,7 +104,7 @@ fn settings<'a>(command: &'a mut Command, directory: &Path, listen: &str) -> &'a
 #[test]
 fn the_tour_of_the_readme_runs_as_it_is_printed() {
     let blocks = shell_blocks(&readme(), "## Five minutes");
-    assert_eq!(blocks.len(), 4, "keys, front desk, tablet, manager");
+    assert_eq!(blocks.len(), 5, "keys, front desk, tablet, manager, why and what if");
     let demo = Demo::start();
     // Each answer on a line of its own, and any answer that is not 2xx ends the script.
     let script =
@@ -134,6 +134,13 @@ fn the_tour_of_the_readme_runs_as_it_is_printed() {
         assert!(read(&item["overdue_at"]) <= as_of && as_of < read(&item["missed_at"]), "{item}");
         assert_eq!(item["overdue_seconds"], (as_of - read(&item["overdue_at"])).num_seconds());
     }
+    let why = answers.iter().find(|a| a["because"]["fact"]["kind"] == "patient_left").expect("why the flush is due");
+    assert!(why["sentence"].as_str().is_some_and(|text| text.starts_with("A patient left")), "{why}");
+    let nothing = answers.iter().find(|a| a["reasons"].is_array()).expect("why nothing is due");
+    assert!(nothing["reasons"].as_array().is_some_and(|reasons| !reasons.is_empty()), "{nothing}");
+    assert!(answers.iter().any(|a| a["clinics"][0]["minutes"].is_array()), "the trial of a closure");
+    let holidays = answers.iter().find(|a| a["applied"].is_boolean()).expect("the import");
+    assert_eq!((&holidays["applied"], holidays["closures"].as_array().map(Vec::is_empty)), (&json!(false), Some(false)));
     assert!(said.contains("clinic_id,"), "the summary as CSV has a header row: {said}");
 }
 

@@ -34,10 +34,11 @@ pub(super) fn lines(keyring: &Keyring, listen: SocketAddr, now: DateTime<Utc>) -
     out
 }
 
-/// Shell assignments for one clinic, whose name holds `clinic`: BASE, CLINIC, CHAIR, DESK, TABLET, MANAGER.
+/// Shell assignments for one clinic, whose name holds `clinic`: BASE, CLINIC, CHAIR, and the keys DESK, TABLET, MANAGER and ADMIN.
 pub(super) fn variables(keyring: &Keyring, listen: SocketAddr, clinic: &str) -> Option<String> {
     let Example { clinic_id, operatory_id, .. } = keyring.examples.iter().find(|e| e.clinic_name.contains(clinic))?;
     let manager = keyring.keys.iter().find(|k| k.role == Role::Manager)?;
+    let administrator = keyring.keys.iter().find(|k| k.role == Role::Administrator)?;
     let assignments = [
         ("BASE", format!("http://{listen}")),
         ("CLINIC", clinic_id.to_string()),
@@ -45,6 +46,7 @@ pub(super) fn variables(keyring: &Keyring, listen: SocketAddr, clinic: &str) -> 
         ("DESK", keyring.token(Role::FrontDesk, *clinic_id)?.to_owned()),
         ("TABLET", keyring.token(Role::Chairside, *clinic_id)?.to_owned()),
         ("MANAGER", manager.token.clone()),
+        ("ADMIN", administrator.token.clone()),
     ];
     Some(assignments.map(|(name, value)| format!("{name}={value}")).join("\n") + "\n")
 }

@@ -57,10 +57,11 @@ def opening(clinic, _versions, _version, _subject, date):
 
 
 def closing(clinic, _versions, _version, _subject, date):
-    if not days.is_open(clinic, date):
+    at = days.posted(clinic, date, "ended_at")
+    if at is None and not days.is_open(clinic, date):
         would_have_been = days.sessions(clinic, date)[-1:] if shut(clinic, date) else []
         return [Occurrence("closing", date, session.closes, False) for session in would_have_been]
-    at = days.posted(clinic, date, "ended_at") or days.planned_closing(clinic, date)
+    at = at or days.planned_closing(clinic, date)
     return [Occurrence("closing", date, at)] if at else []
 
 

@@ -88,7 +88,9 @@ def compare(look):
         if model is None:
             on = date.fromisoformat(task["clinic_day"])
             beyond = not first <= on <= last and not task["slot"].startswith("period:")
-            if not beyond and not is_withdrawn(task):
+            # What the plan had declared not required stays so, with its reason, once a tablet may have seen it.
+            said_already = task["outcome_by_plan"] and moment(task["due_from"]) <= now + LOOK_AHEAD
+            if not beyond and not said_already:
                 differences.append(f"only the service has {name}: {task}")
             continue
         if is_withdrawn(task):
