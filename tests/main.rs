@@ -13,6 +13,7 @@ mod configuration;
 mod crashes;
 mod demo_clinics;
 mod dependencies;
+mod forecasts;
 mod journeys;
 mod lists;
 mod operations;

@@ -12,6 +12,7 @@ pub mod desk;
 pub mod due;
 pub mod equipment;
 pub mod extract;
+pub mod forecast;
 pub mod group;
 pub mod health;
 pub mod holds;
@@ -97,6 +98,7 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(completions::router())
         .merge(overdue::router())
         .merge(summary::router())
+        .merge(forecast::router())
         .merge(health::router())
         .merge(metrics::router())
 }

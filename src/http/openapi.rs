@@ -19,8 +19,8 @@ use utoipa::{PartialSchema as _, ToSchema as _};
 
 use super::problem::Problem;
 use super::{
-    clinics, closures, completions, desk, due, equipment, group, health, holds, hours, keys, ladder, operatories,
-    overdue, readiness, resources, routines, special_openings, summary, tasks,
+    clinics, closures, completions, desk, due, equipment, forecast, group, health, holds, hours, keys, ladder,
+    operatories, overdue, readiness, resources, routines, special_openings, summary, tasks,
 };
 
 /// An example of a body, made by serialising a real value of its type.
@@ -66,6 +66,7 @@ fn examples() -> Vec<Example> {
         completions::examples(),
         overdue::examples(),
         summary::examples(),
+        forecast::examples(),
         health::examples(),
     ]
     .into_iter()
