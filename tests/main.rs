@@ -17,6 +17,7 @@ mod dependencies;
 mod explanations;
 mod facts;
 mod feeds;
+mod forecasts;
 mod journeys;
 mod lists;
 mod operations;

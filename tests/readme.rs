@@ -140,7 +140,10 @@ fn the_tour_of_the_readme_runs_as_it_is_printed() {
     assert!(nothing["reasons"].as_array().is_some_and(|reasons| !reasons.is_empty()), "{nothing}");
     assert!(answers.iter().any(|a| a["clinics"][0]["minutes"].is_array()), "the trial of a closure");
     let holidays = answers.iter().find(|a| a["applied"].is_boolean()).expect("the import");
-    assert_eq!((&holidays["applied"], holidays["closures"].as_array().map(Vec::is_empty)), (&json!(false), Some(false)));
+    assert_eq!(
+        (&holidays["applied"], holidays["closures"].as_array().map(Vec::is_empty)),
+        (&json!(false), Some(false))
+    );
     assert!(said.contains("clinic_id,"), "the summary as CSV has a header row: {said}");
 }
 

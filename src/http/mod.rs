@@ -16,6 +16,7 @@ pub mod due;
 pub mod equipment;
 pub mod extract;
 pub mod feeds;
+pub mod forecast;
 pub mod full_days;
 pub mod group;
 pub mod health;
@@ -116,6 +117,7 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(site_events::router())
         .merge(overdue::router())
         .merge(summary::router())
+        .merge(forecast::router())
         .merge(health::router())
         .merge(metrics::router())
 }

@@ -19,9 +19,9 @@ use utoipa::{PartialSchema as _, ToSchema as _};
 
 use super::problem::Problem;
 use super::{
-    clinics, closure_import, closures, completions, cycles, desk, due, equipment, feeds, full_days, group, health,
-    holds, hours, keys, ladder, operatories, overdue, readiness, resources, routines, site_events, special_openings,
-    summary, tasks, weeks, why, why_nothing, zone_moves,
+    clinics, closure_import, closures, completions, cycles, desk, due, equipment, feeds, forecast, full_days, group,
+    health, holds, hours, keys, ladder, operatories, overdue, readiness, resources, routines, site_events,
+    special_openings, summary, tasks, weeks, why, why_nothing, zone_moves,
 };
 
 /// An example of a body, made by serialising a real value of its type.
@@ -76,6 +76,7 @@ fn examples() -> Vec<Example> {
         site_events::examples(),
         overdue::examples(),
         summary::examples(),
+        forecast::examples(),
         health::examples(),
     ]
     .into_iter()
