@@ -185,10 +185,12 @@ pub enum FollowsWhen {
 #[serde(deny_unknown_fields)]
 pub struct Season {
     /// Its first day, `MM-DD`.
-    #[schema(value_type = String, pattern = "^[0-9]{2}-[0-9]{2}$", example = "05-01")]
+    #[schema(value_type = String, example = "05-01",
+        pattern = "^((0[1-9]|1[0-2])-(0[1-9]|[12][0-9])|(0[13-9]|1[0-2])-30|(0[13578]|1[02])-31)$")]
     pub from: MonthDay,
     /// Its last day; before the first day where the season spans the year's end.
-    #[schema(value_type = String, pattern = "^[0-9]{2}-[0-9]{2}$", example = "09-30")]
+    #[schema(value_type = String, example = "09-30",
+        pattern = "^((0[1-9]|1[0-2])-(0[1-9]|[12][0-9])|(0[13-9]|1[0-2])-30|(0[13578]|1[02])-31)$")]
     pub until: MonthDay,
 }
 

@@ -116,10 +116,11 @@ impl Entry {
         let mut todo = Todo::new();
         self.describe(&mut todo);
         // DUE must lie after DTSTART (RFC 5545, section 3.8.2.3); what is due the moment it may start has DUE alone.
-        if self.due_from < self.due_by {
-            todo.add_property("DTSTART", instant(self.due_from));
+        let (starts, due) = (instant(self.due_from), instant(self.due_by));
+        if starts < due {
+            todo.add_property("DTSTART", starts);
         }
-        todo.add_property("DUE", instant(self.due_by));
+        todo.add_property("DUE", due);
         let status = match self.progress {
             Progress::Open => "NEEDS-ACTION",
             Progress::ResultPending => "IN-PROCESS",
@@ -136,11 +137,12 @@ impl Entry {
     fn event(&self) -> Event {
         let mut event = Event::new();
         self.describe(&mut event);
-        event.add_property("DTSTART", instant(self.due_from));
+        let (starts, ends) = (instant(self.due_from), instant(self.due_by));
         // DTEND must lie after DTSTART (RFC 5545, section 3.8.2.2); without it the event ends as it starts.
-        if self.due_from < self.due_by {
-            event.add_property("DTEND", instant(self.due_by));
+        if starts < ends {
+            event.add_property("DTEND", ends);
         }
+        event.add_property("DTSTART", starts);
         let status = match self.progress {
             Progress::Open | Progress::ResultPending | Progress::Done { .. } => "CONFIRMED",
             Progress::NotRequired | Progress::Void => "CANCELLED",
@@ -173,6 +175,8 @@ impl Entry {
     }
 }
 
+/// An instant as text that sorts as time does. It has whole seconds (RFC 5545, section 3.3.12): what is left over is
+/// dropped, so two instants of one second are one.
 fn instant(at: DateTime<Utc>) -> String {
     at.format("%Y%m%dT%H%M%SZ").to_string()
 }

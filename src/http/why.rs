@@ -105,7 +105,8 @@ pub struct WhyDue {
     /// The instant its window is counted from.
     pub anchor_at: DateTime<Utc>,
     /// The same by the clinic's clock.
-    #[schema(example = "2026-11-26T08:30:00")]
+    #[schema(value_type = String, example = "2026-11-26T08:30:00",
+        pattern = "^[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}([.][0-9]+)?$")]
     pub anchor_local: NaiveDateTime,
     /// The offset from UTC between the two, in seconds: as the planner used it.
     pub utc_offset_seconds: i32,

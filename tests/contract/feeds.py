@@ -31,7 +31,8 @@ def read(raw: bytes) -> tuple[icalendar.Calendar, dict[str, icalendar.Component]
 
 
 def instant(text: str) -> dt.datetime:
-    return dt.datetime.fromisoformat(text)
+    """Of the API, as a calendar can say it: in whole seconds (RFC 5545, section 3.3.12)."""
+    return dt.datetime.fromisoformat(text).replace(microsecond=0)
 
 
 def check(url: str, caller: clinic.Caller, clinic_id: str, paths: dict[str, str]) -> None:
