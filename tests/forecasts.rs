@@ -74,7 +74,7 @@ fn more_routines() -> Vec<Value> {
     ]
 }
 
-async fn configured<'a>(app: &'a App) -> scenario::Clinic<'a> {
+async fn configured(app: &App) -> scenario::Clinic<'_> {
     let clinic = scenario::clinic(app, "Etc/GMT-10").await;
     for (number, content) in (520..).zip(more_routines()) {
         let body = json!({ "effective_on": "2026-11-02", "routine": content });
