@@ -69,7 +69,7 @@ pub struct ForecastQuery {
     #[param(required = false, max_items = 50)]
     pub clinic_id: BTreeSet<Uuid>,
     /// What to group by; repeat it for several. When not given, by clinic and day.
-    #[param(required = false)]
+    #[param(required = false, inline)]
     pub by: BTreeSet<ForecastBy>,
 }
 
