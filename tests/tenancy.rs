@@ -2,7 +2,8 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use axum::http::{Method, StatusCode};
+use axum::body::Body;
+use axum::http::{Method, Request, StatusCode};
 use chairtide::domain::access::Role;
 use chairtide::http::openapi;
 use chrono::TimeDelta;
@@ -68,6 +69,20 @@ async fn fill<'a>(app: &'a App, admin: Client<'a>, offset: u32) -> Full<'a> {
     let feed = json!({ "feed_id": own(6), "label": format!("feed of group {offset}"), "audience": "chairside",
                        "component": "task" });
     clinic.admin.post(&format!("{here}/feeds"), feed).await.expect(201);
+    // What only an upgrade of the zone data makes.
+    let group = clinic.admin.get("/v1/group").await.expect(200);
+    sqlx::query(
+        "insert into zone_move (group_id, clinic_id, moved_at, task_id, from_release, to_release, anchor_before,
+                                anchor_after)
+         values ($1, $2, '2026-11-01T00:00Z', $3, '2025b', '2026f',
+                 '2026-11-02T08:30Z', '2026-11-02T09:30Z')",
+    )
+    .bind(group["group_id"].as_str().and_then(|id| id.parse::<Uuid>().ok()))
+    .bind(clinic.clinic_id)
+    .bind(flush["task_id"].as_str().and_then(|id| id.parse::<Uuid>().ok()))
+    .execute(&app.pool)
+    .await
+    .expect("kept");
     let ids = BTreeMap::from([
         ("clinic_id", clinic.clinic_id.to_string()),
         ("operatory_id", clinic.chair.to_string()),
@@ -150,6 +165,13 @@ async fn try_on(
     };
     let path = path + &query;
     assert!(!path.contains('{'), "{operation}: a parameter without a value in {path}");
+    if operation == "import_closures" {
+        let request = Request::post(path)
+            .header("authorization", format!("Bearer {}", client.token))
+            .header("content-type", "text/calendar")
+            .body(Body::from("BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:-//test//EN\r\nEND:VCALENDAR\r\n"));
+        return client.app.send(request.expect("a well-formed request")).await;
+    }
     let body = body(operation, full);
     // A full day is a mark without content.
     let needs_body = matches!(*method, Method::PUT | Method::POST) && operation != "put_full_day";
