@@ -4,18 +4,22 @@
 //! limit or an entry ahead of its window is kept with the verdict it earns; only an answer that cannot be read (an
 //! unknown step, a reading in another unit) is a fault, and goes back to the sender whole.
 
+mod reading;
+
 use std::collections::{BTreeMap, BTreeSet};
 
-use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use super::fault::{Fault, check_optional_text, check_text};
-use super::limit::{Limit, Qualifier, decimal_text, unit_faults};
-use super::step::{OnFailure, Step, StepEvidence, WantedStep, is_key};
+use super::limit::{Limit, Qualifier, decimal_text};
+use super::step::{OnFailure, Step, StepEvidence, WantedStep};
 use super::task::{Outcome, Times};
+
+use self::reading::step_of;
+pub use self::reading::{CLOCK_TOLERANCE, faults};
 
 /// What was done about one step.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
@@ -252,113 +256,6 @@ pub struct Asked<'a> {
     pub holds: &'a BTreeMap<Uuid, TimedHold>,
     /// The sample was taken before and its result is awaited: the window, which is the sample's, no longer binds.
     pub sampled_before: bool,
-}
-
-/// How far a device's clock may run ahead of ours before its `performed_at` counts as the future.
-pub const CLOCK_TOLERANCE: TimeDelta = TimeDelta::seconds(120);
-
-/// Everything about a submission that cannot be read, with pointers into the completion document.
-#[must_use]
-pub fn faults(submission: &Submission<'_>, asked: &Asked<'_>, now: DateTime<Utc>) -> Vec<Fault> {
-    let mut faults = Vec::new();
-    if submission.performed_at > now + CLOCK_TOLERANCE {
-        faults.push(Fault::new("/performed_at", "lies in the future; work is recorded after it was done"));
-    }
-    if submission.performed_at < DateTime::UNIX_EPOCH {
-        faults.push(Fault::new("/performed_at", "must not be before the year 1970"));
-    }
-    match submission.kind {
-        CompletionKind::Performed => {}
-        CompletionKind::NotRequired | CompletionKind::Void => {
-            check_text(&mut faults, "/reason", submission.reason, 400);
-            if !submission.answers.is_empty() {
-                faults.push(Fault::new("/steps", "must be empty unless the work was performed"));
-            }
-        }
-    }
-    let mut seen = BTreeSet::new();
-    for (i, answer) in submission.answers.iter().enumerate() {
-        let at = format!("/steps/{i}");
-        if !seen.insert(answer.step.as_str()) {
-            faults.push(Fault::new(format!("{at}/step"), "stands twice; answer each step once"));
-        }
-        match step_of(&answer.step, asked) {
-            None => faults.push(Fault::new(format!("{at}/step"), "is not a step of this routine")),
-            Some(step) => faults.extend(answer_faults(answer, step, asked).into_iter().map(|f| f.under(&at))),
-        }
-    }
-    faults
-}
-
-/// The routine's step behind an answer's key. A part the subject no longer has (renamed while the tablet was offline)
-/// is still read; it does not count for those it has.
-fn step_of<'a>(key: &str, asked: &Asked<'a>) -> Option<&'a Step> {
-    let (base, part) = key.split_once(':').map_or((key, None), |(base, part)| (base, Some(part)));
-    let step = asked.steps.iter().find(|s| s.key == base && s.for_each.is_some() == part.is_some())?;
-    part.is_none_or(is_key).then_some(step)
-}
-
-fn answer_faults(answer: &StepAnswer, step: &Step, asked: &Asked<'_>) -> Vec<Fault> {
-    let mut faults = Vec::new();
-    check_optional_text(&mut faults, "/reason", &answer.reason, 400);
-    if answer.step.len() > 90 {
-        faults.push(Fault::new("/step", "must have at most 90 characters"));
-    }
-    let without_reason = answer.reason.trim().is_empty();
-    if matches!(answer.status, StepStatus::Skipped | StepStatus::NotApplicable) && without_reason {
-        faults.push(Fault::new("/reason", "must say why the step was skipped or does not apply"));
-    }
-    let is_hold = matches!(step.evidence, StepEvidence::Hold { .. });
-    let is_reading = matches!(step.evidence, StepEvidence::Reading { .. });
-    if !is_hold && (answer.hold_id.is_some() || answer.elapsed_seconds.is_some()) {
-        faults.push(Fault::new("/elapsed_seconds", "belongs to a timed hold; this step is none"));
-    }
-    if !is_reading && answer.reading.is_some() {
-        faults.push(Fault::new("/reading", "belongs to a reading; this step is none"));
-    }
-    // What is kept beside a skipped step must make sense as well.
-    if answer.elapsed_seconds.is_some_and(|seconds| is_hold && seconds > 604_800) {
-        faults.push(Fault::new("/elapsed_seconds", "must be from 0 to 604800"));
-    }
-    if let Some(id) = answer.hold_id.filter(|_| is_hold) {
-        match asked.holds.get(&id) {
-            None => faults.push(Fault::new("/hold_id", "no hold of this task has this id")),
-            Some(hold) if hold.step_key != answer.step => {
-                faults.push(Fault::new("/hold_id", format!("was started for the step {}", hold.step_key)));
-            }
-            Some(_) => {}
-        }
-    }
-    if let (StepEvidence::Reading { unit, .. }, Some(reading)) = (&step.evidence, &answer.reading) {
-        faults.extend(unit_faults(&reading.unit).into_iter().map(|f| f.under("/reading")));
-        if reading.unit != *unit {
-            faults.push(Fault::new("/reading/unit", format!("must be {unit}")));
-        }
-    }
-    if answer.status == StepStatus::ResultPending
-        && !matches!(step.evidence, StepEvidence::Reading { result_may_follow: true, .. })
-    {
-        faults.push(Fault::new("/status", "this step's result may not follow later"));
-    }
-    if answer.status != StepStatus::Done {
-        return faults;
-    }
-    match &step.evidence {
-        StepEvidence::Hold { .. } => match (answer.hold_id, answer.elapsed_seconds) {
-            (Some(_), Some(_)) => {
-                faults.push(Fault::new("/elapsed_seconds", "must be left out when the server timed the hold"));
-            }
-            (None, None) => {
-                faults.push(Fault::new("/elapsed_seconds", "is missing: a hold needs hold_id or elapsed_seconds"));
-            }
-            (Some(_), None) | (None, Some(_)) => {}
-        },
-        StepEvidence::Reading { .. } if answer.reading.is_none() => {
-            faults.push(Fault::new("/reading", "is missing: this step wants a value with its unit"));
-        }
-        StepEvidence::Confirmation {} | StepEvidence::Reading { .. } => {}
-    }
-    faults
 }
 
 /// Judges a submission without [`faults`].

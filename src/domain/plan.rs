@@ -132,6 +132,8 @@ struct Planner<'a> {
     from: NaiveDate,
     to: NaiveDate,
     today: NaiveDate,
+    /// The idle routines that stand in for a routine, by its id; one that strengthens none stands for itself.
+    tiers: BTreeMap<Uuid, Vec<&'a [RoutineVersion]>>,
     /// Days of use of each subject, as recorded.
     uses: BTreeMap<Uuid, BTreeSet<NaiveDate>>,
     levelling: Levelling,
@@ -144,9 +146,9 @@ impl<'a> Planner<'a> {
             seatings.entry(seating.clinic_day).or_default().push(seating);
         }
         let days = DayBook::new(&clinic.hours);
-        let uses = idle::recorded_uses(clinic);
+        let (uses, tiers) = (idle::recorded_uses(clinic), idle::tiers(clinic));
         let unshut = DayBook::new(unshut);
-        Self { clinic, days, unshut, seatings, from, to, today, uses, levelling: Levelling::default() }
+        Self { clinic, days, unshut, seatings, from, to, today, tiers, uses, levelling: Levelling::default() }
     }
 
     /// Every task of one routine.

@@ -6,8 +6,7 @@
 use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
-use axum::http::header::LINK;
-use axum::response::{IntoResponse as _, Response};
+use axum::response::Response;
 use chrono::{DateTime, NaiveDate, SubsecRound as _, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 use serde_json::json;
@@ -22,7 +21,7 @@ use super::caller::Caller;
 use super::configuration::{created_or_ok, without_faults};
 use super::extract::{Body, Path, Query};
 use super::openapi::{Example, Part};
-use super::paging::NewestFirst;
+use super::paging::{NewestFirst, linked};
 use super::problem::{ApiError, ApiResult};
 use super::samples;
 use crate::domain::access::Role;
@@ -240,11 +239,7 @@ async fn list_cycles(
     let path = format!("/v1/equipment/{equipment_id}/cycles");
     let link = query.cut(&path, &mut marks, limit, |mark| (mark.ended_at, mark.cycle_id));
     let page = CyclePage { items: marks.into_iter().map(CycleDocument::from).collect() };
-    let mut response = Json(page).into_response();
-    if let Some(link) = link {
-        response.headers_mut().insert(LINK, link);
-    }
-    Ok(response)
+    Ok(linked(&page, link))
 }
 
 /// The piece of equipment, if there is one within the caller's reach.

@@ -4,10 +4,13 @@
 //! decided by its key on every page; a cursor from somewhere else only starts the list at another place. It carries
 //! the instant of the first page, so that all pages show one moment.
 
+use axum::Json;
 use axum::http::HeaderValue;
+use axum::http::header::LINK;
+use axum::response::{IntoResponse as _, Response};
 use chrono::{DateTime, Datelike, TimeDelta, Utc};
 use data_encoding::BASE64URL_NOPAD;
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 use utoipa::IntoParams;
 use uuid::Uuid;
 
@@ -165,6 +168,15 @@ pub fn next_link(path: &str, parameters: &[(&str, Option<String>)]) -> Option<He
     let query: Vec<String> =
         parameters.iter().filter_map(|(name, value)| value.as_ref().map(|v| format!("{name}={v}"))).collect();
     HeaderValue::try_from(format!("<{path}?{}>; rel=\"next\"", query.join("&"))).ok()
+}
+
+/// A page with the way to the next one (RFC 8288), where there is one.
+pub(super) fn linked<P: Serialize>(page: &P, next: Option<HeaderValue>) -> Response {
+    let mut response = Json(page).into_response();
+    if let Some(next) = next {
+        response.headers_mut().insert(LINK, next);
+    }
+    response
 }
 
 #[cfg(test)]

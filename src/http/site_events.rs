@@ -6,8 +6,7 @@
 use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
-use axum::http::header::LINK;
-use axum::response::{IntoResponse as _, Response};
+use axum::response::Response;
 use chrono::{DateTime, SubsecRound as _, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 use serde_json::json;
@@ -24,7 +23,7 @@ use super::clinics::find_reached;
 use super::configuration::{created_or_ok, without_faults};
 use super::extract::{Body, Path, Query};
 use super::openapi::{Example, Part};
-use super::paging::NewestFirst;
+use super::paging::{NewestFirst, linked};
 use super::problem::{ApiError, ApiResult};
 use super::samples;
 use crate::domain::access::Role;
@@ -140,11 +139,7 @@ async fn list_site_events(
     let path = format!("/v1/clinics/{clinic_id}/site-events");
     let link = query.cut(&path, &mut rows, limit, |event| (event.happened_at, event.event_id));
     let page = SiteEventPage { items: rows.into_iter().map(SiteEventDocument::from).collect() };
-    let mut response = Json(page).into_response();
-    if let Some(link) = link {
-        response.headers_mut().insert(LINK, link);
-    }
-    Ok(response)
+    Ok(linked(&page, link))
 }
 
 /// Records what happened at a clinic.

@@ -2,10 +2,8 @@
 //!
 //! The rule of this file: it is read only; the planner writes it when a clinic is planned with other data than before.
 
-use axum::Json;
 use axum::extract::State;
-use axum::http::header::LINK;
-use axum::response::{IntoResponse, Response};
+use axum::response::Response;
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 use serde_json::json;
@@ -18,7 +16,7 @@ use super::AppState;
 use super::caller::Caller;
 use super::extract::Query;
 use super::openapi::{Example, Part};
-use super::paging::NewestFirst;
+use super::paging::{NewestFirst, linked};
 use super::problem::ApiResult;
 use super::samples;
 use crate::domain::access::{Reach, Role};
@@ -103,11 +101,7 @@ async fn list_zone_moves(
     tx.commit().await?;
     let link = query.cut("/v1/zone-moves", &mut rows, limit, |moved| (moved.moved_at, moved.task_id));
     let page = ZoneMovePage { items: rows.into_iter().map(ZoneMoveDocument::from).collect() };
-    let mut response = Json(page).into_response();
-    if let Some(link) = link {
-        response.headers_mut().insert(LINK, link);
-    }
-    Ok(response)
+    Ok(linked(&page, link))
 }
 
 /// Examples for the API's document.

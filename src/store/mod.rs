@@ -24,6 +24,7 @@ pub mod overdue;
 mod plan_changes;
 pub mod planning;
 pub mod readiness;
+pub mod repeats;
 pub mod reporting;
 pub mod routines;
 pub mod setup;

@@ -4,6 +4,7 @@
 //! and the plan never disagree.
 
 use chrono::{DateTime, Utc};
+use serde_json::{Value, json};
 use sqlx::PgConnection;
 use uuid::Uuid;
 
@@ -33,23 +34,32 @@ pub struct ZoneMove {
 /// # Errors
 /// When the database does not answer.
 pub async fn insert(db: &mut PgConnection, group_id: Uuid, moves: &[ZoneMove]) -> Result<()> {
-    for moved in moves {
-        sqlx::query!(
-            "insert into zone_move (group_id, clinic_id, moved_at, task_id, from_release, to_release, anchor_before,
-                                    anchor_after)
-             values ($1, $2, $3, $4, $5, $6, $7, $8) on conflict do nothing",
-            group_id,
-            moved.clinic_id,
-            moved.moved_at,
-            moved.task_id,
-            moved.from_release,
-            moved.to_release,
-            moved.anchor_before,
-            moved.anchor_after
-        )
-        .execute(&mut *db)
-        .await?;
+    if moves.is_empty() {
+        return Ok(());
     }
+    let rows: Vec<Value> = moves
+        .iter()
+        .map(|moved| {
+            json!({
+                "clinic_id": moved.clinic_id, "moved_at": moved.moved_at, "task_id": moved.task_id,
+                "from_release": moved.from_release, "to_release": moved.to_release,
+                "anchor_before": moved.anchor_before, "anchor_after": moved.anchor_after,
+            })
+        })
+        .collect();
+    sqlx::query!(
+        "insert into zone_move (group_id, clinic_id, moved_at, task_id, from_release, to_release, anchor_before,
+                                anchor_after)
+         select $1, r.clinic_id, r.moved_at, r.task_id, r.from_release, r.to_release, r.anchor_before, r.anchor_after
+         from jsonb_to_recordset($2) as r(
+             clinic_id uuid, moved_at timestamptz, task_id uuid, from_release text, to_release text,
+             anchor_before timestamptz, anchor_after timestamptz)
+         on conflict do nothing",
+        group_id,
+        Value::Array(rows)
+    )
+    .execute(db)
+    .await?;
     Ok(())
 }
 

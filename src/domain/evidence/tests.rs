@@ -1,5 +1,6 @@
 //! Verdicts on what people record, and the few things that cannot be read.
 
+use chrono::TimeDelta;
 use proptest::prelude::*;
 
 use super::*;

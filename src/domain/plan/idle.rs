@@ -11,7 +11,7 @@ use uuid::Uuid;
 use super::because::Fact;
 use super::{Clinic, Occurrence, Planner, version_on};
 use crate::domain::anchor::{Anchor, IdleOn, Place};
-use crate::domain::routine::in_force;
+use crate::domain::routine::{RoutineVersion, in_force};
 use crate::domain::subject::{Subject, SubjectKind};
 use crate::domain::task::Slot;
 
@@ -48,6 +48,28 @@ pub(super) fn recorded_uses(clinic: &Clinic) -> BTreeMap<Uuid, BTreeSet<NaiveDat
     uses
 }
 
+/// Which idle routines stand in for which routine: each is asked about on every day and for every subject.
+pub(super) fn tiers(clinic: &Clinic) -> BTreeMap<Uuid, Vec<&[RoutineVersion]>> {
+    let mut tiers: BTreeMap<Uuid, Vec<&[RoutineVersion]>> = BTreeMap::new();
+    for versions in &clinic.routines {
+        let families: BTreeSet<Uuid> = versions.iter().filter_map(family).map(|(family, _)| family).collect();
+        for family in families {
+            tiers.entry(family).or_default().push(versions);
+        }
+    }
+    tiers
+}
+
+/// The routine that a version stands in for, and from how many unused days on.
+fn family(version: &RoutineVersion) -> Option<(Uuid, u32)> {
+    match version.routine.anchor {
+        Anchor::Idle { unused_days, on: IdleOn::OpenDays, strengthens, .. } => {
+            Some((strengthens.unwrap_or(version.routine_id), unused_days))
+        }
+        _ => None,
+    }
+}
+
 impl Planner<'_> {
     /// How long the subject will not have been used on a day; `None` before it was there.
     pub(super) fn unused(&self, subject: &Subject, date: NaiveDate) -> Option<Unused> {
@@ -74,23 +96,16 @@ impl Planner<'_> {
 
     /// Of the idle routines that stand in for `strengthened` on a subject and a day, the one that wins.
     pub(super) fn winner(&self, strengthened: Uuid, subject: &Subject, date: NaiveDate) -> Option<Winner> {
-        if !self.is_open(date) {
-            return None;
-        }
+        let tiers = self.tiers.get(&strengthened).filter(|_| self.is_open(date))?;
         let unused = self.unused(subject, date)?;
-        let tiers =
-            self.clinic.routines.iter().filter_map(|versions| version_on(versions, date)).filter_map(|version| {
-                let Anchor::Idle { unused_days, on: IdleOn::OpenDays, strengthens, .. } = &version.routine.anchor
-                else {
-                    return None;
-                };
-                let family = strengthens.unwrap_or(version.routine_id);
-                let applies = family == strengthened
-                    && *unused_days <= unused.days
-                    && version.routine.subject_kind == subject.kind
-                    && version.routine.selection.picks(subject);
-                applies.then_some((*unused_days, std::cmp::Reverse(version.routine_id)))
-            });
+        let tiers = tiers.iter().filter_map(|versions| version_on(versions, date)).filter_map(|version| {
+            let (family, unused_days) = family(version)?;
+            let applies = family == strengthened
+                && unused_days <= unused.days
+                && version.routine.subject_kind == subject.kind
+                && version.routine.selection.picks(subject);
+            applies.then_some((unused_days, std::cmp::Reverse(version.routine_id)))
+        });
         tiers.max().map(|(_, routine_id)| Winner { routine_id: routine_id.0, unused })
     }
 

@@ -25,7 +25,7 @@ use crate::http::problem::{ApiError, ApiResult};
 use crate::http::tasks::{Access, Work, find_work};
 use crate::store::completions::{Completion, Receipt};
 use crate::store::tasks::Settlement;
-use crate::store::{self, completions, events, planning, tasks};
+use crate::store::{self, completions, events, planning, repeats, tasks};
 
 const TOO_LATE_TO_REPEAT: &str =
     "found void too late for a repeat of its own; the routine's next task repeats the test";
@@ -130,7 +130,7 @@ async fn judge(db: &mut PgConnection, caller: &Caller, input: &CompletionInput, 
     let duplicate =
         input.corrects.is_none() && matches!(outcome, Some(Outcome::Done | Outcome::NotRequired | Outcome::Void));
     let mut judgement = evidence::judge(&submission, &asked, caller.now);
-    if judgement.verdict == Verdict::Void && !planning::may_repeat(work.task.id.clinic_day(), caller.now) {
+    if judgement.verdict == Verdict::Void && !repeats::is_possible(work.task.id.clinic_day(), caller.now) {
         judgement.findings.push(Finding { step: None, finding: TOO_LATE_TO_REPEAT.to_owned() });
     }
     Ok(Judged { judgement, duplicate })
@@ -235,10 +235,10 @@ async fn settle_repeat(
         }
     }
     if !is_void {
-        planning::withdraw_repeats(db, caller.group_id, &work.task, &corrected, caller.now).await?;
-    } else if !planning::has_repeat(db, caller.group_id, &work.task, &corrected).await? {
+        repeats::withdraw(db, caller.group_id, &work.task, &corrected, caller.now).await?;
+    } else if !repeats::has_any(db, caller.group_id, &work.task, &corrected).await? {
         let minutes = work.routine.rough_minutes;
-        planning::insert_repeat(db, caller.group_id, &work.task, input.completion_id, minutes, caller.now).await?;
+        repeats::insert(db, caller.group_id, &work.task, input.completion_id, minutes, caller.now).await?;
     }
     Ok(())
 }
