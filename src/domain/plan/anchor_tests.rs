@@ -152,6 +152,9 @@ fn the_longest_idle_tier_takes_the_place_of_the_ordinary_routine() {
     assert_eq!(day(&clinic, "2026-11-27", "2026-11-27"), ["100 11-27 opening 11-27 08:00"]);
     // Not used on Friday either: three whole days before Monday.
     assert_eq!(day(&clinic, "2026-11-30", "2026-11-30"), ["101 11-30 idle 11-30 08:00"]);
+    // Four whole days are too few for the second tier, and five are enough.
+    assert_eq!(day(&clinic, "2026-12-01", "2026-12-01"), ["101 12-01 idle 12-01 08:00"], "four days");
+    assert_eq!(day(&clinic, "2026-12-02", "2026-12-02"), ["102 12-02 idle 12-02 08:00"], "five days");
     // And still not on Monday, Tuesday, Wednesday.
     assert_eq!(day(&clinic, "2026-12-03", "2026-12-03"), ["102 12-03 idle 12-03 08:00"]);
     // Asked on Friday, Friday is expected to be used: the weekend alone stands before Monday; then come ordinary days.

@@ -55,6 +55,32 @@ fn ten_chairs_get_two_on_each_of_five_open_days() {
     assert_eq!(days, expected);
 }
 
+/// Days as the second implementation of the rules chose them (`tests/simulation/levelling.py`, run on this clinic).
+#[test]
+fn two_routines_on_six_chairs_get_the_days_the_rules_give() {
+    let clinic = Clinic {
+        subjects: chairs(6),
+        ..clinic(
+            hours("UTC", week("08:00-17:00", "")),
+            vec![
+                vec![version(100, spread(PeriodLength::Week, 15))],
+                vec![version(101, spread(PeriodLength::Week, 25))],
+            ],
+        )
+    };
+    let day = on("2026-11-25");
+    let tasks = plan(&clinic, day, day, day);
+    for (routine, expected) in [(100, [27, 27, 24, 25, 27, 24]), (101, [26, 24, 25, 23, 26, 23])] {
+        let chosen: BTreeMap<Uuid, NaiveDate> = tasks
+            .iter()
+            .filter(|task| task.routine_id == id(routine))
+            .map(|task| (task.subject_id, task.times.due_by.date_naive()))
+            .collect();
+        let days: Vec<NaiveDate> = chosen.into_values().collect();
+        assert_eq!(days, expected.map(|day| on(&format!("2026-11-{day}"))), "routine {routine}");
+    }
+}
+
 #[test]
 fn a_day_marked_full_gets_none_and_a_day_that_carries_more_gets_fewer() {
     let heavy = Routine {
