@@ -332,6 +332,44 @@ async fn a_closure_that_is_taken_back_leaves_the_plan_as_it_was(pool: PgPool) {
     }
 }
 
+/// An interval drifts with the work: done two days late, it comes two days later the next time.
+#[sqlx::test]
+async fn a_completion_moves_what_is_counted_from_it(pool: PgPool) {
+    let app = App::new(pool.clone(), at("2026-11-02T07:00:00Z")).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    let source = json!({ "title": "common practice", "edition": "none", "seen": "common_practice" });
+    let content = json!({
+        "name": "Wipe out the steriliser", "subject_kind": "steriliser",
+        "anchor": { "kind": "interval", "every": { "days": 4 }, "place": { "kind": "opening" },
+                    "closed_day": "next_open_day" },
+        "window": { "may_start_minutes": 0, "due_by_minutes": 480, "overdue_minutes": 600, "missed_minutes": 5760 },
+        "steps": [{ "key": "wipe", "instruction": "Wipe it out.", "evidence": { "kind": "confirmation" } }],
+        "sources": [source], "rough_minutes": 10,
+    });
+    let body = json!({ "effective_on": "2026-11-02", "routine": content });
+    clinic.admin.put(&format!("/v1/routines/{}", id(700)), body).await.expect(201);
+    app.plan().await;
+    let days = || async {
+        let plan = plan_of(&pool, id(1)).await;
+        let mut days: Vec<String> = of_routine(&plan, id(700))
+            .filter(|t| t["outcome"] == Value::Null)
+            .map(|t| t["slot"].as_str().expect("a slot").to_owned())
+            .collect();
+        days.sort();
+        days.truncate(3);
+        days
+    };
+    assert_eq!(days().await, ["interval:2026-11-02", "interval:2026-11-06", "interval:2026-11-10"]);
+    app.set(at("2026-11-04T12:00:00Z"));
+    let task = clinic.due_in_clinic(id(700)).await;
+    let done = json!({ "completion_id": id(701), "task_id": task["task_id"], "kind": "performed",
+                       "performed_at": "2026-11-04T11:30:00Z", "performed_by": "KV",
+                       "steps": [{ "step": "wipe", "status": "done" }] });
+    clinic.tablet.post("/v1/completions", done).await.expect(201);
+    app.plan().await;
+    assert_eq!(days().await, ["interval:2026-11-08", "interval:2026-11-12", "interval:2026-11-16"]);
+}
+
 /// British Columbia stays on UTC-7 from 2026-03-08 on (tz database 2026b, NEWS; read in `tz_staleness_2026.json`), so
 /// its winter of 2026 lies an hour earlier than older data say.
 #[sqlx::test]

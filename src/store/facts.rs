@@ -16,8 +16,8 @@ use crate::domain::plan::Clinic;
 use crate::domain::routine::RoutineVersion;
 use crate::domain::subject::Subject;
 
-/// How far behind the first day of a plan facts are loaded: a window, and a date that is moved over closed days.
-const FACTS_BEHIND_DAYS: u64 = WINDOW_DAYS + 40;
+/// How far behind the first day of a plan facts are loaded: a date may be moved over a month of closed days.
+const FACTS_BEHIND_DAYS: u64 = 40;
 
 /// A clinic as the planner sees it for days from `from` to `to`.
 ///
@@ -34,7 +34,17 @@ pub async fn load(
     let routines = routines::list_since(db, group_id, since).await?;
     let first_days = routines::first_days(db, group_id).await?;
     let subjects = subjects::list_of_clinic(db, group_id, clinic_id).await?;
-    let ask = Ask { group_id, clinic_id, since, to, routines: &routines, first_days: &first_days, subjects: &subjects };
+    let done_since = from - Days::new(WINDOW_DAYS);
+    let ask = Ask {
+        group_id,
+        clinic_id,
+        since,
+        done_since,
+        to,
+        routines: &routines,
+        first_days: &first_days,
+        subjects: &subjects,
+    };
     let facts = ask.facts(db).await?;
     let ladder = ladders::current(db, group_id).await?;
     let full_days = weeks::list_full_days(db, group_id, clinic_id, (since, to + Days::new(366))).await?;
@@ -46,6 +56,8 @@ struct Ask<'a> {
     group_id: Uuid,
     clinic_id: Uuid,
     since: NaiveDate,
+    /// Work of so early a clinic day may have been done on the first day of the plan.
+    done_since: NaiveDate,
     to: NaiveDate,
     routines: &'a [Vec<RoutineVersion>],
     first_days: &'a BTreeMap<Uuid, NaiveDate>,
@@ -115,7 +127,7 @@ impl Ask<'_> {
             self.group_id,
             &self.subject_ids(),
             &routine_ids,
-            self.since,
+            self.done_since,
             self.to + Days::new(366)
         )
         .fetch_all(db)
@@ -146,7 +158,7 @@ impl Ask<'_> {
             self.group_id,
             &self.subject_ids(),
             &routine_ids,
-            self.since
+            self.done_since
         )
         .fetch_all(db)
         .await?
