@@ -361,6 +361,8 @@ async fn a_completion_moves_what_is_counted_from_it(pool: PgPool) {
     };
     assert_eq!(days().await, ["interval:2026-11-02", "interval:2026-11-06", "interval:2026-11-10"]);
     app.set(at("2026-11-04T12:00:00Z"));
+    app.plan().await;
+    // From here on nothing but the completion has the clinic planned.
     let task = clinic.due_in_clinic(id(700)).await;
     let done = json!({ "completion_id": id(701), "task_id": task["task_id"], "kind": "performed",
                        "performed_at": "2026-11-04T11:30:00Z", "performed_by": "KV",
