@@ -178,7 +178,7 @@ pub(super) async fn work_out(
         let names = Names::load(db, group_id, &replanning).await?;
         clinics.push(ClinicPreview { minutes, ..clinic_preview(clinic_id, &replanning, &names) });
         if in_turn {
-            store::planning::carry_out(db, group_id, clinic_id, replanning, now).await?;
+            store::planning::carry_out(db, group_id, clinic_id, &replanning, now).await?;
         }
     }
     Ok(Preview { as_of: now, changes_configuration, clinics, clinics_left_out })

@@ -12,6 +12,7 @@ pub mod configuration;
 pub mod cycles;
 pub mod desk;
 pub mod events;
+mod existing_tasks;
 pub mod facts;
 pub mod feeds;
 pub mod groups;

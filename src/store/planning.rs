@@ -11,9 +11,10 @@ use serde_json::json;
 use sqlx::PgConnection;
 use uuid::Uuid;
 
-use super::tasks::{self, Task};
+pub use super::existing_tasks::Purpose;
+use super::tasks::Task;
 use super::zone_moves::{self, ZoneMove};
-use super::{Result, events, facts, plan_changes};
+use super::{Result, events, existing_tasks, facts, plan_changes};
 use crate::domain::event::EventKind;
 use crate::domain::plan::{self, Clinic};
 use crate::domain::reconcile::{Change, ExistingTask, reconcile, too_late};
@@ -24,9 +25,6 @@ use crate::domain::zone;
 fn zone_data() -> String {
     zone::database().release().to_string()
 }
-
-/// The longest period, a leap year: so far ahead of a day may the last date of a period lie that holds it.
-const LONGEST_PERIOD_DAYS: u64 = 366;
 
 /// How long a clinic whose plan failed is left alone before the next try.
 const RETRY: TimeDelta = TimeDelta::minutes(5);
@@ -185,15 +183,6 @@ pub struct Replanning {
     pub changes: Vec<Change>,
 }
 
-/// Why existing tasks are read.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Purpose {
-    /// To change them: nobody records anything about them until the transaction ends.
-    CarryOut,
-    /// To say what would change: nobody at a chair waits for that.
-    Preview,
-}
-
 /// Re-plans everything of a clinic that is still open, up to `horizon_days` ahead. The caller holds the clinic.
 ///
 /// # Errors
@@ -212,7 +201,7 @@ pub async fn replan(
     let next_midnight = zone::resolve(&replanning.clinic.hours.zone, (today + Days::new(1)).and_time(NaiveTime::MIN));
     let due_again = next_midnight.max(now + TimeDelta::minutes(10));
     let moves = moved_by_zone_data(db, group_id, clinic_id, &replanning, now).await?;
-    let counts = carry_out(db, group_id, clinic_id, replanning, now).await?;
+    let counts = carry_out(db, group_id, clinic_id, &replanning, now).await?;
     zone_moves::insert(db, group_id, &moves).await?;
     sqlx::query!(
         "update clinic_plan set plan_due_at = $3, planned_through = $4, zone_data = $5, last_error = null
@@ -306,11 +295,11 @@ pub async fn carry_out(
     db: &mut PgConnection,
     group_id: Uuid,
     clinic_id: Uuid,
-    replanning: Replanning,
+    replanning: &Replanning,
     now: DateTime<Utc>,
 ) -> Result<Counts> {
     let (from, to) = replanning.days;
-    let counts = plan_changes::apply(db, group_id, clinic_id, replanning.changes, now).await?;
+    let counts = plan_changes::apply(db, group_id, clinic_id, &replanning.changes, now).await?;
     if !counts.is_zero() {
         let body = json!({
             "clinic_id": clinic_id, "from": from, "to": to, "added": counts.added, "changed": counts.changed,
@@ -339,7 +328,7 @@ pub async fn replan_after_seating(
     let (clinic, days) = (Arc::new(clinic), (day, day));
     let replanning =
         work_out_days(db, group_id, clinic_id, clinic, days, Some(mark_id), Purpose::CarryOut, now).await?;
-    carry_out(db, group_id, clinic_id, replanning, now).await
+    carry_out(db, group_id, clinic_id, &replanning, now).await
 }
 
 /// Notes that a clinic cannot be planned, and why; it is tried again in a while.
@@ -378,7 +367,7 @@ async fn work_out_days(
     purpose: Purpose,
     now: DateTime<Utc>,
 ) -> Result<Replanning> {
-    let tasks = list_existing(db, group_id, clinic_id, &clinic, (from, to), purpose).await?;
+    let tasks = existing_tasks::list(db, group_id, clinic_id, &clinic, (from, to), purpose).await?;
     let planned_for = Arc::clone(&clinic);
     // Arithmetic over weeks of days and all routines: not on a thread that answers requests.
     let planned = tokio::task::spawn_blocking(move || {
@@ -391,44 +380,6 @@ async fn work_out_days(
     let mut changes = reconcile(&existing, planned, now);
     changes.extend(too_late);
     Ok(Replanning { clinic, days: (from, to), existing: tasks, changes })
-}
-
-/// The query of [`list_existing`], with the lock of its purpose.
-macro_rules! existing_rows {
-    ($lock:literal, $($argument:expr),+) => {
-        sqlx::query_as!(
-            tasks::Row,
-            "select task_id, clinic_id, subject_id, subject_kind, routine_id, routine_version, slot, anchor_at, due_from,
-                    due_by, overdue_at, missed_at, blocks_at, rung_at, rung_audience, started_at, outcome, outcome_at,
-                    outcome_reason, outcome_by_plan, completion_id, failed_at, because
-             from task
-             where group_id = $1 and (clinic_id = $2 or subject_id = any($6))
-               and (clinic_day between $3 and $4 or clinic_day > $4 and clinic_day <= $5 and slot like 'period:%')
-             order by task_id " + $lock,
-            $($argument),+
-        )
-    };
-}
-
-/// The tasks of the clinic, and those that subjects which moved here left open where they stood.
-async fn list_existing(
-    db: &mut PgConnection,
-    group_id: Uuid,
-    clinic_id: Uuid,
-    clinic: &Clinic,
-    (from, to): (NaiveDate, NaiveDate),
-    purpose: Purpose,
-) -> Result<Vec<Task>> {
-    let subject_ids: Vec<Uuid> = clinic.subjects.iter().map(|subject| subject.id).collect();
-    // A period's task belongs to the period's last date, which may lie a year ahead.
-    let last = to + Days::new(LONGEST_PERIOD_DAYS);
-    let rows = match purpose {
-        Purpose::CarryOut => {
-            existing_rows!("for update", group_id, clinic_id, from, to, last, &subject_ids).fetch_all(db).await?
-        }
-        Purpose::Preview => existing_rows!("", group_id, clinic_id, from, to, last, &subject_ids).fetch_all(db).await?,
-    };
-    rows.into_iter().map(Task::try_from).collect()
 }
 
 /// What the domain asks about a stored task that is planned for a clinic.

@@ -7,8 +7,9 @@ use chrono::{DateTime, Days, NaiveDate, NaiveTime, TimeDelta, Utc};
 use sqlx::PgConnection;
 use uuid::Uuid;
 
+use super::plan_changes::{self, Columns};
 use super::tasks::Task;
-use super::{Result, clinics, plan_changes};
+use super::{Result, clinics};
 use crate::domain::plan::PlannedTask;
 use crate::domain::plan::because::{Because, Fact};
 use crate::domain::task::{Slot, TaskId};
@@ -113,6 +114,8 @@ pub async fn insert(
         because: Because { fact: Fact::VoidTest { completion_id }, moved: None, utc_offset_seconds },
         rough_minutes,
     };
-    plan_changes::insert(db, group_id, vec![plan_changes::row(task.clinic_id, &planned)], now).await?;
+    let mut columns = Columns::default();
+    columns.push(task.clinic_id, &planned);
+    plan_changes::insert(db, group_id, &columns, now).await?;
     Ok(Some(planned.id))
 }

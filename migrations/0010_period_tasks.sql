@@ -1,0 +1,3 @@
+-- Work that is wanted once in a period belongs to the period's last date, up to a year ahead of the day that is
+-- planned: few rows, which no plan should look for among all others.
+create index task_of_period on task (group_id, clinic_id, clinic_day) where slot like 'period:%';
