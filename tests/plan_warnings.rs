@@ -1,4 +1,5 @@
-//! Rules that never do what they say at a clinic: warned about, and told before an edit brings them.
+//! Rules that can never do what they say: refused where their content alone decides, warned about where it is the
+//! clinics'; and an edit's warnings are told before it is made.
 //!
 //! Dates are counted with Python's `datetime`: 2026-11-02 is a Monday; the 400th day from it is Monday 2027-12-06, and
 //! between lie 57 of each other day of the week.
@@ -215,4 +216,95 @@ async fn the_list_goes_from_clinic_to_clinic_page_by_page(pool: PgPool) {
     for query in ["limit=0", "limit=51", "cursor=AAAAAAAAAAAAAAAAAAAAAAA", "cursor=x", "clinic_id=1"] {
         admin.get(&format!("/v1/plan-warnings?{query}")).await.expect(400);
     }
+}
+
+#[sqlx::test]
+async fn a_routine_that_can_never_be_due_is_refused_with_the_reason(pool: PgPool) {
+    let app = App::new(pool.clone(), at(NOW)).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    let dates = |more: Value| {
+        let mut anchor = by_rule("FREQ=WEEKLY;BYDAY=MO", "next_open_day");
+        for (name, value) in more.as_object().expect("an object") {
+            anchor["dates"][name] = value.clone();
+        }
+        content("operatory", &anchor)
+    };
+    let in_season = |anchor: &Value, from: &str, until: &str| {
+        let mut content = content("operatory", anchor);
+        content["season"] = json!({ "from": from, "until": until });
+        content
+    };
+    let follow = |routine_id: Uuid| json!({ "kind": "follows", "routine_id": routine_id, "when": "recorded" });
+    let idle =
+        |routine_id: Uuid| json!({ "kind": "idle", "unused_days": 3, "on": "open_days", "strengthens": routine_id });
+    let held = contents(&pool, id(1)).await;
+    let ended = json!({ "starts_on": "2026-01-05", "ends_on": "2026-10-31" });
+    for (content, pointer, reason) in [
+        (dates(json!({ "ends_on": "2026-01-04" })), "/anchor/dates/ends_on", "must not be before starts_on"),
+        (
+            dates(json!({ "starts_on": "2027-01-05", "ends_on": "2027-01-10" })),
+            "/anchor/dates/ends_on",
+            "after ends_on",
+        ),
+        (
+            dates(json!({ "ends_on": "2026-01-11", "except_on": ["2026-01-05"] })),
+            "/anchor/dates/except_on",
+            "takes out every date",
+        ),
+        (dates(json!({ "also_on": ["2026-01-01"] })), "/anchor/dates/also_on", "would never be due"),
+        (dates(ended.clone()), "/anchor/dates", "no date from 2026-11-01 on"),
+        (
+            in_season(&by_rule("FREQ=YEARLY;BYMONTH=12;BYMONTHDAY=24", "not_required"), "05-01", "09-30"),
+            "/season",
+            "holds no date of the rule",
+        ),
+        (in_season(&json!({ "kind": "period", "each": "quarter" }), "07-01", "09-29"), "/season", "no period"),
+        (content("operatory", &follow(id(77))), "/anchor/routine_id", "no routine of this group"),
+        (content("operatory", &follow(id(601))), "/anchor/routine_id", "the routine itself"),
+        (content("operatory", &follow(routine::spore_test())), "/anchor/routine_id", "another kind of subject"),
+        (content("operatory", &idle(id(77))), "/anchor/strengthens", "no routine of this group"),
+        (content("operatory", &idle(routine::line_disinfection())), "/anchor/strengthens", "neither on the opening"),
+        (content("steriliser", &idle(routine::start_flush())), "/anchor/strengthens", "another kind of subject"),
+    ] {
+        for query in ["", "?preview=true"] {
+            let path = format!("{}{query}", path_of(601));
+            let answer = clinic.admin.put(&path, json!({ "routine": content })).await;
+            let problem = answer.expect(422);
+            assert_eq!(answer.pointers(), [format!("/routine{pointer}")], "{problem}");
+            assert!(problem["errors"][0]["detail"].as_str().is_some_and(|d| d.contains(reason)), "{reason}: {problem}");
+        }
+    }
+    assert_eq!(contents(&pool, id(1)).await, held);
+
+    // What is over may be kept as not in use, and a repeat of what stood before it was over is harmless.
+    let mut retired = dates(ended);
+    retired["in_use"] = json!(false);
+    put(&clinic.admin, 601, &retired).await.expect(201);
+    let short = dates(json!({ "ends_on": "2026-11-09" }));
+    put(&clinic.admin, 602, &short).await.expect(201);
+    app.set(at("2026-11-20T07:40:00Z"));
+    put(&clinic.admin, 602, &short).await.expect(200);
+    let renamed = {
+        let mut content = short.clone();
+        content["name"] = json!("Wipe all shelves");
+        content
+    };
+    put(&clinic.admin, 602, &renamed).await.expect(422);
+}
+
+#[sqlx::test]
+async fn routines_that_would_wait_for_each_other_are_refused(pool: PgPool) {
+    let app = App::new(pool, at(NOW)).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    let follow = |n: u32| content("operatory", &json!({ "kind": "follows", "routine_id": id(n), "when": "passed" }));
+    put(&clinic.admin, 601, &content("operatory", &json!({ "kind": "opening" }))).await.expect(201);
+    put(&clinic.admin, 602, &follow(601)).await.expect(201);
+    put(&clinic.admin, 603, &follow(602)).await.expect(201);
+    for n in [602, 603] {
+        let answer = put(&clinic.admin, 601, &follow(n)).await;
+        answer.expect(422);
+        assert_eq!(answer.pointers(), ["/routine/anchor/routine_id"], "{n}");
+    }
+    let idle = json!({ "kind": "idle", "unused_days": 3, "on": "open_days", "strengthens": id(601) });
+    put(&clinic.admin, 604, &content("operatory", &idle)).await.expect(201);
 }
