@@ -122,6 +122,60 @@ async fn a_file_is_applied_once_and_a_moved_event_moves_its_closure(pool: PgPool
     assert_eq!(place.events().await, 2);
 }
 
+/// RFC 5545, section 3.8.1.11: an event is cancelled by `STATUS:CANCELLED`; 3.8.4.4: one occurrence of a series is named
+/// by its `RECURRENCE-ID`.
+#[sqlx::test]
+async fn a_cancelled_event_takes_its_closure_back_and_one_that_vanished_is_left_and_listed(pool: PgPool) {
+    let app = App::new(pool, at("2026-12-02T11:00:00Z")).await;
+    let place = Place::new(&app).await;
+    let by_hand = json!({ "from_local": "2026-12-24T00:00", "until_local": "2026-12-25T00:00", "reason": "by hand" });
+    place.admin.put(&format!("{}/{}", place.path(), id(900)), by_hand).await.expect(201);
+    place.import("?apply=true", HOLIDAYS).await.expect(200);
+    app.plan().await;
+    let standing = place.standing().await;
+    // By hand, early closing, and the winters of 2026 and 2027.
+    assert_eq!((standing.len(), place.events().await), (4, 1));
+
+    // The winter of 2027 is called off; the early closing left the file without a word.
+    let cancelled = "BEGIN:VCALENDAR\r\nVERSION:2.0\r\n\
+        BEGIN:VEVENT\r\nUID:winter\r\nSUMMARY:Winter feast\r\nDTSTART;VALUE=DATE:20201225\r\n\
+        DTEND;VALUE=DATE:20201227\r\nRRULE:FREQ=YEARLY\r\nEND:VEVENT\r\n\
+        BEGIN:VEVENT\r\nUID:winter\r\nRECURRENCE-ID;VALUE=DATE:20271225\r\nDTSTART;VALUE=DATE:20271225\r\n\
+        STATUS:CANCELLED\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n";
+    let shown = place.import("", cancelled).await.expect(200);
+    assert_eq!(changes(&shown), ["unchanged", "removed"]);
+    let gone = &shown["closures"][1];
+    assert_eq!([&gone["closure_id"], &gone["from_local"]], [&standing[3]["closure_id"], &json!("2027-12-25T00:00")]);
+    // 2027-12-25 and 26 are a weekend: no day opens again.
+    assert_eq!(gone["open_days"], json!([]));
+    assert_eq!(shown["left_alone"], json!([standing[1]]));
+    assert_eq!(standing[1]["reason"], "Early closing");
+    assert_eq!(shown["skipped"][0]["reason"], "it is cancelled (STATUS:CANCELLED)");
+    assert_eq!((place.standing().await, place.events().await), (standing.clone(), 1), "only shown");
+
+    let applied = place.import("?apply=true", cancelled).await.expect(200);
+    assert_eq!((&applied["closures"], &applied["left_alone"]), (&shown["closures"], &shown["left_alone"]));
+    assert_eq!((place.standing().await, place.events().await), (standing[..3].to_vec(), 2));
+    let told: Value = sqlx::query_scalar(
+        "select body -> 'changed' from event
+         where jsonb_array_length(body -> 'changed' -> 'removed_closure_ids') > 0",
+    )
+    .fetch_one(&app.pool)
+    .await
+    .expect("one event");
+    assert_eq!(told, json!({ "closures": [], "removed_closure_ids": [standing[3]["closure_id"]] }));
+    // A repeat finds nothing to take back, and tells nothing.
+    let again = place.import("?apply=true", cancelled).await.expect(200);
+    assert_eq!((changes(&again), place.events().await), (vec!["unchanged"], 2));
+
+    // The whole series is called off: Friday the 25th opens again, and its tasks are wanted.
+    let series = cancelled.replacen("RRULE:FREQ=YEARLY", "RRULE:FREQ=YEARLY\r\nSTATUS:CANCELLED", 1);
+    let applied = place.import("?apply=true", &series).await.expect(200);
+    assert_eq!(changes(&applied), ["removed"]);
+    assert_eq!(applied["closures"][0]["open_days"][0]["clinic_day"], "2026-12-25");
+    assert_eq!(place.standing().await, standing[..2]);
+}
+
 #[sqlx::test]
 async fn only_an_administrator_of_the_group_may_import_or_look(pool: PgPool) {
     let app = App::new(pool, at("2026-12-02T11:00:00Z")).await;

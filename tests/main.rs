@@ -22,6 +22,7 @@ mod journeys;
 mod lists;
 mod operations;
 mod oracles;
+mod plan_warnings;
 mod planner;
 mod previews;
 mod readme;

@@ -11,17 +11,19 @@ use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
+use super::daybook::OPENING_TIME_HORIZON_DAYS;
 use super::fault::{Fault, check_optional_text};
 use super::hours::minute_of_day;
 use super::period::PeriodLength;
-use super::recurrence::Recurrence;
+use super::recurrence::{Recurrence, RecurrenceError};
 use super::site_event::SiteEventKind;
 use super::subject::SubjectKind;
 
 /// The longest interval and the longest idle time that can be asked for.
 const LONGEST_DAYS: u32 = 3660;
-/// The longest interval of opening time.
-const LONGEST_HOURS: u32 = 10_000;
+/// The longest interval of opening time: what a clinic that never closes has in the days that are counted ahead. More
+/// would be due once and never again.
+const LONGEST_HOURS: u32 = 24 * OPENING_TIME_HORIZON_DAYS;
 /// The most turnovers or cycles that are counted to.
 const LARGEST_COUNT: u32 = 100_000;
 
@@ -144,7 +146,7 @@ pub enum ClosedDayRule {
 pub enum Every {
     /// Calendar days, 1 to 3660.
     Days(u32),
-    /// Hours in which the clinic is open, 1 to 10000.
+    /// Hours in which the clinic is open, 1 to 2880: they are counted at most 120 days ahead.
     OpeningHours(u32),
 }
 
@@ -321,11 +323,23 @@ impl Anchor {
 fn date_faults(dates: &Recurrence) -> Vec<Fault> {
     let mut faults = Vec::new();
     check_optional_text(&mut faults, "/rule", &dates.rule, 500);
+    let ends_first = dates.ends_on.is_some_and(|ends_on| ends_on < dates.starts_on);
     if let Err(error) = dates.check() {
-        faults.push(Fault::new("/rule", error.to_string()));
+        let pointer = match error {
+            RecurrenceError::EndsTooSoon { .. } => Some("/ends_on").filter(|_| !ends_first),
+            RecurrenceError::AllTakenOut { .. } => Some("/except_on"),
+            _ => Some("/rule"),
+        };
+        faults.extend(pointer.map(|pointer| Fault::new(pointer, error.to_string())));
     }
-    if dates.ends_on.is_some_and(|ends_on| ends_on < dates.starts_on) {
+    if ends_first {
         faults.push(Fault::new("/ends_on", "must not be before starts_on"));
+        return faults;
+    }
+    let is_outside = |date: &&NaiveDate| **date < dates.starts_on || dates.ends_on.is_some_and(|end| **date > end);
+    if let Some(date) = dates.also_on.iter().find(is_outside) {
+        let rule = format!("names {date}, which is before starts_on or after ends_on and would never be due");
+        faults.push(Fault::new("/also_on", rule));
     }
     faults
 }

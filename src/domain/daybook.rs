@@ -14,7 +14,7 @@ use super::hours::{ClinicDay, Hours};
 use super::zone;
 
 /// How far opening time is counted ahead before we say that it is never reached.
-const OPENING_TIME_HORIZON_DAYS: usize = 120;
+pub const OPENING_TIME_HORIZON_DAYS: u32 = 120;
 
 /// The days of one clinic, kept while one question is answered.
 #[derive(Debug)]
@@ -52,7 +52,7 @@ impl<'h> DayBook<'h> {
         }
         let mut counted_to = from;
         let first = zone::local(&self.hours.zone, from).date().pred_opt()?;
-        for date in first.iter_days().take(OPENING_TIME_HORIZON_DAYS) {
+        for date in first.iter_days().take(OPENING_TIME_HORIZON_DAYS as usize) {
             for (opens, closes) in &self.day(date).sessions {
                 // Where a late session runs into the next day's first, the time they share passes once.
                 let opens = (*opens).max(counted_to);

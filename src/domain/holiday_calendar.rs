@@ -12,9 +12,11 @@
 //! * A rule gives dates by [`super::recurrence`]; the time of day is that of `DTSTART` on each of them.
 //! * A `DTSTART` that its own rule does not match makes the series unread.
 //! * Of two events with one UID, the later revision (`SEQUENCE`) counts, then the first in the file.
-//! * A cancelled series is cancelled with its overrides.
+//! * A cancelled series is cancelled with its overrides. What was imported of a cancelled event is taken back; what only
+//!   left the file stays.
 //! * Seconds are rounded outwards to the minute.
 
+mod cancelled;
 mod content;
 mod effect;
 mod event;
@@ -29,7 +31,7 @@ use uuid::Uuid;
 
 pub use self::content::{DEEPEST, LONGEST_LINE_BYTES, MOST_EVENTS};
 pub use self::effect::{LostDay, lost_days};
-use self::event::{Event, Replaces, Timing, Unread};
+use self::event::{Event, Replaces, Timing};
 use self::series::{Budget, Occasion, Window};
 use self::value::{Extent, LONGEST, Moment};
 use super::hours::Closure;
@@ -111,9 +113,11 @@ pub enum Novelty {
     Changed,
     /// It stands already.
     Unchanged,
+    /// It stands, and its event is cancelled: it goes.
+    Cancelled,
 }
 
-/// A closure that a file asks for.
+/// A closure that a file asks for, or asks to take back.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct HolidayClosure {
     /// Its identity, the same each time the file is read.
@@ -142,6 +146,9 @@ pub struct Skipped {
 pub struct Reading {
     /// The closures, by their start.
     pub closures: Vec<HolidayClosure>,
+    /// Closures of the days of interest that stand under an id as this module makes them, and of which the file says
+    /// nothing: they were imported once, from this file or another.
+    pub left_alone: Vec<(Uuid, Closure)>,
     /// What was left out, in the order of the file.
     pub skipped: Vec<Skipped>,
 }
@@ -190,6 +197,7 @@ pub fn read(text: &str, scope: &Scope<'_>) -> Result<Reading, CalendarError> {
     for (uid, family) in families {
         reader.family(&uid, family)?;
     }
+    let left_alone = reader.left_alone();
     let Reader { found, mut skipped, .. } = reader;
     let mut closures: Vec<_> = found.into_values().collect();
     closures.sort_by(|a, b| {
@@ -197,7 +205,7 @@ pub fn read(text: &str, scope: &Scope<'_>) -> Result<Reading, CalendarError> {
         key(a).cmp(&key(b))
     });
     skipped.sort_by_key(|skipped| skipped.line);
-    Ok(Reading { closures, skipped })
+    Ok(Reading { closures, left_alone, skipped })
 }
 
 /// Reads the events one UID after the other.
@@ -246,17 +254,27 @@ impl Reader<'_> {
                 Err(unread) => self.skip(event, unread.reason()),
             }
         }
-        let is_cancelled = master.as_ref().is_some_and(|event| event.timing.as_ref().err() == Some(&Unread::Cancelled));
+        if let Some(event) = master.as_ref().filter(|event| event.is_cancelled()) {
+            self.take_back_series(uid, event, &overrides);
+            for event in &overrides {
+                self.skip(event, "its series is cancelled");
+            }
+            return Ok(());
+        }
         let mut replaced = BTreeSet::new();
         for event in &overrides {
             let Replaces::Occurrence(moment) = &event.replaces else { continue };
             let (occasion, stamp) = series::occasion_of(moment, &series);
             replaced.insert(stamp);
             match &event.timing {
-                _ if is_cancelled => self.skip(event, "its series is cancelled"),
                 Ok(Timing { rule: Some(_), .. }) => self.skip(event, "an override cannot recur"),
                 Ok(timing) => self.close(uid, event, occasion, &timing.start, timing.extent)?,
-                Err(unread) => self.skip(event, unread.reason()),
+                Err(unread) => {
+                    self.skip(event, unread.reason());
+                    if event.is_cancelled() {
+                        self.take_back_occurrence(uid, moment, &series);
+                    }
+                }
             }
         }
         if let Some(event) = &master {

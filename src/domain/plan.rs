@@ -15,6 +15,7 @@ mod landing;
 mod levelling;
 mod periods;
 mod recurring;
+pub mod warnings;
 
 use std::collections::{BTreeMap, BTreeSet};
 

@@ -24,6 +24,7 @@ mod parse;
 mod rule;
 
 use std::collections::BTreeSet;
+use std::ops::RangeInclusive;
 
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
@@ -57,6 +58,20 @@ pub enum RecurrenceError {
         rule: String,
         /// The first day.
         starts_on: NaiveDate,
+    },
+    /// It ends before the first of its dates.
+    #[error("`{rule}` gives its first date on {first_on}, after ends_on")]
+    EndsTooSoon {
+        /// The rule, in its canonical text.
+        rule: String,
+        /// That date.
+        first_on: NaiveDate,
+    },
+    /// Each of its dates is taken out.
+    #[error("except_on takes out every date of `{rule}`")]
+    AllTakenOut {
+        /// The rule, in its canonical text.
+        rule: String,
     },
 }
 
@@ -109,7 +124,7 @@ impl Recurrence {
         Self { rule: rule.into(), starts_on, ends_on: None, except_on, also_on }
     }
 
-    /// Whether it can be used, and will ever fall on a date by its rule.
+    /// Whether it can be used: its rule gives dates, and one of its dates is left.
     ///
     /// # Errors
     ///
@@ -129,10 +144,37 @@ impl Recurrence {
     pub fn check(&self) -> Result<(), RecurrenceError> {
         let starts_on = self.starts_on;
         let rule = self.read()?;
-        match RuleDates::new(&rule, starts_on, starts_on, LAST_ON).next() {
-            Some(_) => Ok(()),
-            None => Err(RecurrenceError::NeverDue { rule: rule.to_string(), starts_on }),
+        let text = || rule.to_string();
+        let Some(first_on) = RuleDates::new(&rule, starts_on, starts_on, LAST_ON).next() else {
+            return Err(RecurrenceError::NeverDue { rule: text(), starts_on });
+        };
+        if self.first_date(starts_on, |_| true)?.is_some() {
+            return Ok(());
         }
+        let is_added = self.span(starts_on, LAST_ON).is_some_and(|span| self.also_on.range(span).next().is_some());
+        if self.ends_on.is_some_and(|ends_on| ends_on < first_on) && !is_added {
+            return Err(RecurrenceError::EndsTooSoon { rule: text(), first_on });
+        }
+        Err(RecurrenceError::AllTakenOut { rule: text() })
+    }
+
+    /// The first of its dates from a day on for which `wanted` holds; `None` when there is none. It looks at each day
+    /// there is once at most.
+    ///
+    /// # Errors
+    ///
+    /// As [`Recurrence::dates_between`].
+    pub fn first_date(
+        &self,
+        from_on: NaiveDate,
+        wanted: impl Fn(NaiveDate) -> bool,
+    ) -> Result<Option<NaiveDate>, RecurrenceError> {
+        let rule = self.read()?;
+        let Some(span) = self.span(from_on, LAST_ON) else { return Ok(None) };
+        let is_left = |date: &NaiveDate| !self.except_on.contains(date) && wanted(*date);
+        let by_rule = RuleDates::new(&rule, self.starts_on, *span.start(), *span.end()).find(is_left);
+        let added = self.also_on.range(span).copied().find(is_left);
+        Ok(by_rule.into_iter().chain(added).min())
     }
 
     /// Its dates from one day to another, both included; in order, each once.
@@ -142,14 +184,17 @@ impl Recurrence {
     /// As [`Recurrence::check`], except that having no date is no error here.
     pub fn dates_between(&self, from_on: NaiveDate, to_on: NaiveDate) -> Result<Vec<NaiveDate>, RecurrenceError> {
         let rule = self.read()?;
+        let Some(span) = self.span(from_on, to_on) else { return Ok(Vec::new()) };
+        let mut dates: BTreeSet<_> = RuleDates::new(&rule, self.starts_on, *span.start(), *span.end()).collect();
+        dates.extend(self.also_on.range(span));
+        Ok(dates.difference(&self.except_on).copied().collect())
+    }
+
+    /// What of some days lies between its first and its last.
+    fn span(&self, from_on: NaiveDate, to_on: NaiveDate) -> Option<RangeInclusive<NaiveDate>> {
         let first = from_on.max(self.starts_on);
         let last = self.ends_on.map_or(to_on, |ends_on| ends_on.min(to_on)).min(LAST_ON);
-        if last < first {
-            return Ok(Vec::new());
-        }
-        let mut dates: BTreeSet<_> = RuleDates::new(&rule, self.starts_on, first, last).collect();
-        dates.extend(self.also_on.range(first..=last));
-        Ok(dates.difference(&self.except_on).copied().collect())
+        (first <= last).then_some(first..=last)
     }
 
     fn read(&self) -> Result<Rule, RecurrenceError> {

@@ -15,6 +15,7 @@ use super::anchor::{Anchor, Season};
 use super::fault::{Fault, check_text};
 use super::ladder::Ladder;
 use super::limit::Source;
+use super::period::{Period, PeriodLength};
 use super::step::{self, Step};
 use super::subject::{Subject, SubjectKind, WaterSource};
 
@@ -134,6 +135,7 @@ impl Routine {
         check_text(&mut faults, "/name", &self.name, 120);
         faults.extend(self.selection_faults());
         faults.extend(self.anchor.faults(self.subject_kind).into_iter().map(|f| f.under("/anchor")));
+        faults.extend(self.season_fault());
         faults.extend(self.window_faults().into_iter().map(|f| f.under("/window")));
         faults.extend(step::faults(&self.steps).into_iter().map(|f| f.under("/steps")));
         for (i, step) in self.steps.iter().enumerate() {
@@ -181,7 +183,60 @@ impl Routine {
                 faults.push(Fault::new(pointer, "must name 1 to 1000; leave it out to pick all"));
             }
         }
+        // A clinic is a subject under its own id.
+        if let (SubjectKind::Clinic, Some(clinics), Some(subjects)) =
+            (self.subject_kind, &selection.clinic_ids, &selection.subject_ids)
+            && clinics.is_disjoint(subjects)
+        {
+            faults.push(Fault::new("/selection/subject_ids", "names none of clinic_ids, so no clinic is ever picked"));
+        }
         faults
+    }
+
+    /// Whether its calendar rule gives no date in its season from a day on: then nothing of it is due from that day.
+    #[must_use]
+    pub fn gives_no_date_from(&self, first_on: NaiveDate) -> bool {
+        let Anchor::Calendar { dates, .. } = &self.anchor else { return false };
+        let in_season = |date| self.season.is_none_or(|season| season.holds(date));
+        // What cannot be read gives no date either, and is told of where it is.
+        matches!(dates.first_date(first_on, in_season), Ok(None))
+    }
+
+    /// A season in which nothing that has dates of its own ever falls.
+    fn season_fault(&self) -> Option<Fault> {
+        let season = self.season?;
+        let rule = match &self.anchor {
+            Anchor::Calendar { dates, .. } if dates.check().is_ok() && self.gives_no_date_from(dates.starts_on) => {
+                "holds no date of the rule, so nothing would ever be due"
+            }
+            Anchor::Period { each, .. } if every_period(*each).all(|period| !season.holds(period.last_on())) => {
+                "holds the last date of no period, which decides, so nothing would ever be due"
+            }
+            _ => return None,
+        };
+        Some(Fault::new("/season", rule))
+    }
+
+    /// The routine it names, and where it names it.
+    #[must_use]
+    pub fn names_routine(&self) -> Option<(Uuid, &'static str)> {
+        match self.anchor {
+            Anchor::Follows { routine_id, .. } => Some((routine_id, "/anchor/routine_id")),
+            Anchor::Idle { strengthens: Some(routine_id), .. } => Some((routine_id, "/anchor/strengthens")),
+            _ => None,
+        }
+    }
+
+    /// Why it can make nothing of the routine it names, whose newest content is `other`.
+    #[must_use]
+    pub fn fault_with(&self, other: &Self) -> Option<&'static str> {
+        if other.subject_kind != self.subject_kind {
+            return Some("names a routine about another kind of subject, so the two never meet");
+        }
+        let is_idle = matches!(self.anchor, Anchor::Idle { .. });
+        let begins_a_day = matches!(other.anchor, Anchor::Opening {} | Anchor::FirstPatient {});
+        (is_idle && !begins_a_day)
+            .then_some("names a routine that hangs neither on the opening nor on the first patient: it stays as it is")
     }
 
     fn window_faults(&self) -> Vec<Fault> {
@@ -191,6 +246,12 @@ impl Routine {
         let brought = "must be left out: a period brings its own window";
         if self.window == Window::default() { Vec::new() } else { vec![Fault::new("", brought)] }
     }
+}
+
+/// Periods that have every last date there can be: in 28 years each date of the year falls on each day of the week.
+fn every_period(each: PeriodLength) -> impl Iterator<Item = Period> {
+    let day = |year, month, day| NaiveDate::from_ymd_opt(year, month, day).expect("a date of the calendar");
+    Period::overlapping(each, day(2000, 1, 1), day(2027, 12, 31))
 }
 
 impl Window {

@@ -90,6 +90,8 @@ pub enum ClosureChange {
     Changed,
     /// It stands as it is.
     Unchanged,
+    /// It stands, and its event is cancelled: it is taken back.
+    Removed,
 }
 
 impl From<Novelty> for ClosureChange {
@@ -98,6 +100,7 @@ impl From<Novelty> for ClosureChange {
             Novelty::New => Self::New,
             Novelty::Changed => Self::Changed,
             Novelty::Unchanged => Self::Unchanged,
+            Novelty::Cancelled => Self::Removed,
         }
     }
 }
@@ -119,7 +122,7 @@ impl From<LostDay> for LostDayDocument {
     }
 }
 
-/// A closure that the file asks for.
+/// A closure that the file asks for, or one that it takes back.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
 pub struct ImportedClosure {
     /// Its identity, made from clinic, UID and occurrence: the same at each import.
@@ -132,7 +135,8 @@ pub struct ImportedClosure {
     pub reason: String,
     /// Against what stood before this request.
     pub change: ClosureChange,
-    /// The clinic days among those looked at that it shuts or cuts, each closure taken alone.
+    /// The clinic days among those looked at that it shuts or cuts, each closure taken alone; those that open again
+    /// where it is removed.
     pub open_days: Vec<LostDayDocument>,
 }
 
@@ -163,9 +167,12 @@ impl From<Skipped> for SkippedEvent {
 pub struct ClosureImport {
     /// The closures, by their start.
     pub closures: Vec<ImportedClosure>,
+    /// Closures of these days that were imported once, from this file or another, and of which the file says nothing.
+    /// They stay: take one back by its id.
+    pub left_alone: Vec<ClosureDocument>,
     /// What was left out, in the order of the file.
     pub skipped: Vec<SkippedEvent>,
-    /// Whether the closures were kept.
+    /// Whether the closures were kept, and those to be removed taken back.
     pub applied: bool,
 }
 
@@ -179,8 +186,10 @@ pub fn router() -> OpenApiRouter<AppState> {
 ///
 /// An event of whole days closes those local days; one with times closes from its start to its end in the clinic's
 /// zone. Recurring events, exceptions and moved occurrences are understood; what is not is listed as skipped, with
-/// the reason. Without `apply=true` nothing is written. Importing the same file again changes nothing, and an event
-/// that moved moves its closure. A closure whose event was cancelled or left the file stays: take it back by its id.
+/// the reason. Without `apply=true` nothing is written. Importing the same file again changes nothing, an event that
+/// moved moves its closure, and one that is cancelled (`STATUS:CANCELLED`), alone, in its series or as one occurrence,
+/// takes back the closure that was imported of it on the days that are looked at. A closure whose event only left the
+/// file stays and is listed: take it back by its id.
 #[utoipa::path(
     post,
     path = "/v1/clinics/{clinic_id}/closures/import",
@@ -215,16 +224,23 @@ async fn import_closures(
     let clinic = load(change.db(), &caller, clinic_id).await?;
     let standing = i64::try_from(clinic.standing.len()).unwrap_or(i64::MAX);
     let (rows, import) = work_out(file, clinic, query, caller.now).await?;
-    let added = import.closures.iter().filter(|closure| closure.change == ClosureChange::New).count();
-    if let Some(added) = i64::try_from(added).ok().filter(|added| *added > 0) {
-        must_have_room(standing + added - 1, MOST_CLOSURES, "closures of a clinic")?;
+    let ids_of = |change| import.closures.iter().filter(move |c| c.change == change).map(|closure| closure.closure_id);
+    let removed: Vec<Uuid> = ids_of(ClosureChange::Removed).collect();
+    let count = |number: usize| i64::try_from(number).unwrap_or(i64::MAX);
+    let added = count(ids_of(ClosureChange::New).count());
+    if added > 0 {
+        must_have_room(standing - count(removed.len()) + added - 1, MOST_CLOSURES, "closures of a clinic")?;
     }
-    if !rows.is_empty() {
+    if !rows.is_empty() || !removed.is_empty() {
         for row in &rows {
             store::clinics::save_closure(change.db(), caller.group_id, clinic_id, row, caller.now).await?;
         }
+        for closure_id in &removed {
+            store::clinics::delete_closure(change.db(), caller.group_id, clinic_id, *closure_id).await?;
+        }
         let documents: Vec<_> = rows.iter().map(ClosureDocument::from).collect();
-        change.tell(EventKind::ClinicChanged, Some(clinic_id), &json!({ "closures": documents })).await?;
+        let what = json!({ "closures": documents, "removed_closure_ids": removed });
+        change.tell(EventKind::ClinicChanged, Some(clinic_id), &what).await?;
         change.replan_clinic(clinic_id).await?;
     }
     change.commit().await?;
@@ -288,12 +304,14 @@ fn answer(
         let ClosureDocument { closure_id, from_local, until_local, reason } = ClosureDocument::from(&row);
         let (change, open_days) = (novelty.into(), open_days.into_iter().map(LostDayDocument::from).collect());
         closures.push(ImportedClosure { closure_id, from_local, until_local, reason, change, open_days });
-        if novelty != Novelty::Unchanged {
+        if matches!(novelty, Novelty::New | Novelty::Changed) {
             rows.push(row);
         }
     }
+    let document = |(closure_id, closure)| ClosureDocument::from(&ClosureRow { closure_id, closure });
+    let left_alone = reading.left_alone.into_iter().map(document).collect();
     let skipped = reading.skipped.into_iter().map(SkippedEvent::from).collect();
-    (rows, ClosureImport { closures, skipped, applied: false })
+    (rows, ClosureImport { closures, left_alone, skipped, applied: false })
 }
 
 /// The file the API's document shows.
@@ -333,6 +351,7 @@ pub(super) fn examples() -> Vec<Example> {
             change: ClosureChange::New,
             open_days: vec![lost],
         }],
+        left_alone: Vec::new(),
         skipped: vec![SkippedEvent {
             uid: Some("market@calendar.example".to_owned()),
             summary: Some("Market day".to_owned()),

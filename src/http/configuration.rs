@@ -112,6 +112,9 @@ impl<'a> Change<'a> {
         if key.is_none_or(|key| key.revoked_at.is_some()) {
             return Err(ApiError::unauthenticated());
         }
+        if edit.preview {
+            store::configuration::mark(&mut tx).await?;
+        }
         Ok((Self { state, caller, tx, is_trial: edit.preview, moves: Moves::Nothing, told: false }, checked))
     }
 

@@ -37,8 +37,9 @@ const MOST_CLINICS: usize = 50;
 const BEYOND_DAYS: u64 = store::WINDOW_DAYS + 31;
 /// Whoever may see sums over clinics, and the front desk, which staffs the day.
 const READERS: [Role; 4] = [Role::Manager, Role::Reader, Role::Administrator, Role::FrontDesk];
-/// Clinics that are forecast at once by this process, whoever asks: the planner and the chair need its cores too.
-static AT_ONCE: Semaphore = Semaphore::const_new(2);
+/// Clinics that are looked far ahead at once by this process, whoever asks: the planner and the chair need its cores
+/// too.
+pub(super) static AT_ONCE: Semaphore = Semaphore::const_new(2);
 
 const ASSUMES: &str = "The configuration stays as it is, nothing more is recorded, and operatories in service are used \
 on every open day. What follows patients, site events or completions is counted only where they happened.";

@@ -31,6 +31,7 @@ pub mod openapi;
 pub mod operatories;
 pub mod overdue;
 pub mod paging;
+pub mod plan_warnings;
 pub mod preview;
 pub mod problem;
 pub mod readiness;
@@ -118,6 +119,7 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(overdue::router())
         .merge(summary::router())
         .merge(forecast::router())
+        .merge(plan_warnings::router())
         .merge(health::router())
         .merge(metrics::router())
 }

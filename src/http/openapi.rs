@@ -20,8 +20,8 @@ use utoipa::{PartialSchema as _, ToSchema as _};
 use super::problem::Problem;
 use super::{
     clinics, closure_import, closures, completions, cycles, desk, due, equipment, feeds, forecast, full_days, group,
-    health, holds, hours, keys, ladder, operatories, overdue, readiness, resources, routines, site_events,
-    special_openings, summary, tasks, weeks, why, why_nothing, zone_moves,
+    health, holds, hours, keys, ladder, operatories, overdue, plan_warnings, readiness, resources, routines,
+    site_events, special_openings, summary, tasks, weeks, why, why_nothing, zone_moves,
 };
 
 /// An example of a body, made by serialising a real value of its type.
@@ -77,6 +77,7 @@ fn examples() -> Vec<Example> {
         overdue::examples(),
         summary::examples(),
         forecast::examples(),
+        plan_warnings::examples(),
         health::examples(),
     ]
     .into_iter()
@@ -101,7 +102,8 @@ an id or the path has a natural key, and with the same `Idempotency-Key` otherwi
 for 7 days.
 
 **Trying.** An edit of the configuration with the query parameter `preview=true` is tried: it answers 200 with what \
-planning would then do to each clinic's tasks, keeps nothing, and is refused as the edit itself would be.
+planning would then do to each clinic's tasks and what the plan would then be warned about, keeps nothing, and is refused
+as the edit itself would be.
 
 **Problems** come as `application/problem+json` (RFC 9457) with a stable `type`, a JSON pointer to each bad field and \
 the request id that the log holds too.

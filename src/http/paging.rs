@@ -23,6 +23,12 @@ const LENGTH: usize = 34;
 /// The same of a place in a list that is read from the newest entry on.
 const PLACE_VERSION: u8 = 2;
 const PLACE_LENGTH: usize = 25;
+/// The same of a place in a list that goes from clinic to clinic.
+const CLINIC_VERSION: u8 = 3;
+const CLINIC_LENGTH: usize = 17;
+/// Clinics of one answer: each of them is worked out anew.
+const DEFAULT_CLINICS: u16 = 20;
+const MOST_CLINICS: u16 = 50;
 const DEFAULT_LIMIT: u16 = 100;
 const HIGHEST_LIMIT: u16 = 500;
 /// The most rungs a ladder can have (`domain::ladder`).
@@ -161,6 +167,58 @@ fn decode_place(text: &str) -> Option<Place> {
     possible.then_some((at, Uuid::from_slice(&bytes[9..]).ok()?))
 }
 
+/// Which part of a list that goes from clinic to clinic, in the order of their ids.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct ByClinic {
+    /// Most clinics in one answer; 20 when not given.
+    #[param(minimum = 1, maximum = 50)]
+    pub limit: Option<u16>,
+    /// Where to go on, as the `Link` field of the page before gave it.
+    #[param(pattern = "^[A-Za-z0-9_-]{23}$")]
+    pub cursor: Option<String>,
+}
+
+impl ByClinic {
+    /// Most clinics in one answer.
+    ///
+    /// # Errors
+    /// 400 when it is out of range.
+    pub fn limit(&self) -> ApiResult<usize> {
+        let limit = self.limit.unwrap_or(DEFAULT_CLINICS);
+        if (1..=MOST_CLINICS).contains(&limit) {
+            Ok(limit.into())
+        } else {
+            Err(ApiError::malformed(format!("limit must be from 1 to {MOST_CLINICS}")))
+        }
+    }
+
+    /// The last clinic that was shown.
+    ///
+    /// # Errors
+    /// 400 when the cursor is not one of ours.
+    pub fn after(&self) -> ApiResult<Option<Uuid>> {
+        let decode = |text: &String| {
+            let bytes: [u8; CLINIC_LENGTH] = BASE64URL_NOPAD.decode(text.as_bytes()).ok()?.try_into().ok()?;
+            Uuid::from_slice(&bytes[1..]).ok().filter(|_| bytes[0] == CLINIC_VERSION)
+        };
+        let read = |text: &String| {
+            decode(text)
+                .ok_or_else(|| ApiError::malformed("cursor is not one that this list handed out; start without one"))
+        };
+        self.cursor.as_ref().map(read).transpose()
+    }
+
+    /// The way to the page after the one that ends with `last`.
+    pub fn link_after(&self, path: &str, last: Uuid) -> Option<HeaderValue> {
+        let mut bytes = vec![CLINIC_VERSION];
+        bytes.extend(last.as_bytes());
+        let cursor = BASE64URL_NOPAD.encode(&bytes);
+        next_link(path, &[("limit", self.limit.map(|limit| limit.to_string())), ("cursor", Some(cursor))])
+    }
+}
+
 /// A `Link` field to the next page (RFC 8288): a reference relative to this service, with the filters of this page.
 /// The values are ids, numbers and stable names, none of which needs escaping in a query string.
 #[must_use]
@@ -241,6 +299,20 @@ mod tests {
             if let Some(cursor) = Cursor::decode(&BASE64URL_NOPAD.encode(&bytes)) {
                 prop_assert!(cursor.after.level <= TOP_LEVEL && cursor.after.overdue_at <= cursor.as_of);
             }
+        }
+    }
+
+    #[test]
+    fn a_clinics_place_is_read_back_and_no_other_text_is_read_as_one() {
+        let query = |cursor: String| ByClinic { limit: Some(7), cursor: Some(cursor) };
+        let link = query(String::new()).link_after("/v1/plan-warnings", Uuid::max()).expect("a header value");
+        let link = link.to_str().expect("ASCII");
+        let cursor =
+            link.strip_prefix("</v1/plan-warnings?limit=7&cursor=").and_then(|l| l.strip_suffix(">; rel=\"next\""));
+        let cursor = cursor.expect("a link with the limit that was asked for").to_owned();
+        assert_eq!(query(cursor.clone()).after().expect("ours"), Some(Uuid::max()));
+        for bad in [String::new(), format!("{cursor}A"), format!("Q{}", &cursor[1..]), cursor[1..].to_owned()] {
+            assert_eq!(query(bad).after().expect_err("not ours").status(), StatusCode::BAD_REQUEST);
         }
     }
 

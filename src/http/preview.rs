@@ -5,6 +5,7 @@
 //! it.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use chrono::{DateTime, Days, NaiveDate, NaiveTime, TimeDelta, Utc};
 use serde::Serialize;
@@ -15,6 +16,7 @@ use uuid::Uuid;
 
 use super::caller::Caller;
 use super::configuration::Moves;
+use super::plan_warnings::{self, PlanWarningDocument};
 use super::problem::ApiResult;
 use super::samples;
 use crate::domain::load::{self, Weights};
@@ -65,6 +67,11 @@ pub struct ClinicPreview {
     /// Rough minutes of required tasks by the day they are due, in the clinic's zone, from today to the planning
     /// horizon.
     pub minutes: Vec<DayMinutes>,
+    /// What the plan of the coming 400 days would be warned about, and is not as it stands.
+    #[schema(max_items = 200)]
+    pub warnings: Vec<PlanWarningDocument>,
+    /// Whether there may be further ones: a clinic is told 200 at most, and its dates are looked at up to a bound.
+    pub more_warnings: bool,
 }
 
 /// Tasks that change in one way.
@@ -135,7 +142,8 @@ pub struct DayMinutes {
     pub after: u64,
 }
 
-/// Works out what planning would do in a transaction that holds the edit, and must be rolled back after.
+/// Works out what planning would do in a transaction that holds the edit, made after [`store::configuration::mark`]. The
+/// edit is taken back on the way; the rest must be rolled back after.
 ///
 /// # Errors
 /// When the database does not answer.
@@ -166,7 +174,7 @@ pub(super) async fn work_out(
     for clinic_id in &clinic_ids {
         standing.push(store::loads::list(db, group_id, *clinic_id, span).await?);
     }
-    let mut clinics = Vec::new();
+    let (mut clinics, mut planned) = (Vec::new(), Vec::new());
     for (clinic_id, before) in clinic_ids.into_iter().zip(standing) {
         let purpose = if in_turn { Purpose::CarryOut } else { Purpose::Preview };
         let worked_out = store::planning::work_out(db, group_id, clinic_id, horizon_days, purpose, now).await?;
@@ -177,9 +185,24 @@ pub(super) async fn work_out(
         let minutes = minutes(zone, zone::local(zone, now).date(), horizon_days, &before, &after);
         let names = Names::load(db, group_id, &replanning).await?;
         clinics.push(ClinicPreview { minutes, ..clinic_preview(clinic_id, &replanning, &names) });
+        planned.push(Arc::clone(&replanning.clinic));
         if in_turn {
             store::planning::carry_out(db, group_id, clinic_id, &replanning, now).await?;
         }
+    }
+    // From here on the transaction shows what stood before the edit.
+    store::configuration::take_back(db).await?;
+    for (preview, clinic) in clinics.iter_mut().zip(planned) {
+        let clinic_id = preview.clinic_id;
+        let mut after = plan_warnings::look_at(Arc::clone(&clinic), clinic_id, now).await?;
+        if !after.warnings.is_empty()
+            && let Some(stood) = store::planning::load(db, group_id, clinic_id, horizon_days, now).await?
+        {
+            let before = plan_warnings::look_at(Arc::new(stood), clinic_id, now).await?;
+            after.warnings.retain(|warning| !before.warnings.contains(warning));
+        }
+        preview.more_warnings = after.warnings_left_out > 0 || after.routines_left_out > 0;
+        preview.warnings = plan_warnings::told(&clinic, after.warnings);
     }
     Ok(Preview { as_of: now, changes_configuration, clinics, clinics_left_out })
 }
@@ -223,6 +246,8 @@ fn clinic_preview(clinic_id: Uuid, replanning: &Replanning, names: &Names) -> Cl
         withdrawn: PreviewTasks::default(),
         removed: PreviewTasks::default(),
         minutes: Vec::new(),
+        warnings: Vec::new(),
+        more_warnings: false,
     };
     for change in &replanning.changes {
         let (of_its_kind, id, planned) = match change {
@@ -322,6 +347,8 @@ pub(super) fn example() -> Value {
         withdrawn: PreviewTasks::default(),
         removed: PreviewTasks::default(),
         minutes: vec![DayMinutes { on: day, before: 5, after: 0 }],
+        warnings: Vec::new(),
+        more_warnings: false,
     };
     let as_of = samples::morning(7, 0);
     json!(Preview { as_of, changes_configuration: true, clinics: vec![clinic], clinics_left_out: 0 })

@@ -3,6 +3,8 @@
 //! The rule of this file: a change of a routine is a new version for clinic days to come. No version is ever changed,
 //! and none reaches back to days that were worked under another.
 
+use std::collections::BTreeSet;
+
 use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -180,7 +182,10 @@ async fn list_routine_versions(
 
 /// Creates a routine or gives it a new version.
 ///
-/// The id is made by the client, and a repeat is harmless: content and date of the newest version change nothing.
+/// The id is made by the client, and a repeat is harmless: content and date of the newest version change nothing. What
+/// can never be due is refused: a rule of which no date is left from the version's first day on, a season that holds none
+/// of the dates, a routine that follows or strengthens one that is not there or of which nothing can come. What depends on
+/// the clinics is a plan warning, told by `preview=true` and under `/v1/plan-warnings`.
 #[utoipa::path(
     put,
     path = "/v1/routines/{routine_id}",
@@ -219,7 +224,9 @@ async fn put_routine(
         }
     };
     check_selection(&mut change, caller.group_id, &input.routine).await?;
+    check_named_routine(&mut change, caller.group_id, routine_id, &input.routine).await?;
     let effective_on = input.effective_on.unwrap_or(today);
+    check_dates_to_come(&input.routine, effective_on)?;
     let version = RoutineVersion { routine_id, version: next_version, effective_on, routine: input.routine };
     store::routines::append_version(change.db(), caller.group_id, &version, caller.now).await?;
     let document = RoutineDocument::from(version);
@@ -259,6 +266,48 @@ async fn check_selection(change: &mut Change<'_>, group_id: Uuid, routine: &Rout
         check_found(&mut faults, "/routine/selection/subject_ids", &missing, kind.as_str());
     }
     without_faults((), faults).map_err(ApiError::rules_broken)
+}
+
+/// The routine that is followed or strengthened must be there, and be one of which something can come. Completions of
+/// routines that follow each other in a circle would wait for one another.
+async fn check_named_routine(
+    change: &mut Change<'_>,
+    group_id: Uuid,
+    routine_id: Uuid,
+    routine: &Routine,
+) -> ApiResult<()> {
+    let Some((named_id, pointer)) = routine.names_routine().filter(|_| routine.in_use) else { return Ok(()) };
+    let refused = |rule: &str| Err(ApiError::rule_broken(format!("/routine{pointer}"), rule));
+    if named_id == routine_id {
+        return refused("names the routine itself");
+    }
+    let Some(named) = store::routines::find_newest(change.db(), group_id, named_id).await? else {
+        return refused("names no routine of this group");
+    };
+    if let Some(rule) = routine.fault_with(&named.routine) {
+        return refused(rule);
+    }
+    let (mut met, mut anchor) = (BTreeSet::from([named_id]), named.routine.anchor);
+    while let Anchor::Follows { routine_id: next_id, .. } = anchor {
+        if next_id == routine_id {
+            return refused(
+                "names a routine that follows this one, at once or by others: each would wait for the other",
+            );
+        }
+        let next = store::routines::find_newest(change.db(), group_id, next_id).await?;
+        let Some(next) = next.filter(|_| met.insert(next_id)) else { break };
+        anchor = next.routine.anchor;
+    }
+    Ok(())
+}
+
+/// A version whose rule has no date from its first day on would plan nothing, ever.
+fn check_dates_to_come(routine: &Routine, effective_on: NaiveDate) -> ApiResult<()> {
+    if routine.in_use && routine.gives_no_date_from(effective_on) {
+        let rule = format!("give no date from {effective_on} on, the version's first day; retire it with in_use false");
+        return Err(ApiError::rule_broken("/routine/anchor/dates", rule));
+    }
+    Ok(())
 }
 
 /// Examples for the API's document.

@@ -22,3 +22,21 @@ pub async fn hold(db: &mut PgConnection, group_id: Uuid) -> Result<()> {
         .await?;
     Ok(())
 }
+
+/// Marks the place in the transaction that [`take_back`] returns to.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn mark(db: &mut PgConnection) -> Result<()> {
+    sqlx::query("savepoint before_change").execute(db).await?;
+    Ok(())
+}
+
+/// Takes back what was done since [`mark`], in the same turn: what is read from then on is what stood before.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn take_back(db: &mut PgConnection) -> Result<()> {
+    sqlx::query("rollback to savepoint before_change").execute(db).await?;
+    Ok(())
+}

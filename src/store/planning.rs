@@ -265,6 +265,22 @@ async fn moved_by_zone_data(
     Ok(moves)
 }
 
+/// A clinic as it is planned up to `horizon_days` ahead; `None` when there is no such clinic.
+///
+/// # Errors
+/// When the database does not answer, or holds a row the model does not know.
+pub async fn load(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    clinic_id: Uuid,
+    horizon_days: u32,
+    now: DateTime<Utc>,
+) -> Result<Option<Clinic>> {
+    let utc_today = now.date_naive();
+    let span = (utc_today - Days::new(super::WINDOW_DAYS), utc_today + Days::new(u64::from(horizon_days) + 131));
+    facts::load(db, group_id, clinic_id, span).await
+}
+
 /// Works out what [`replan`] does to a clinic's tasks, and writes nothing; `None` when there is no such clinic.
 ///
 /// # Errors
@@ -277,9 +293,7 @@ pub async fn work_out(
     purpose: Purpose,
     now: DateTime<Utc>,
 ) -> Result<Option<Replanning>> {
-    let utc_today = now.date_naive();
-    let span = (utc_today - Days::new(super::WINDOW_DAYS), utc_today + Days::new(u64::from(horizon_days) + 131));
-    let Some(clinic) = facts::load(db, group_id, clinic_id, span).await? else { return Ok(None) };
+    let Some(clinic) = load(db, group_id, clinic_id, horizon_days, now).await? else { return Ok(None) };
     let today = clinic.hours.clinic_day_of(now);
     let (behind, ahead) = clinic.reach_days();
     let days = (today - Days::new(behind), today + Days::new(u64::from(horizon_days) + ahead));

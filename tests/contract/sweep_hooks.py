@@ -30,7 +30,7 @@ def is_strange_cursor(failure: Failure, case: Case, response: Response) -> bool:
     return (
         type(failure).__name__ == "RejectedPositiveData"
         and case.operation.definition.raw.get("operationId") in (
-            "list_overdue", "list_cycles", "list_site_events", "list_zone_moves",
+            "list_overdue", "list_cycles", "list_site_events", "list_zone_moves", "list_plan_warnings",
         )
         and "cursor" in (case.query or {})
         and response.status_code == 400

@@ -27,6 +27,8 @@ pub(super) struct Event {
     pub(super) replaces: Replaces,
     /// When it happens, or why that is not known or does not matter.
     pub(super) timing: Result<Timing, Unread>,
+    /// When a cancelled one would have happened, as far as that is said: it tells what to take back.
+    pub(super) called_off: Option<Timing>,
 }
 
 /// The occurrence an event stands for.
@@ -88,14 +90,22 @@ impl Event {
     pub(super) fn read(raw: &RawEvent) -> Self {
         let text = |name| one(&raw.lines, name).ok().flatten().map(|line| line.value.as_str());
         let sequence = text("SEQUENCE").and_then(|digits| digits.trim().parse().ok()).unwrap_or(0);
+        let timing = timing(raw);
+        let is_cancelled = timing.as_ref().err() == Some(&Unread::Cancelled);
         Self {
             line: raw.line,
             uid: text("UID").map(str::trim).filter(|uid| !uid.is_empty()).map(str::to_owned),
             summary: text("SUMMARY").map(in_one_line).filter(|summary| !summary.is_empty()),
             sequence,
             replaces: replaces(&raw.lines),
-            timing: timing(raw),
+            called_off: is_cancelled.then(|| read_timing(&raw.lines).ok()).flatten(),
+            timing,
         }
+    }
+
+    /// Whether it says `STATUS:CANCELLED`.
+    pub(super) fn is_cancelled(&self) -> bool {
+        self.timing.as_ref().err() == Some(&Unread::Cancelled)
     }
 
     /// Why the clinic is closed, for people who read "not required".

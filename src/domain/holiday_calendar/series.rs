@@ -15,7 +15,7 @@ use crate::domain::recurrence::{FIRST_ON, LAST_ON, Recurrence};
 /// Most days a file's rules are looked through, added up: some seconds of work.
 const MOST_DAYS: i64 = 3_000_000;
 
-/// What a file's rules may still cost.
+/// What a file's rules, and what is sought to be taken back, may still cost.
 #[derive(Debug)]
 pub(super) struct Budget(i64);
 
@@ -24,7 +24,7 @@ impl Budget {
         Self(MOST_DAYS)
     }
 
-    fn spend(&mut self, days: i64) -> Result<(), String> {
+    pub(super) fn spend(&mut self, days: i64) -> Result<(), String> {
         self.0 -= days.max(0);
         if self.0 < 0 { Err("the rules of this file take too long to work out; send fewer".to_owned()) } else { Ok(()) }
     }

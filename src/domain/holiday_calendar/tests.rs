@@ -244,7 +244,6 @@ fn a_second_reading_finds_everything_unchanged_and_a_moved_event_changed() {
     let events =
         ["UID:a|SUMMARY:One|DTSTART;VALUE=DATE:20270104", "UID:b|DTSTART;VALUE=DATE:20270201|RRULE:FREQ=YEARLY"];
     let first = read_between(&file(&events), "2027-01-01", "2027-12-31").unwrap();
-    let standing = |reading: &Reading| reading.closures.iter().map(|c| (c.closure_id, c.closure.clone())).collect();
     let again = read_over(&file(&events), "2027-01-01", "2027-12-31", &standing(&first)).unwrap();
     assert!(again.closures.iter().all(|closure| closure.novelty == Novelty::Unchanged));
     // Even out of the days that are looked at: else the old closure would stay.
@@ -255,6 +254,74 @@ fn a_second_reading_finds_everything_unchanged_and_a_moved_event_changed() {
         assert_eq!((closure.closure_id, closure.novelty), (first.closures[0].closure_id, Novelty::Changed), "{start}");
         assert_eq!(closure.closure.from.format("%Y%m%d").to_string(), start);
     }
+}
+
+fn standing(reading: &Reading) -> BTreeMap<Uuid, Closure> {
+    reading.closures.iter().map(|closure| (closure.closure_id, closure.closure.clone())).collect()
+}
+
+/// What a second file changes, as `from novelty`, and what it leaves alone.
+fn changes(first: &[&str], second: &[&str]) -> (Vec<String>, Vec<String>) {
+    let before = read_between(&file(first), "2027-01-01", "2027-12-31").unwrap();
+    let after = read_over(&file(second), "2027-01-01", "2027-12-31", &standing(&before)).unwrap();
+    let date = |closure: &Closure| closure.from.format("%m-%dT%H").to_string();
+    let changed = after.closures.iter().filter(|c| c.novelty != Novelty::Unchanged);
+    (
+        changed.map(|c| format!("{} {:?}", date(&c.closure), c.novelty)).collect(),
+        after.left_alone.iter().map(|(_, closure)| date(closure)).collect(),
+    )
+}
+
+/// What is cancelled, the first file, the second, what it changes and what it leaves alone.
+type Case<'a> = (&'a str, &'a [&'a str], &'a [&'a str], Vec<String>, &'a [&'a str]);
+
+/// RFC 5545: 3.8.1.11 (STATUS:CANCELLED), 3.8.4.4 (RECURRENCE-ID), 3.8.4.7 (UID), 3.8.7.4 (SEQUENCE).
+#[test]
+fn a_cancelled_event_takes_back_what_was_imported_of_it() {
+    const ONE: &str = "UID:a|SUMMARY:One|DTSTART;VALUE=DATE:20270104";
+    const WEEKLY: &str = "UID:w|SUMMARY:Works|DTSTART;VALUE=DATE:20270104|RRULE:FREQ=WEEKLY;COUNT=3";
+    const MOVED: &str = "UID:w|SUMMARY:Works|RECURRENCE-ID;VALUE=DATE:20270111|DTSTART;VALUE=DATE:20270113";
+    const EVENINGS: &str = "UID:e|DTSTART;TZID=America/New_York:20270104T200000|DURATION:PT1H|RRULE:FREQ=DAILY;COUNT=3";
+    let gone = |dates: &[&str]| dates.iter().map(|date| format!("{date} Cancelled")).collect::<Vec<_>>();
+    #[rustfmt::skip]
+    let cases: [Case<'_>; 11] = [
+        ("a lone event", &[ONE], &["UID:a|SEQUENCE:1|STATUS:CANCELLED|DTSTART;VALUE=DATE:20270104"], gone(&["01-04T00"]), &[]),
+        ("without its start, by its UID alone", &[ONE], &["UID:a|STATUS:CANCELLED"], gone(&["01-04T00"]), &[]),
+        ("of another UID on the same date", &[ONE], &["UID:b|STATUS:CANCELLED|DTSTART;VALUE=DATE:20270104"], gone(&[]), &["01-04T00"]),
+        ("that only vanished", &[ONE], &[WEEKLY], vec!["01-04T00 New".to_owned(), "01-11T00 New".to_owned(), "01-18T00 New".to_owned()],
+         &["01-04T00"]),
+        ("a series", &[WEEKLY], &["UID:w|STATUS:CANCELLED|DTSTART;VALUE=DATE:20270104|RRULE:FREQ=WEEKLY;COUNT=3"],
+         gone(&["01-04T00", "01-11T00", "01-18T00"]), &[]),
+        ("a series with a moved occurrence", &[WEEKLY, MOVED], &["UID:w|STATUS:CANCELLED|DTSTART;VALUE=DATE:20270104|RRULE:FREQ=WEEKLY;COUNT=3"],
+         gone(&["01-04T00", "01-13T00", "01-18T00"]), &[]),
+        ("a series that lost its rule", &[WEEKLY], &["UID:w|STATUS:CANCELLED|DTSTART;VALUE=DATE:20270104"],
+         gone(&["01-04T00", "01-11T00", "01-18T00"]), &[]),
+        ("one occurrence of a series", &[WEEKLY], &[WEEKLY, "UID:w|RECURRENCE-ID;VALUE=DATE:20270111|DTSTART;VALUE=DATE:20270111|STATUS:CANCELLED"],
+         gone(&["01-11T00"]), &[]),
+        ("an occurrence that had moved", &[WEEKLY, MOVED], &[WEEKLY, "UID:w|RECURRENCE-ID;VALUE=DATE:20270111|STATUS:CANCELLED"],
+         gone(&["01-13T00"]), &[]),
+        // 2027-01-06T01:00Z is 20:00 on the 5th in New York; the 6th has an evening of its own.
+        ("one occurrence, told by its instant, without its series", &[EVENINGS], &["UID:e|RECURRENCE-ID:20270106T010000Z|STATUS:CANCELLED"],
+         gone(&["01-05T20"]), &["01-04T20", "01-06T20"]),
+        ("that was revised since", &[ONE], &["UID:a|SEQUENCE:1|STATUS:CANCELLED", "UID:a|SUMMARY:One|SEQUENCE:2|DTSTART;VALUE=DATE:20270104"], gone(&[]), &[]),
+    ];
+    for (what, first, second, changed, left) in cases {
+        let left: Vec<_> = left.iter().map(ToString::to_string).collect();
+        assert_eq!(changes(first, second), (changed, left), "{what}");
+    }
+}
+
+#[test]
+fn what_lies_outside_the_days_of_interest_or_was_set_by_hand_is_not_taken_back() {
+    let before = read_between(&file(&["UID:a|DTSTART;VALUE=DATE:20270104"]), "2027-01-01", "2027-12-31").unwrap();
+    let mut stands = standing(&before);
+    let by_hand = Closure { reason: "works".to_owned(), ..before.closures[0].closure.clone() };
+    stands.insert(Uuid::from_u128(0x0b6f_2c3e_5d0a_4c57_9a53_7f1e_2a90_c009), by_hand);
+    let cancelled = file(&["UID:a|STATUS:CANCELLED|DTSTART;VALUE=DATE:20270104"]);
+    let later = read_over(&cancelled, "2027-01-05", "2027-12-31", &stands).unwrap();
+    assert_eq!((later.closures, later.left_alone), (vec![], vec![]));
+    let now = read_over(&cancelled, "2027-01-04", "2027-12-31", &stands).unwrap();
+    assert_eq!((now.closures.len(), now.left_alone), (1, vec![]));
 }
 
 #[test]

@@ -70,7 +70,12 @@ impl Planner<'_> {
 
     /// The last day of a period with sessions, of those the subject is there for.
     pub(super) fn last_open_day(&self, period: Period, subject: &Subject) -> Option<NaiveDate> {
-        let earliest = period.first_on().max(subject.commissioned_on);
+        self.last_open_day_from(period, subject.commissioned_on)
+    }
+
+    /// The last day of a period with sessions, of those from a day on.
+    pub(super) fn last_open_day_from(&self, period: Period, first_on: NaiveDate) -> Option<NaiveDate> {
+        let earliest = period.first_on().max(first_on);
         std::iter::successors(Some(period.last_on()), NaiveDate::pred_opt)
             .take_while(|day| *day >= earliest)
             .find(|day| self.days.day(*day).is_open())

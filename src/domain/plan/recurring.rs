@@ -81,16 +81,8 @@ impl Planner<'_> {
         closed_day: ClosedDayRule,
         is_in_force: impl Fn(NaiveDate) -> bool,
     ) -> Vec<Occurrence> {
-        let counted_from = last_done.map_or(never_since, |done| self.clinic.hours.clinic_day_of(done.performed_at));
-        let (first, last) = self.nominal_span();
-        let step = u64::from(days);
-        let behind = u64::try_from((first - counted_from).num_days()).unwrap_or(0);
-        // Done today, it is due again after the interval; never done, at once.
-        let smallest = u64::from(last_done.is_some());
-        let ahead = u64::try_from((last - counted_from).num_days()).unwrap_or(0);
-        (behind.div_ceil(step).max(smallest)..=ahead / step)
-            .map(|n| (n * step, counted_from + Days::new(n * step)))
-            .filter(|(_, date)| *date <= last)
+        let counted_from = self.counted_from(last_done, never_since);
+        interval_dates(counted_from, last_done.is_some(), days, self.nominal_span())
             .filter(|(_, date)| is_in_force(*date))
             .filter_map(|(days, date)| {
                 let days = u32::try_from(days).unwrap_or(u32::MAX);
@@ -101,6 +93,11 @@ impl Planner<'_> {
                 self.dated(Slot::Interval(date), date, place, closed_day, fact)
             })
             .collect()
+    }
+
+    /// The clinic day that an interval of days counts from.
+    pub(super) fn counted_from(&self, last_done: Option<&Completed>, never_since: NaiveDate) -> NaiveDate {
+        last_done.map_or(never_since, |done| self.clinic.hours.clinic_day_of(done.performed_at))
     }
 
     fn every_opening_hours(
@@ -167,4 +164,20 @@ impl Planner<'_> {
         let all = self.clinic.facts.completions.iter();
         all.filter(move |done| done.routine_id == routine_id && done.subject_id == subject_id)
     }
+}
+
+/// The dates of an interval of days in a span, each with its distance from the day it counts from. Done that day, it is
+/// due again after the interval; never done, at once.
+pub(super) fn interval_dates(
+    counted_from: NaiveDate,
+    was_done: bool,
+    days: u32,
+    (first, last): (NaiveDate, NaiveDate),
+) -> impl Iterator<Item = (u64, NaiveDate)> {
+    let step = u64::from(days);
+    let behind = u64::try_from((first - counted_from).num_days()).unwrap_or(0);
+    let ahead = u64::try_from((last - counted_from).num_days()).unwrap_or(0);
+    (behind.div_ceil(step).max(u64::from(was_done))..=ahead / step)
+        .map(move |n| (n * step, counted_from + Days::new(n * step)))
+        .filter(move |(_, date)| *date <= last)
 }

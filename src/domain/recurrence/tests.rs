@@ -1,6 +1,6 @@
 //! What is refused, what a document means, and the laws of the dates.
 
-use chrono::{Days, NaiveDate};
+use chrono::{Datelike as _, Days, NaiveDate};
 use proptest::prelude::*;
 
 use super::{FIRST_ON, LAST_ON, Recurrence, RecurrenceError, Rule};
@@ -87,6 +87,31 @@ fn a_rule_that_never_matches_is_refused_and_ends() {
         let recurrence = Recurrence::new(rule, starts_on);
         assert!(matches!(recurrence.check(), Err(RecurrenceError::NeverDue { .. })), "{rule}");
         assert_eq!(recurrence.dates_between(FIRST_ON, LAST_ON).unwrap(), [], "{rule}");
+    }
+}
+
+#[test]
+fn a_rule_of_which_nothing_is_left_says_what_takes_it_away() {
+    // 2026-12-07 is the first Monday of that December.
+    let mondays = |ends_on: Option<&str>, except_on: &[&str], also_on: &[&str]| {
+        let set = |texts: &[&str]| texts.iter().map(|text| day(text)).collect();
+        let (ends_on, except_on, also_on) = (ends_on.map(day), set(except_on), set(also_on));
+        Recurrence { ends_on, except_on, also_on, ..Recurrence::new("FREQ=WEEKLY;BYDAY=MO;COUNT=2", day("2026-12-01")) }
+    };
+    let too_soon = "`FREQ=WEEKLY;COUNT=2;BYDAY=MO` gives its first date on 2026-12-07, after ends_on";
+    let taken_out = "except_on takes out every date of `FREQ=WEEKLY;COUNT=2;BYDAY=MO`";
+    for (recurrence, refused) in [
+        (mondays(Some("2026-12-06"), &[], &[]), Some(too_soon)),
+        (mondays(Some("2026-12-07"), &[], &[]), None),
+        (mondays(Some("2026-12-06"), &[], &["2026-12-02"]), None),
+        (mondays(Some("2026-12-06"), &["2026-12-02"], &["2026-12-02"]), Some(taken_out)),
+        (mondays(None, &["2026-12-07"], &[]), None),
+        (mondays(None, &["2026-12-07", "2026-12-14"], &[]), Some(taken_out)),
+        (mondays(Some("2026-12-13"), &["2026-12-07"], &[]), Some(taken_out)),
+        (mondays(None, &["2026-12-07", "2026-12-14"], &["2027-01-01"]), None),
+    ] {
+        let told = recurrence.check().err().map(|error| error.to_string());
+        assert_eq!(told.as_deref(), refused, "{recurrence:?}");
     }
 }
 
@@ -276,5 +301,27 @@ proptest! {
         let dates = counted.dates_between(FIRST_ON, LAST_ON).unwrap();
         prop_assert_eq!(dates.len(), count);
         prop_assert_eq!(&dates, &endless.dates_between(FIRST_ON, LAST_ON).unwrap()[..count]);
+    }
+}
+
+proptest! {
+    // Each case may look at three hundred years twice.
+    #![proptest_config(ProptestConfig::with_cases(32))]
+
+    #[test]
+    fn the_first_date_is_the_first_of_all_and_what_passes_the_check_has_one(
+        recurrence in any_recurrence(), after in 0..500_u64, odd in any::<bool>(),
+    ) {
+        let from_on = recurrence.starts_on + Days::new(after);
+        let wanted = |date: NaiveDate| !odd || date.day() % 2 == 1;
+        let all = recurrence.dates_between(FIRST_ON, LAST_ON).unwrap();
+        let first = all.iter().copied().find(|date| *date >= from_on && wanted(*date));
+        prop_assert_eq!(recurrence.first_date(from_on, wanted).unwrap(), first);
+        match recurrence.check() {
+            Ok(()) => prop_assert!(!all.is_empty()),
+            // A rule without dates is refused although other dates are added to it.
+            Err(RecurrenceError::NeverDue { .. }) => prop_assert!(all.iter().all(|d| recurrence.also_on.contains(d))),
+            Err(_) => prop_assert!(all.is_empty()),
+        }
     }
 }

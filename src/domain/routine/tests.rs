@@ -22,6 +22,13 @@ fn selecting(selection: Selection) -> Routine {
     Routine { selection, ..flush() }
 }
 
+/// On clinics, which are subjects under their own ids.
+fn clinic_of(clinics: &[u128], subjects: &[u128]) -> Routine {
+    let ids = |numbers: &[u128]| Some(numbers.iter().copied().map(id).collect());
+    let selection = Selection { clinic_ids: ids(clinics), subject_ids: ids(subjects), ..Selection::default() };
+    Routine { subject_kind: SubjectKind::Clinic, ..selecting(selection) }
+}
+
 fn by_rule(rule: &str) -> Routine {
     routine(calendar(rule, "2026-12-01", noon(), ClosedDayRule::NextOpenDay))
 }
@@ -71,6 +78,8 @@ fn a_routine_names_each_broken_rule_and_its_place() {
             },
             vec!["/selection/water_sources"],
         ),
+        (clinic_of(&[1], &[1, 2]), vec![]),
+        (clinic_of(&[1], &[2]), vec!["/selection/subject_ids"]),
         (Routine { steps: Vec::new(), ..flush() }, vec!["/steps"]),
         (
             Routine {
@@ -171,4 +180,96 @@ fn a_routine_comes_back_from_its_document() {
     assert_eq!(serde_json::from_str::<Routine>(&text).unwrap(), routine);
     let unknown_field = text.replacen('{', r#"{"colour":"blue","#, 1);
     assert!(serde_json::from_str::<Routine>(&unknown_field).is_err());
+}
+
+fn dated(anchor: serde_json::Value, season: Option<(&str, &str)>) -> Routine {
+    let season = season.map(|(from, until)| serde_json::json!({ "from": from, "until": until }));
+    let window = Window::default();
+    let mut routine = routine(serde_json::from_value(anchor).expect("an anchor"));
+    routine.season = season.map(|season| serde_json::from_value(season).expect("a season"));
+    if routine.anchor.is_period() { Routine { window, ..routine } } else { routine }
+}
+
+fn pointers(routine: &Routine) -> Vec<String> {
+    routine.faults().into_iter().map(|fault| fault.pointer).collect()
+}
+
+#[test]
+fn dates_of_which_nothing_is_left_are_refused_where_they_are_taken_away() {
+    for (dates, expected) in [
+        (serde_json::json!({ "ends_on": "2026-12-06" }), vec!["/anchor/dates/ends_on"]),
+        (serde_json::json!({ "ends_on": "2026-12-07" }), vec![]),
+        (serde_json::json!({ "ends_on": "2026-12-07", "except_on": ["2026-12-07"] }), vec!["/anchor/dates/except_on"]),
+        (serde_json::json!({ "also_on": ["2026-11-30", "2026-12-02"] }), vec!["/anchor/dates/also_on"]),
+        (
+            serde_json::json!({ "ends_on": "2026-12-07", "also_on": ["2026-12-02", "2026-12-08"] }),
+            vec!["/anchor/dates/also_on"],
+        ),
+    ] {
+        let mut all = serde_json::json!({ "rule": "FREQ=WEEKLY;BYDAY=MO", "starts_on": "2026-12-01" });
+        for (name, value) in dates.as_object().expect("an object") {
+            all[name] = value.clone();
+        }
+        let anchor = serde_json::json!({ "kind": "calendar", "dates": all, "place": { "kind": "opening" },
+                                         "closed_day": "not_required" });
+        assert_eq!(pointers(&dated(anchor, None)), expected, "{dates}");
+    }
+}
+
+/// The last dates of months and quarters are those of the Gregorian calendar; the next Sunday on a 29 February after
+/// 2000 is in 2004 (Python's `datetime`).
+#[test]
+fn a_season_that_holds_no_date_is_refused() {
+    let rule = |rule: &str| {
+        serde_json::json!({ "kind": "calendar", "dates": { "rule": rule, "starts_on": "2026-12-01" },
+                            "place": { "kind": "opening" }, "closed_day": "not_required" })
+    };
+    let period = |each: &str| serde_json::json!({ "kind": "period", "each": each });
+    let none: Vec<&str> = vec![];
+    for (anchor, from, until, expected) in [
+        (rule("FREQ=YEARLY;BYMONTH=12;BYMONTHDAY=24"), "05-01", "09-30", vec!["/season"]),
+        (rule("FREQ=YEARLY;BYMONTH=12;BYMONTHDAY=24"), "11-01", "01-31", none.clone()),
+        (rule("FREQ=YEARLY;BYMONTH=2;BYMONTHDAY=29"), "02-29", "02-29", none.clone()),
+        (rule("FREQ=YEARLY;BYMONTH=2;BYMONTHDAY=30"), "05-01", "09-30", vec!["/anchor/dates/rule"]),
+        (period("year"), "01-01", "12-30", vec!["/season"]),
+        (period("year"), "12-31", "01-31", none.clone()),
+        (period("quarter"), "07-01", "09-29", vec!["/season"]),
+        (period("quarter"), "07-01", "09-30", none.clone()),
+        (period("month"), "05-02", "05-30", vec!["/season"]),
+        (period("month"), "02-29", "02-29", none.clone()),
+        (period("week"), "02-29", "02-29", none.clone()),
+    ] {
+        assert_eq!(pointers(&dated(anchor.clone(), Some((from, until)))), expected, "{anchor} {from} {until}");
+    }
+}
+
+#[test]
+fn whether_a_date_is_to_come_counts_its_end_and_its_season() {
+    let mut ended = by_rule("FREQ=MONTHLY;BYMONTHDAY=1");
+    if let Anchor::Calendar { dates, .. } = &mut ended.anchor {
+        dates.ends_on = Some(on("2027-03-31"));
+    }
+    assert!(!ended.gives_no_date_from(on("2027-03-01")));
+    assert!(ended.gives_no_date_from(on("2027-03-02")));
+    ended.season = serde_json::from_value(serde_json::json!({ "from": "12-01", "until": "01-31" })).ok();
+    assert!(!ended.gives_no_date_from(on("2027-01-01")));
+    assert!(ended.gives_no_date_from(on("2027-01-02")));
+    assert!(!flush().gives_no_date_from(on("2027-01-02")), "an opening is no date of a rule");
+}
+
+#[test]
+fn a_routine_makes_nothing_of_another_kind_nor_strengthens_what_does_not_begin_a_day() {
+    let names = |anchor: serde_json::Value| routine(serde_json::from_value(anchor).expect("an anchor"));
+    let follow = names(serde_json::json!({ "kind": "follows", "routine_id": id(1), "when": "passed" }));
+    let idle = names(serde_json::json!({ "kind": "idle", "unused_days": 3, "on": "open_days", "strengthens": id(2) }));
+    assert_eq!(follow.names_routine(), Some((id(1), "/anchor/routine_id")));
+    assert_eq!(idle.names_routine(), Some((id(2), "/anchor/strengthens")));
+    assert_eq!(flush().names_routine(), None);
+    for anchor in [Anchor::Opening {}, Anchor::FirstPatient {}, Anchor::Closing {}, Anchor::Turnover {}] {
+        let begins = matches!(anchor, Anchor::Opening {} | Anchor::FirstPatient {});
+        assert_eq!(follow.fault_with(&routine(anchor.clone())), None, "{anchor:?}");
+        assert_eq!(idle.fault_with(&routine(anchor.clone())).is_none(), begins, "{anchor:?}");
+    }
+    let other = on_kind(SubjectKind::Steriliser, Anchor::Opening {});
+    assert!(follow.fault_with(&other).is_some() && idle.fault_with(&other).is_some());
 }
