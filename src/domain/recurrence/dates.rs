@@ -46,6 +46,10 @@ impl RuleDates {
 
     /// The dates of one period from the start on, in order.
     fn of_period(&self, first: NaiveDate, last: NaiveDate) -> Vec<NaiveDate> {
+        // What is counted, or picked by its place, has to be seen whole.
+        let is_seen_whole = self.left.is_some() || !self.rule.by_set_pos.is_empty();
+        let (first, last) =
+            if is_seen_whole { (first, last) } else { (first.max(self.from_on), last.min(self.last_on)) };
         let accepted = first.iter_days().take_while(|day| *day <= last).filter(|day| accepts(&self.rule, *day));
         let mut days: Vec<_> = accepted.collect();
         if !self.rule.by_set_pos.is_empty() {
@@ -156,22 +160,22 @@ fn first_of_month(months: i32) -> Option<NaiveDate> {
     NaiveDate::from_ymd_opt(months.div_euclid(12), month, 1)
 }
 
-/// Whether every BY-part accepts the day; a part that is absent accepts all.
+/// Whether every BY-part accepts the day; a part that is absent accepts all. What is cheap to ask is asked first.
 fn accepts(rule: &Rule, day: NaiveDate) -> bool {
-    let in_year = Place::new(number(day.ordinal0()), if day.leap_year() { 366 } else { 365 });
-    let in_month = Place::new(number(day.day0()), i16::from(day.num_days_in_month()));
+    let in_year = || Place::new(number(day.ordinal0()), if day.leap_year() { 366 } else { 365 });
+    let in_month = || Place::new(number(day.day0()), i16::from(day.num_days_in_month()));
     // A numbered day counts within the year only when nothing names a month.
     let counts_in_year = rule.frequency == Frequency::Yearly && rule.by_month.is_empty();
-    let of_its_weekday = if counts_in_year { in_year.by_sevens() } else { in_month.by_sevens() };
+    let of_its_weekday = || if counts_in_year { in_year().by_sevens() } else { in_month().by_sevens() };
 
     (rule.by_month.is_empty() || rule.by_month.contains(&number(day.month())))
-        && (rule.by_year_day.is_empty() || in_year.is_in(&rule.by_year_day))
-        && (rule.by_month_day.is_empty() || in_month.is_in(&rule.by_month_day))
-        && (rule.by_week_no.is_empty() || iso_week(day, rule.week_start).is_in(&rule.by_week_no))
         && (rule.by_day.is_empty()
             || rule.by_day.iter().any(|by_day| {
-                by_day.weekday == day.weekday() && by_day.nth.is_none_or(|nth| of_its_weekday.is_in(&[nth]))
+                by_day.weekday == day.weekday() && by_day.nth.is_none_or(|nth| of_its_weekday().is_in(&[nth]))
             }))
+        && (rule.by_month_day.is_empty() || in_month().is_in(&rule.by_month_day))
+        && (rule.by_year_day.is_empty() || in_year().is_in(&rule.by_year_day))
+        && (rule.by_week_no.is_empty() || iso_week(day, rule.week_start).is_in(&rule.by_week_no))
 }
 
 /// Where something stands in its row.
