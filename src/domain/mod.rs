@@ -5,6 +5,7 @@
 //! that there is one description of them and not three.
 
 pub mod access;
+pub mod amalgam_cleaner;
 pub mod anchor;
 pub mod calendar_feed;
 pub mod dated_weeks;
@@ -17,8 +18,10 @@ pub mod fault;
 mod fixtures;
 pub mod holiday_calendar;
 pub mod hours;
+pub mod jurisdiction;
 pub mod ladder;
 pub mod limit;
+pub mod limit_order;
 pub mod load;
 pub mod period;
 pub mod plan;
