@@ -24,6 +24,7 @@ pub mod ladder;
 pub mod limit;
 pub mod limit_order;
 pub mod load;
+pub mod log_reduction;
 pub mod period;
 pub mod plan;
 pub mod readiness;
