@@ -12,6 +12,7 @@ pub mod colony_count;
 pub mod cycle_reading;
 pub mod dated_weeks;
 pub mod daybook;
+pub mod dilution;
 pub mod event;
 pub mod evidence;
 pub mod facts;
