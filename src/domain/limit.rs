@@ -216,13 +216,44 @@ pub mod decimal_text {
         parse(&text).ok_or_else(|| serde::de::Error::custom(format!("`{text}` is not a plain decimal number")))
     }
 
-    fn parse(text: &str) -> Option<Decimal> {
+    /// The decimal of a text in that form.
+    pub(crate) fn parse(text: &str) -> Option<Decimal> {
         let digits = text.strip_prefix('-').unwrap_or(text);
         let (whole, fraction) = digits.split_once('.').map_or((digits, None), |(w, f)| (w, Some(f)));
         let plain = |part: &str, longest: usize| {
             (1..=longest).contains(&part.len()) && part.bytes().all(|b| b.is_ascii_digit())
         };
         (plain(whole, 12) && fraction.is_none_or(|f| plain(f, 9))).then(|| text.parse().ok()).flatten()
+    }
+}
+
+/// [`decimal_text`] where the value may be absent.
+pub mod optional_decimal_text {
+    use rust_decimal::Decimal;
+    use serde::{Deserialize, Deserializer, Serializer};
+
+    use super::decimal_text;
+
+    #[derive(Deserialize)]
+    struct Text(#[serde(with = "decimal_text")] Decimal);
+
+    /// Writes the digits as they are, or null.
+    ///
+    /// # Errors
+    /// Those of the serializer.
+    pub fn serialize<S: Serializer>(value: &Option<Decimal>, s: S) -> Result<S::Ok, S::Error> {
+        match value {
+            Some(value) => s.collect_str(value),
+            None => s.serialize_none(),
+        }
+    }
+
+    /// Reads plain digits or null; say `default` beside it where the field may be left out.
+    ///
+    /// # Errors
+    /// When a text has another form.
+    pub fn deserialize<'de, D: Deserializer<'de>>(d: D) -> Result<Option<Decimal>, D::Error> {
+        Ok(Option::<Text>::deserialize(d)?.map(|Text(value)| value))
     }
 }
 

@@ -5,10 +5,14 @@
 //! that there is one description of them and not three.
 
 pub mod access;
+pub mod amalgam_cleaner;
 pub mod anchor;
 pub mod calendar_feed;
+pub mod colony_count;
+pub mod cycle_reading;
 pub mod dated_weeks;
 pub mod daybook;
+pub mod dilution;
 pub mod event;
 pub mod evidence;
 pub mod facts;
@@ -17,11 +21,16 @@ pub mod fault;
 mod fixtures;
 pub mod holiday_calendar;
 pub mod hours;
+pub mod jurisdiction;
 pub mod ladder;
+pub mod lethality;
 pub mod limit;
+pub mod limit_order;
 pub mod load;
+pub mod log_reduction;
 pub mod period;
 pub mod plan;
+pub mod plateau;
 pub mod readiness;
 pub mod reconcile;
 pub mod recurrence;
@@ -30,4 +39,5 @@ pub mod site_event;
 pub mod step;
 pub mod subject;
 pub mod task;
+pub mod water_sample;
 pub mod zone;

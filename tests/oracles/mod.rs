@@ -3,5 +3,6 @@
 
 mod demo_figures;
 mod holiday_calendar;
+mod measured_evidence;
 mod recurrence;
 mod zone;
