@@ -20,6 +20,7 @@ mod feeds;
 mod forecasts;
 mod journeys;
 mod lists;
+mod long_plans;
 mod operations;
 mod oracles;
 mod planner;

@@ -19,6 +19,10 @@ use crate::domain::subject::Subject;
 /// How far behind the first day of a plan facts are loaded: a date may be moved over a month of closed days.
 const FACTS_BEHIND_DAYS: u64 = 40;
 
+/// How far behind it configuration is: the levelling of a year begins with the year's first day, and weighs there what
+/// was moved to it over a month of closed days.
+const CONFIGURATION_BEHIND_DAYS: u64 = 366 + 31;
+
 /// A clinic as the planner sees it for days from `from` to `to`.
 ///
 /// # Errors
@@ -31,7 +35,8 @@ pub async fn load(
 ) -> Result<Option<Clinic>> {
     let Some(hours) = clinics::hours(db, group_id, clinic_id).await? else { return Ok(None) };
     let since = from - Days::new(FACTS_BEHIND_DAYS);
-    let routines = routines::list_since(db, group_id, since).await?;
+    let configured_since = from - Days::new(CONFIGURATION_BEHIND_DAYS);
+    let routines = routines::list_since(db, group_id, configured_since).await?;
     let first_days = routines::first_days(db, group_id).await?;
     let subjects = subjects::list_of_clinic(db, group_id, clinic_id).await?;
     let done_since = from - Days::new(WINDOW_DAYS);
@@ -47,7 +52,7 @@ pub async fn load(
     };
     let facts = ask.facts(db).await?;
     let ladder = ladders::current(db, group_id).await?;
-    let full_days = weeks::list_full_days(db, group_id, clinic_id, (since, to + Days::new(366))).await?;
+    let full_days = weeks::list_full_days(db, group_id, clinic_id, (configured_since, to + Days::new(366))).await?;
     Ok(Some(Clinic { hours, full_days, ladder, routines, first_days, subjects, facts }))
 }
 
