@@ -84,3 +84,27 @@ async fn a_patient_takes_nothing_of_later_periods_off_the_plan(pool: PgPool) {
         assert_eq!(due(&pool, id(510)).await, before, "{edge}");
     }
 }
+
+/// Facts are listed for some months; marks before them are only counted, and each once.
+#[sqlx::test]
+async fn the_next_turnover_after_half_a_year_has_the_next_number(pool: PgPool) {
+    let app = App::new(pool.clone(), at("2026-01-05T09:00:00Z")).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    let mut counted = period("week", 5);
+    counted["anchor"] = json!({ "kind": "count", "of": "turnovers", "every": 3 });
+    counted["window"] =
+        json!({ "may_start_minutes": 0, "due_by_minutes": 60, "overdue_minutes": 90, "missed_minutes": 600 });
+    let body = json!({ "effective_on": "2026-01-05", "routine": counted });
+    clinic.admin.put(&format!("/v1/routines/{}", id(510)), body).await.expect(201);
+    let left = format!("/v1/operatories/{}/left", clinic.chair);
+    for now in ["2026-01-05T10:00:00Z", "2026-01-06T10:00:00Z", "2026-07-01T10:00:00Z"] {
+        app.set(at(now));
+        app.keep_house().await;
+        app.plan().await;
+        assert_eq!(due(&pool, id(510)).await, BTreeMap::new(), "{now}");
+        clinic.desk.post_once(&left, now, json!({})).await.expect(201);
+        app.plan().await;
+    }
+    let third = BTreeMap::from([((clinic.chair, "count:3".to_owned()), "2026-07-01 11:00:00+00".to_owned())]);
+    assert_eq!(due(&pool, id(510)).await, third);
+}

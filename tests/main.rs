@@ -21,6 +21,7 @@ mod forecasts;
 mod journeys;
 mod lists;
 mod long_plans;
+mod moved_subjects;
 mod operations;
 mod oracles;
 mod planner;

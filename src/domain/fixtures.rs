@@ -385,6 +385,7 @@ pub(super) fn any_clinic(first: NaiveDate, days: u32) -> impl Strategy<Value = C
     let turnover =
         (0..span, 0..1440_i64, 10..13_u128, any::<u128>()).prop_map(move |(day, minute, chair, mark)| Seating {
             mark_id: id(mark),
+            clinic_id: id(1),
             operatory_id: id(chair),
             edge: SeatingEdge::Left,
             clinic_day: first + Days::new(day),

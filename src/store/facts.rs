@@ -73,13 +73,14 @@ impl Ask<'_> {
     async fn facts(&self, db: &mut PgConnection) -> Result<Facts> {
         let days = (self.since, self.to);
         let since_at = self.since.and_time(NaiveTime::MIN).and_utc();
-        let mut seatings = desk::list_seatings(db, self.group_id, self.clinic_id, days).await?;
-        seatings.extend(desk::list_last_seatings(db, self.group_id, &self.subject_ids(), self.since).await?);
+        let subject_ids = self.subject_ids();
         let mut completions = self.completions(db).await?;
         completions.extend(self.last_done(db).await?);
         Ok(Facts {
             posted: desk::list_posted(db, self.group_id, self.clinic_id, days).await?,
-            seatings,
+            seatings: desk::list_seatings(db, self.group_id, self.clinic_id, &subject_ids, days).await?,
+            // Apart from the list: a mark that is counted among those before it must not be counted again.
+            used_before: desk::list_last_uses(db, self.group_id, &subject_ids, self.since).await?,
             cycles: cycles::list_cycles(db, self.group_id, self.clinic_id, self.since).await?,
             events: site_events::list_site_events(db, self.group_id, self.clinic_id, since_at).await?,
             completions,

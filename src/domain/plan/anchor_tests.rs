@@ -43,7 +43,8 @@ fn shown_of(routine_number: u128, clinic: &Clinic, from: &str, to: &str, today: 
 
 fn seated(mark: u128, chair: u128, day: &str, time: &str) -> Seating {
     let marked_at = at(&format!("{day} {time}"));
-    Seating { mark_id: id(mark), operatory_id: id(chair), edge: SeatingEdge::Seated, clinic_day: on(day), marked_at }
+    let (mark_id, clinic_id, operatory_id) = (id(mark), id(1), id(chair));
+    Seating { mark_id, clinic_id, operatory_id, edge: SeatingEdge::Seated, clinic_day: on(day), marked_at }
 }
 
 fn left(mark: u128, day: &str, time: &str) -> Seating {
@@ -72,6 +73,14 @@ fn the_first_patient_is_the_opening_until_one_is_seated() {
     clinic.facts.seatings = vec![seated(1, 11, "2026-11-30", "07:40")];
     assert_eq!(monday(&clinic), ["11-30 first_patient 11-30 08:00"]);
     // A patient on a closed day, without a day start.
+    // Nor is one who sat in it where it stood before this clinic's: the chair's, and not the clinic's.
+    let elsewhere = Seating { clinic_id: id(2), ..seated(1, 10, "2026-11-30", "09:40") };
+    clinic.facts.seatings = vec![elsewhere];
+    assert_eq!(monday(&clinic), ["11-30 first_patient 11-30 09:40"]);
+    let mut of_clinic = clinic.clone();
+    of_clinic.routines[0][0].routine.subject_kind = SubjectKind::Clinic;
+    of_clinic.subjects = vec![subject(1, SubjectKind::Clinic)];
+    assert_eq!(monday(&of_clinic), ["11-30 first_patient 11-30 08:00"]);
     clinic.facts.seatings = vec![seated(1, 10, "2026-11-29", "10:00")];
     assert_eq!(shown(&clinic, "2026-11-29", "2026-11-29", "2026-11-29"), ["11-29 first_patient 11-29 10:00"]);
 }
