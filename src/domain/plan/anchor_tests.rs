@@ -7,6 +7,7 @@ use serde_json::{Value, json};
 use super::*;
 use crate::domain::facts::{Completed, Cycle, Finished, SeatingEdge, SiteEvent};
 use crate::domain::fixtures::*;
+use crate::domain::hours::Week;
 use crate::domain::routine::{Routine, Window};
 use crate::domain::site_event::SiteEventKind;
 
@@ -135,6 +136,22 @@ fn an_interval_of_opening_hours_passes_only_while_the_clinic_is_open() {
         shown(&clinic, "2026-11-27", "2026-12-02", "2026-11-27"),
         ["12-01 hours:2026-12-01T10:00 12-01 10:00", "12-02 hours:2026-12-02T15:00 12-02 15:00"]
     );
+}
+
+/// A clinic of two mornings a week needs half a year for 200 hours of opening: eight hours a week, 25 weeks.
+#[test]
+fn an_interval_of_opening_hours_is_counted_however_long_it_takes() {
+    let two_mornings = Week { monday: sessions("08:00-12:00"), tuesday: sessions("08:00-12:00"), ..Week::default() };
+    let anchor = json!({ "kind": "interval", "every": { "opening_hours": 200 } });
+    let mut clinic = clinic(hours("UTC", two_mornings), vec![vec![version(100, anchored(anchor))]]);
+    clinic.facts.completions = vec![completed(1, 100, "2026-01-04 12:00", Finished::Passed)];
+    let shown_around = |clinic: &Clinic, from: &str, to: &str| shown(clinic, from, to, from);
+    assert_eq!(shown_around(&clinic, "2026-06-20", "2026-07-05"), ["06-23 hours:2026-06-23T12:00 06-23 12:00"]);
+    // Never done, and no opening for more than half a year: from the first one on.
+    clinic.facts.completions.clear();
+    clinic.subjects[0].commissioned_on = on("2026-01-05");
+    clinic.hours.closures.push(closure("2026-01-01 00:00", "2026-08-01 00:00", "rebuilding"));
+    assert_eq!(shown_around(&clinic, "2026-07-25", "2026-08-08"), ["08-03 hours:2026-08-03T08:00 08-03 08:00"]);
 }
 
 /// Idle tiers: practice defaults (common practice, no source).
