@@ -174,7 +174,7 @@ pub enum Counted {
 pub enum FollowsWhen {
     /// Any that did the work: passed, failed by its value, or with a result awaited.
     Recorded,
-    /// Those that passed.
+    /// Those that passed, within the window of their task.
     Passed,
     /// Those that failed.
     Failed,

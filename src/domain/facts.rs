@@ -82,6 +82,8 @@ pub enum Finished {
     ResultPending,
     /// Not done as its rules ask: the task stays open.
     Failed,
+    /// As its rules ask, and outside the window: the task stays open, or missed.
+    OutsideWindow,
 }
 
 /// A completion that counts: no duplicate, and not corrected by another.
@@ -117,10 +119,10 @@ pub struct Facts {
     pub posted: BTreeMap<NaiveDate, PostedDay>,
     /// Patients seated and gone.
     pub seatings: Vec<Seating>,
-    /// Cycles of equipment.
-    pub cycles: Vec<Cycle>,
     /// The last day before that list begins on which an operatory was used.
     pub used_before: BTreeMap<Uuid, NaiveDate>,
+    /// Cycles of equipment.
+    pub cycles: Vec<Cycle>,
     /// What happened at the site.
     pub events: Vec<SiteEvent>,
     /// Completions.

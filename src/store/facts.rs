@@ -210,8 +210,8 @@ impl TryFrom<Row> for Completed {
             ("passed", true) => Finished::Passed,
             ("failed", true) => Finished::DoneAndFailed,
             ("result_pending", _) => Finished::ResultPending,
-            // A passed one that did not complete its task was done outside its window.
-            ("failed" | "passed", false) => Finished::Failed,
+            ("failed", false) => Finished::Failed,
+            ("passed", false) => Finished::OutsideWindow,
             (other, _) => return Err(StoreError::bad_row("completion", row.completion_id, "verdict", other)),
         };
         let Row { completion_id, routine_id, subject_id, performed_at, of_sample, .. } = row;

@@ -73,7 +73,6 @@ fn the_first_patient_is_the_opening_until_one_is_seated() {
     // A patient in another chair is not this chair's first.
     clinic.facts.seatings = vec![seated(1, 11, "2026-11-30", "07:40")];
     assert_eq!(monday(&clinic), ["11-30 first_patient 11-30 08:00"]);
-    // A patient on a closed day, without a day start.
     // Nor is one who sat in it where it stood before this clinic's: the chair's, and not the clinic's.
     let elsewhere = Seating { clinic_id: id(2), ..seated(1, 10, "2026-11-30", "09:40") };
     clinic.facts.seatings = vec![elsewhere];
@@ -82,6 +81,7 @@ fn the_first_patient_is_the_opening_until_one_is_seated() {
     of_clinic.routines[0][0].routine.subject_kind = SubjectKind::Clinic;
     of_clinic.subjects = vec![subject(1, SubjectKind::Clinic)];
     assert_eq!(monday(&of_clinic), ["11-30 first_patient 11-30 08:00"]);
+    // A patient on a closed day, without a day start.
     clinic.facts.seatings = vec![seated(1, 10, "2026-11-29", "10:00")];
     assert_eq!(shown(&clinic, "2026-11-29", "2026-11-29", "2026-11-29"), ["11-29 first_patient 11-29 10:00"]);
 }
@@ -281,6 +281,8 @@ fn the_second_phase_of_a_test_exists_only_when_the_first_is_recorded() {
     let passed = completed(3, 200, "2026-11-30 12:00", Finished::Passed);
     let short = completed(4, 200, "2026-11-30 13:00", Finished::Failed);
     let result = Completed { of_sample: true, ..completed(5, 200, "2026-11-30 14:00", Finished::Passed) };
+    // Passed, and outside its window: its task is still to be done, and nothing comes of it.
+    let outside = completed(6, 200, "2026-11-30 15:00", Finished::OutsideWindow);
     let other_chair = Completed { subject_id: id(11), ..passed };
     for (when, expected) in [
         ("recorded", vec!["10:00", "11:00", "12:00"]),
@@ -289,7 +291,7 @@ fn the_second_phase_of_a_test_exists_only_when_the_first_is_recorded() {
     ] {
         let mut clinic = one(reading(when));
         assert!(shown(&clinic, "2026-11-30", "2026-11-30", "2026-11-30").is_empty());
-        clinic.facts.completions = vec![sample, over, passed, short, result, other_chair];
+        clinic.facts.completions = vec![sample, over, passed, short, result, outside, other_chair];
         let times: Vec<_> = shown(&clinic, "2026-11-30", "2026-11-30", "2026-11-30")
             .iter()
             .map(|t| t.split(' ').next_back().unwrap_or_default().to_owned())
@@ -324,6 +326,17 @@ fn a_period_is_due_by_its_last_open_day_and_may_be_done_on_any() {
         shown(&week, "2026-11-25", "2026-11-25", "2026-11-25"),
         ["11-29 period:2026-W48 11-29 12:00 [closed: all of 2026-W48]"]
     );
+}
+
+/// A clinic that is not open yet but on one day: it has had hours, and its week's work is due on that day.
+#[test]
+fn a_special_opening_alone_is_hours() {
+    let weekly = anchored(json!({ "kind": "period", "each": "week" }));
+    let bare = Hours { week: None, ..hours("UTC", Week::default()) };
+    let mut clinic = clinic(bare, vec![vec![version(100, Routine { window: Window::default(), ..weekly })]]);
+    assert!(shown(&clinic, "2026-11-25", "2026-11-25", "2026-11-25").is_empty());
+    clinic.hours.special_openings.insert(on("2026-11-27"), sessions("10:00-13:00"));
+    assert_eq!(shown(&clinic, "2026-11-25", "2026-11-25", "2026-11-25"), ["11-29 period:2026-W48 11-27 13:00"]);
 }
 
 #[test]
