@@ -306,7 +306,7 @@ pub(super) fn any_window() -> impl Strategy<Value = Window> {
 const RULES: [&str; 4] =
     ["FREQ=DAILY", "FREQ=WEEKLY;BYDAY=MO,SU", "FREQ=DAILY;INTERVAL=3", "FREQ=MONTHLY;BYMONTHDAY=1,-1"];
 
-fn any_anchor() -> impl Strategy<Value = Anchor> {
+pub(super) fn any_anchor() -> impl Strategy<Value = Anchor> {
     let place = prop::sample::select(vec![noon(), Place::Opening {}, Place::Closing {}]);
     let closed_day = prop::sample::select(vec![
         ClosedDayRule::PreviousOpenDay,
