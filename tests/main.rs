@@ -20,6 +20,8 @@ mod feeds;
 mod forecasts;
 mod journeys;
 mod lists;
+mod long_plans;
+mod moved_subjects;
 mod operations;
 mod oracles;
 mod plan_warnings;

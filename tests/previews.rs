@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use axum::http::Method;
+use chrono::TimeDelta;
 use serde_json::{Value, json};
 use sqlx::PgPool;
 use uuid::Uuid;
@@ -105,8 +106,14 @@ fn same_window(shown: &Value, stored: Option<&Stored>) {
     assert_eq!(shown["not_required"], json!(stored.not_required), "{shown} {stored:?}");
 }
 
-/// The law: what a preview tells is what the stored tasks then become. Gives back the number of changes.
+/// The law, for clinics on Greenwich time.
 async fn preview_is_what_happens(app: &App, clinic: &Clinic<'_>, edit: &Edit) -> usize {
+    preview_is_what_happens_at(app, clinic, edit, TimeDelta::zero()).await
+}
+
+/// The law: what a preview tells is what the stored tasks then become. Gives back the number of changes. Clinics are so
+/// far ahead of UTC after the edit.
+async fn preview_is_what_happens_at(app: &App, clinic: &Clinic<'_>, edit: &Edit, ahead: TimeDelta) -> usize {
     let held = contents(&app.pool, id(1)).await;
     let preview = edit.make(clinic, "?preview=true").await.expect(200);
     assert_eq!(contents(&app.pool, id(1)).await, held, "a trial of {edit:?} left something");
@@ -129,20 +136,20 @@ async fn preview_is_what_happens(app: &App, clinic: &Clinic<'_>, edit: &Edit) ->
     let changed: BTreeSet<&String> = before.keys().chain(after.keys()).filter(is_changed).collect();
     assert_eq!(told, changed, "{edit:?}");
     for shown in preview["clinics"].as_array().expect("clinics") {
-        same_minutes(shown, &before, &after);
+        same_minutes(shown, &before, &after, ahead);
     }
     changed.len()
 }
 
-/// The minutes of each day, summed anew from the stored tasks. All clinics of these tests keep Greenwich time in
-/// November and December, so that the first ten characters of an instant are the local date.
-fn same_minutes(shown: &Value, before: &BTreeMap<String, Stored>, after: &BTreeMap<String, Stored>) {
+/// The minutes of each day, summed anew from the stored tasks. All clinics of these tests are as far ahead of UTC in
+/// December as in November, so that a local date can be told without zone rules.
+fn same_minutes(shown: &Value, before: &BTreeMap<String, Stored>, after: &BTreeMap<String, Stored>, ahead: TimeDelta) {
     let days = shown["minutes"].as_array().expect("days");
     assert_eq!(days.len(), HORIZON_DAYS as usize + 1);
     for day in days {
         let sum = |tasks: &BTreeMap<String, Stored>| -> u64 {
             let here = tasks.values().filter(|t| shown["clinic_id"] == json!(t.clinic_id) && t.not_required.is_none());
-            here.filter(|t| day["on"] == json!(t.due_by[..10])).map(|t| t.minutes).sum()
+            here.filter(|t| day["on"] == json!((at(&t.due_by) + ahead).date_naive())).map(|t| t.minutes).sum()
         };
         assert_eq!((&day["before"], &day["after"]), (&json!(sum(before)), &json!(sum(after))), "{day}");
     }
@@ -227,6 +234,30 @@ async fn a_preview_of_each_kind_of_edit_is_what_then_happens_and_nothing_of_it_s
     assert!(changes.iter().all(|(number, count)| (*count > 0) == (*number < last)), "{changes:?}");
 }
 
+/// Zones without daylight time (tz database), among them the two on either side of the date line, between which a
+/// clinic's today is another.
+#[sqlx::test]
+async fn a_preview_of_another_zone_is_what_then_happens(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T10:40:00Z")).await;
+    let (clinic, _) = two_clinics(&app).await;
+    clinic.admin.put(&format!("/v1/routines/{}", id(510)), json!({ "routine": weekly(30) })).await.expect(201);
+    app.plan().await;
+    let path = format!("/v1/clinics/{}", clinic.clinic_id);
+    for (zone, ahead_minutes) in [
+        ("Pacific/Kiritimati", 14 * 60),
+        ("Pacific/Pago_Pago", -11 * 60),
+        ("Asia/Kathmandu", 5 * 60 + 45),
+        ("America/Phoenix", -7 * 60),
+        ("Europe/London", 0),
+    ] {
+        let edit = Edit::put(&path, json!({ "name": "Clinic 0", "zone": zone }));
+        let ahead = TimeDelta::minutes(ahead_minutes);
+        assert!(preview_is_what_happens_at(&app, &clinic, &edit, ahead).await > 20, "{zone}");
+        app.advance(TimeDelta::hours(7));
+        app.plan().await;
+    }
+}
+
 /// Numbers that are the same in every run (the generator of Numerical Recipes, from memory).
 struct Dice(u32);
 
@@ -244,7 +275,7 @@ impl Dice {
         match self.below(5) {
             0 | 1 => {
                 let from = at(&format!("2026-11-{day:02}T{from_hour:02}:00:00Z")).naive_utc();
-                let until = from + chrono::TimeDelta::hours(hours.into());
+                let until = from + TimeDelta::hours(hours.into());
                 let text = |time: chrono::NaiveDateTime| time.format("%Y-%m-%dT%H:%M").to_string();
                 let closure = json!({ "from_local": text(from), "until_local": text(until), "reason": "works" });
                 Edit::put(format!("{path}/closures/{}", id(900 + self.below(3))), closure)
@@ -276,7 +307,7 @@ async fn a_preview_is_what_then_happens_whatever_came_before_it(pool: PgPool) {
     let mut changes = 0;
     for _ in 0..40 {
         changes += preview_is_what_happens(&app, &clinic, &dice.edit(&clinic)).await;
-        app.advance(chrono::TimeDelta::hours(dice.below(9).into()));
+        app.advance(TimeDelta::hours(dice.below(9).into()));
         app.plan().await;
     }
     assert!(changes > 40, "{changes}");

@@ -11,7 +11,6 @@ use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use super::daybook::OPENING_TIME_HORIZON_DAYS;
 use super::fault::{Fault, check_optional_text};
 use super::hours::minute_of_day;
 use super::period::PeriodLength;
@@ -21,9 +20,8 @@ use super::subject::SubjectKind;
 
 /// The longest interval and the longest idle time that can be asked for.
 const LONGEST_DAYS: u32 = 3660;
-/// The longest interval of opening time: what a clinic that never closes has in the days that are counted ahead. More
-/// would be due once and never again.
-const LONGEST_HOURS: u32 = 24 * OPENING_TIME_HORIZON_DAYS;
+/// The longest interval of opening time that can be asked for.
+const LONGEST_HOURS: u32 = 10_000;
 /// The most turnovers or cycles that are counted to.
 const LARGEST_COUNT: u32 = 100_000;
 
@@ -146,7 +144,7 @@ pub enum ClosedDayRule {
 pub enum Every {
     /// Calendar days, 1 to 3660.
     Days(u32),
-    /// Hours in which the clinic is open, 1 to 2880: they are counted at most 120 days ahead.
+    /// Hours in which the clinic is open, 1 to 10000.
     OpeningHours(u32),
 }
 
@@ -176,7 +174,7 @@ pub enum Counted {
 pub enum FollowsWhen {
     /// Any that did the work: passed, failed by its value, or with a result awaited.
     Recorded,
-    /// Those that passed.
+    /// Those that passed, within the window of their task.
     Passed,
     /// Those that failed.
     Failed,

@@ -13,9 +13,6 @@ use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use super::hours::{ClinicDay, Hours};
 use super::zone;
 
-/// How far opening time is counted ahead before we say that it is never reached.
-pub const OPENING_TIME_HORIZON_DAYS: u32 = 120;
-
 /// The days of one clinic, kept while one question is answered.
 #[derive(Debug)]
 pub struct DayBook<'h> {
@@ -43,16 +40,16 @@ impl<'h> DayBook<'h> {
     }
 
     /// The instant at which `minutes` of opening time have passed since `from`, or `None` when that many do not come
-    /// within 120 days.
+    /// with the sessions of the clinic days up to `last`.
     #[must_use]
-    pub fn after_opening_time(&self, from: DateTime<Utc>, minutes: u32) -> Option<DateTime<Utc>> {
+    pub fn after_opening_time(&self, from: DateTime<Utc>, minutes: u32, last: NaiveDate) -> Option<DateTime<Utc>> {
         let mut left = TimeDelta::minutes(minutes.into());
         if left.is_zero() {
             return Some(from);
         }
         let mut counted_to = from;
         let first = zone::local(&self.hours.zone, from).date().pred_opt()?;
-        for date in first.iter_days().take(OPENING_TIME_HORIZON_DAYS as usize) {
+        for date in first.iter_days().take_while(|date| *date <= last) {
             for (opens, closes) in &self.day(date).sessions {
                 // Where a late session runs into the next day's first, the time they share passes once.
                 let opens = (*opens).max(counted_to);

@@ -33,7 +33,9 @@ pub enum SeatingEdge {
 pub struct Seating {
     /// The desk's mark.
     pub mark_id: Uuid,
-    /// Where.
+    /// Where the operatory stood then.
+    pub clinic_id: Uuid,
+    /// Which operatory.
     pub operatory_id: Uuid,
     /// Seated or left.
     pub edge: SeatingEdge,
@@ -80,6 +82,8 @@ pub enum Finished {
     ResultPending,
     /// Not done as its rules ask: the task stays open.
     Failed,
+    /// As its rules ask, and outside the window: the task stays open, or missed.
+    OutsideWindow,
 }
 
 /// A completion that counts: no duplicate, and not corrected by another.
@@ -107,14 +111,16 @@ impl Completed {
     }
 }
 
-/// The facts that plans of one clinic are made from. Lists may begin some months ago; of what lies before, they hold
-/// the last mark of use of each subject, the last done of each routine that asks for it, and the counts.
+/// The facts that plans of one clinic are made from. Lists may begin some months ago; of what lies before, the last use
+/// of each operatory is known, the last done of each routine that asks for it, and the counts.
 #[derive(Clone, Debug, Default)]
 pub struct Facts {
     /// The desk's day starts and ends.
     pub posted: BTreeMap<NaiveDate, PostedDay>,
     /// Patients seated and gone.
     pub seatings: Vec<Seating>,
+    /// The last day before that list begins on which an operatory was used.
+    pub used_before: BTreeMap<Uuid, NaiveDate>,
     /// Cycles of equipment.
     pub cycles: Vec<Cycle>,
     /// What happened at the site.

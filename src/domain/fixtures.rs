@@ -306,7 +306,7 @@ pub(super) fn any_window() -> impl Strategy<Value = Window> {
 const RULES: [&str; 4] =
     ["FREQ=DAILY", "FREQ=WEEKLY;BYDAY=MO,SU", "FREQ=DAILY;INTERVAL=3", "FREQ=MONTHLY;BYMONTHDAY=1,-1"];
 
-fn any_anchor() -> impl Strategy<Value = Anchor> {
+pub(super) fn any_anchor() -> impl Strategy<Value = Anchor> {
     let place = prop::sample::select(vec![noon(), Place::Opening {}, Place::Closing {}]);
     let closed_day = prop::sample::select(vec![
         ClosedDayRule::PreviousOpenDay,
@@ -385,6 +385,7 @@ pub(super) fn any_clinic(first: NaiveDate, days: u32) -> impl Strategy<Value = C
     let turnover =
         (0..span, 0..1440_i64, 10..13_u128, any::<u128>()).prop_map(move |(day, minute, chair, mark)| Seating {
             mark_id: id(mark),
+            clinic_id: id(1),
             operatory_id: id(chair),
             edge: SeatingEdge::Left,
             clinic_day: first + Days::new(day),

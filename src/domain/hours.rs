@@ -260,10 +260,10 @@ impl Hours {
         self.dated_weeks.range(..=date).next_back().map(|(_, week)| week).or(self.week.as_ref())
     }
 
-    /// Whether anybody has ever said when the clinic is open.
+    /// Whether anybody has said when the clinic is open, if only for one day.
     #[must_use]
     pub fn are_set(&self) -> bool {
-        self.week.is_some() || !self.dated_weeks.is_empty()
+        self.week.is_some() || !self.dated_weeks.is_empty() || !self.special_openings.is_empty()
     }
 
     fn instant(&self, date: NaiveDate, minutes: i32) -> DateTime<Utc> {

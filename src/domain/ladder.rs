@@ -4,12 +4,17 @@
 //! whole group, the planner turns a ladder into instants once ([`Ladder::reached_at`]), and the level at an instant
 //! is the number of those that have passed: it can only rise.
 
-use chrono::{DateTime, TimeDelta, Utc};
+use chrono::{DateTime, Days, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use super::daybook::DayBook;
 use super::fault::Fault;
+use super::zone;
+
+/// How many days after the date a task is overdue on opening time is looked for before we say that a rung is never
+/// reached.
+const LONGEST_WAIT_DAYS: u64 = 120;
 
 /// Whom a level is for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
@@ -107,11 +112,12 @@ impl Ladder {
     /// out of sight is left out, and with it all above.
     #[must_use]
     pub fn reached_at(&self, days: &DayBook<'_>, overdue_at: DateTime<Utc>) -> Vec<(DateTime<Utc>, Audience)> {
+        let last = zone::local(&days.hours().zone, overdue_at).date() + Days::new(LONGEST_WAIT_DAYS);
         let mut reached: Vec<(DateTime<Utc>, Audience)> = Vec::with_capacity(self.rungs.len());
         for rung in &self.rungs {
             let at = match rung.counted_in {
                 CountedIn::ElapsedTime => Some(overdue_at + TimeDelta::minutes(rung.after_minutes.into())),
-                CountedIn::OpeningTime => days.after_opening_time(overdue_at, rung.after_minutes),
+                CountedIn::OpeningTime => days.after_opening_time(overdue_at, rung.after_minutes, last),
             };
             let Some(at) = at else { break };
             // A rung cannot be reached before the one below it.

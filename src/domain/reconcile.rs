@@ -119,4 +119,6 @@ fn is_same(task: &ExistingTask, plan: &PlannedTask) -> bool {
 }
 
 #[cfg(test)]
+mod edit_laws;
+#[cfg(test)]
 mod tests;

@@ -103,6 +103,7 @@ pub async fn list_posted(
 
 struct SeatingColumns {
     mark_id: Uuid,
+    clinic_id: Uuid,
     operatory_id: Uuid,
     edge: String,
     clinic_day: NaiveDate,
@@ -111,13 +112,14 @@ struct SeatingColumns {
 
 impl From<SeatingColumns> for Seating {
     fn from(row: SeatingColumns) -> Self {
-        let SeatingColumns { mark_id, operatory_id, edge, clinic_day, marked_at } = row;
+        let SeatingColumns { mark_id, clinic_id, operatory_id, edge, clinic_day, marked_at } = row;
         let edge = if edge == "seated" { SeatingEdge::Seated } else { SeatingEdge::Left };
-        Self { mark_id, operatory_id, edge, clinic_day, marked_at }
+        Self { mark_id, clinic_id, operatory_id, edge, clinic_day, marked_at }
     }
 }
 
-/// The seatings and departures of a span of clinic days.
+/// The seatings and departures of a span of clinic days: those at the clinic, and those of the operatories that stand
+/// there now, wherever they stood then. A chair that moves keeps its use and its count.
 ///
 /// # Errors
 /// When the database does not answer.
@@ -125,39 +127,40 @@ pub async fn list_seatings(
     db: &mut PgConnection,
     group_id: Uuid,
     clinic_id: Uuid,
+    operatory_ids: &[Uuid],
     (from, to): (NaiveDate, NaiveDate),
 ) -> Result<Vec<Seating>> {
     let rows = sqlx::query_as!(
         SeatingColumns,
-        "select mark_id, operatory_id, edge, clinic_day, marked_at from seating_mark
-         where group_id = $1 and clinic_id = $2 and clinic_day between $3 and $4
+        "select mark_id, clinic_id, operatory_id, edge, clinic_day, marked_at from seating_mark
+         where group_id = $1 and (clinic_id = $2 or operatory_id = any($5)) and clinic_day between $3 and $4
          order by marked_at, mark_id",
         group_id,
         clinic_id,
         from,
-        to
+        to,
+        operatory_ids
     )
     .fetch_all(db)
     .await?;
     Ok(rows.into_iter().map(Seating::from).collect())
 }
 
-/// The last seating or departure of each operatory before a clinic day.
+/// The last clinic day before another on which each operatory was used, where there is one.
 ///
 /// # Errors
 /// When the database does not answer.
-pub async fn list_last_seatings(
+pub async fn list_last_uses(
     db: &mut PgConnection,
     group_id: Uuid,
     operatory_ids: &[Uuid],
     before: NaiveDate,
-) -> Result<Vec<Seating>> {
-    let rows = sqlx::query_as!(
-        SeatingColumns,
-        r#"select last.mark_id, chair.id as "operatory_id!", last.edge, last.clinic_day, last.marked_at
+) -> Result<BTreeMap<Uuid, NaiveDate>> {
+    let rows = sqlx::query!(
+        r#"select chair.id as "operatory_id!", last.clinic_day
            from unnest($2::uuid[]) as chair(id)
            cross join lateral (
-               select mark_id, edge, clinic_day, marked_at from seating_mark
+               select clinic_day from seating_mark
                where group_id = $1 and operatory_id = chair.id and clinic_day < $3
                order by clinic_day desc limit 1) as last"#,
         group_id,
@@ -166,7 +169,7 @@ pub async fn list_last_seatings(
     )
     .fetch_all(db)
     .await?;
-    Ok(rows.into_iter().map(Seating::from).collect())
+    Ok(rows.into_iter().map(|row| (row.operatory_id, row.clinic_day)).collect())
 }
 
 /// How many patients left each operatory on the clinic days from the first to the day before the last.

@@ -19,6 +19,10 @@ use crate::domain::subject::Subject;
 /// How far behind the first day of a plan facts are loaded: a date may be moved over a month of closed days.
 const FACTS_BEHIND_DAYS: u64 = 40;
 
+/// How far behind it configuration is: the levelling of a year begins with the year's first day, and weighs there what
+/// was moved to it over a month of closed days.
+const CONFIGURATION_BEHIND_DAYS: u64 = 366 + 31;
+
 /// A clinic as the planner sees it for days from `from` to `to`.
 ///
 /// # Errors
@@ -31,7 +35,8 @@ pub async fn load(
 ) -> Result<Option<Clinic>> {
     let Some(hours) = clinics::hours(db, group_id, clinic_id).await? else { return Ok(None) };
     let since = from - Days::new(FACTS_BEHIND_DAYS);
-    let routines = routines::list_since(db, group_id, since).await?;
+    let configured_since = from - Days::new(CONFIGURATION_BEHIND_DAYS);
+    let routines = routines::list_since(db, group_id, configured_since).await?;
     let first_days = routines::first_days(db, group_id).await?;
     let subjects = subjects::list_of_clinic(db, group_id, clinic_id).await?;
     let done_since = from - Days::new(WINDOW_DAYS);
@@ -47,7 +52,7 @@ pub async fn load(
     };
     let facts = ask.facts(db).await?;
     let ladder = ladders::current(db, group_id).await?;
-    let full_days = weeks::list_full_days(db, group_id, clinic_id, (since, to + Days::new(366))).await?;
+    let full_days = weeks::list_full_days(db, group_id, clinic_id, (configured_since, to + Days::new(366))).await?;
     Ok(Some(Clinic { hours, full_days, ladder, routines, first_days, subjects, facts }))
 }
 
@@ -68,13 +73,14 @@ impl Ask<'_> {
     async fn facts(&self, db: &mut PgConnection) -> Result<Facts> {
         let days = (self.since, self.to);
         let since_at = self.since.and_time(NaiveTime::MIN).and_utc();
-        let mut seatings = desk::list_seatings(db, self.group_id, self.clinic_id, days).await?;
-        seatings.extend(desk::list_last_seatings(db, self.group_id, &self.subject_ids(), self.since).await?);
+        let subject_ids = self.subject_ids();
         let mut completions = self.completions(db).await?;
         completions.extend(self.last_done(db).await?);
         Ok(Facts {
             posted: desk::list_posted(db, self.group_id, self.clinic_id, days).await?,
-            seatings,
+            seatings: desk::list_seatings(db, self.group_id, self.clinic_id, &subject_ids, days).await?,
+            // Apart from the list: a mark that is counted among those before it must not be counted again.
+            used_before: desk::list_last_uses(db, self.group_id, &subject_ids, self.since).await?,
             cycles: cycles::list_cycles(db, self.group_id, self.clinic_id, self.since).await?,
             events: site_events::list_site_events(db, self.group_id, self.clinic_id, since_at).await?,
             completions,
@@ -204,8 +210,8 @@ impl TryFrom<Row> for Completed {
             ("passed", true) => Finished::Passed,
             ("failed", true) => Finished::DoneAndFailed,
             ("result_pending", _) => Finished::ResultPending,
-            // A passed one that did not complete its task was done outside its window.
-            ("failed" | "passed", false) => Finished::Failed,
+            ("failed", false) => Finished::Failed,
+            ("passed", false) => Finished::OutsideWindow,
             (other, _) => return Err(StoreError::bad_row("completion", row.completion_id, "verdict", other)),
         };
         let Row { completion_id, routine_id, subject_id, performed_at, of_sample, .. } = row;

@@ -18,7 +18,7 @@ use super::{Result, events, existing_tasks, facts, plan_changes};
 use crate::domain::event::EventKind;
 use crate::domain::plan::{self, Clinic};
 use crate::domain::reconcile::{Change, ExistingTask, reconcile, too_late};
-use crate::domain::task::TaskId;
+use crate::domain::task::{Slot, TaskId};
 use crate::domain::zone;
 
 /// The zone data plans are resolved with, as `clinic_plan.zone_data` keeps it.
@@ -381,7 +381,9 @@ async fn work_out_days(
     purpose: Purpose,
     now: DateTime<Utc>,
 ) -> Result<Replanning> {
-    let tasks = existing_tasks::list(db, group_id, clinic_id, &clinic, (from, to), purpose).await?;
+    let mut tasks = existing_tasks::list(db, group_id, clinic_id, &clinic, (from, to), purpose).await?;
+    // A period that begins after the last day is not planned here, so its task is nothing to take away.
+    tasks.retain(|task| !matches!(task.slot, Slot::Period(period) if period.first_on() > to));
     let planned_for = Arc::clone(&clinic);
     // Arithmetic over weeks of days and all routines: not on a thread that answers requests.
     let planned = tokio::task::spawn_blocking(move || {

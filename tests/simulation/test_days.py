@@ -7,7 +7,8 @@ import unittest
 
 from model import plan, state
 from small_clinics import (
-    CLOSING, OPENING, REPAIRED, SESSION_END, WINDOW, at_day, brief, clinic, closure, dated, event, routine, seating,
+    CLOSING, MORNING, OPENING, REPAIRED, SESSION_END, WINDOW, at_day, brief, clinic, closure, dated, event, routine,
+    seating,
 )
 
 
@@ -137,10 +138,12 @@ class Lateness(unittest.TestCase):
             ["2026-11-30T07:30:00Z", "d"]]
 
     def test_opening_time_that_does_not_come_in_time_leaves_out_all_above(self):
-        # The 120 days begin on 26 November: the last is 25 March.
+        # 120 days after 27 November is 27 March.
         given = [(10, "elapsed_time", "a"), (30, "opening_time", "b"), (99, "elapsed_time", "c")]
-        assert len(self.rungs(*given, closures=[closure("2026-11-28T00:00", "2027-03-25T00:00")])) == 3
-        assert self.rungs(*given, closures=[closure("2026-11-28T00:00", "2027-03-26T00:00")]) == [
+        shut = [closure("2026-11-28T00:00", "2027-05-01T00:00")]
+        opens_on = lambda date: [{"opens_on": date, "sessions": MORNING}]
+        assert len(self.rungs(*given, closures=shut, special_openings=opens_on("2027-03-27"))) == 3
+        assert self.rungs(*given, closures=shut, special_openings=opens_on("2027-03-28")) == [
             ["2026-11-27T16:20:00Z", "a"]]
 
     def test_time_two_sessions_share_counts_once(self):

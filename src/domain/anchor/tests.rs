@@ -35,7 +35,7 @@ fn an_anchor_names_each_broken_rule_and_its_place() {
         ),
         (json!({ "kind": "interval", "every": { "opening_hours": 40 } }), Clinic, vec![]),
         (
-            json!({ "kind": "interval", "every": { "opening_hours": 2_881 }, "place": place }),
+            json!({ "kind": "interval", "every": { "opening_hours": 10_001 }, "place": place }),
             Clinic,
             vec!["/every/opening_hours", "/place"],
         ),

@@ -1,6 +1,6 @@
 //! Opening time counted, and that a book says what the hours say.
 
-use chrono::NaiveTime;
+use chrono::{Days, NaiveTime};
 use proptest::prelude::*;
 
 use super::*;
@@ -11,6 +11,7 @@ fn opening_time_passes_only_while_the_clinic_is_open() {
     let mut hours = hours("UTC", week("08:00-12:00 13:00-17:00", ""));
     hours.closures.push(closure("2026-12-02 00:00", "2026-12-03 00:00", "holiday"));
     let book = DayBook::new(&hours);
+    let last = on("2026-12-03");
     for (from, minutes, expected) in [
         ("2026-11-30 09:00", 60, "2026-11-30 10:00"),
         ("2026-11-30 11:30", 30, "2026-11-30 12:00"),
@@ -22,10 +23,11 @@ fn opening_time_passes_only_while_the_clinic_is_open() {
         ("2026-11-28 12:00", 1, "2026-11-30 08:01"),
         ("2026-11-28 12:00", 0, "2026-11-28 12:00"),
     ] {
-        assert_eq!(book.after_opening_time(at(from), minutes), Some(at(expected)), "{minutes} min from {from}");
+        assert_eq!(book.after_opening_time(at(from), minutes, last), Some(at(expected)), "{minutes} min from {from}");
     }
+    assert_eq!(book.after_opening_time(at("2026-12-01 16:00"), 120, on("2026-12-02")), None, "a day too few");
     let never_set = Hours { week: None, ..hours };
-    assert_eq!(DayBook::new(&never_set).after_opening_time(at("2026-11-30 09:00"), 1), None);
+    assert_eq!(DayBook::new(&never_set).after_opening_time(at("2026-11-30 09:00"), 1, last), None);
 }
 
 #[test]
@@ -33,8 +35,11 @@ fn opening_time_that_two_sessions_share_passes_once() {
     // Friday's late special session runs into Saturday's first.
     let mut hours = hours("UTC", week("", "02:00-10:00"));
     hours.special_openings.insert(on("2026-12-04"), sessions("22:00-04:00"));
-    assert_eq!(DayBook::new(&hours).after_opening_time(at("2026-12-04 22:00"), 360), Some(at("2026-12-05 04:00")));
-    assert_eq!(DayBook::new(&hours).after_opening_time(at("2026-12-04 22:00"), 361), Some(at("2026-12-05 04:01")));
+    let book = DayBook::new(&hours);
+    for (minutes, expected) in [(360, "2026-12-05 04:00"), (361, "2026-12-05 04:01")] {
+        let reached = book.after_opening_time(at("2026-12-04 22:00"), minutes, on("2026-12-05"));
+        assert_eq!(reached, Some(at(expected)), "{minutes}");
+    }
 }
 
 proptest! {
@@ -52,7 +57,8 @@ proptest! {
         let from = date.and_time(NaiveTime::MIN).and_utc() + minutes(minute);
         let (less, more) = (a.min(b), a.max(b));
         let book = DayBook::new(&hours);
-        match (book.after_opening_time(from, less), book.after_opening_time(from, more)) {
+        let last = date + Days::new(120);
+        match (book.after_opening_time(from, less, last), book.after_opening_time(from, more, last)) {
             (None, Some(_)) => prop_assert!(false, "{less} min never come, {more} do"),
             (Some(sooner), Some(later)) => {
                 prop_assert!(from <= sooner && sooner <= later);

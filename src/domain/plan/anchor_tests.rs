@@ -7,6 +7,7 @@ use serde_json::{Value, json};
 use super::*;
 use crate::domain::facts::{Completed, Cycle, Finished, SeatingEdge, SiteEvent};
 use crate::domain::fixtures::*;
+use crate::domain::hours::Week;
 use crate::domain::routine::{Routine, Window};
 use crate::domain::site_event::SiteEventKind;
 
@@ -43,7 +44,8 @@ fn shown_of(routine_number: u128, clinic: &Clinic, from: &str, to: &str, today: 
 
 fn seated(mark: u128, chair: u128, day: &str, time: &str) -> Seating {
     let marked_at = at(&format!("{day} {time}"));
-    Seating { mark_id: id(mark), operatory_id: id(chair), edge: SeatingEdge::Seated, clinic_day: on(day), marked_at }
+    let (mark_id, clinic_id, operatory_id) = (id(mark), id(1), id(chair));
+    Seating { mark_id, clinic_id, operatory_id, edge: SeatingEdge::Seated, clinic_day: on(day), marked_at }
 }
 
 fn left(mark: u128, day: &str, time: &str) -> Seating {
@@ -71,6 +73,14 @@ fn the_first_patient_is_the_opening_until_one_is_seated() {
     // A patient in another chair is not this chair's first.
     clinic.facts.seatings = vec![seated(1, 11, "2026-11-30", "07:40")];
     assert_eq!(monday(&clinic), ["11-30 first_patient 11-30 08:00"]);
+    // Nor is one who sat in it where it stood before this clinic's: the chair's, and not the clinic's.
+    let elsewhere = Seating { clinic_id: id(2), ..seated(1, 10, "2026-11-30", "09:40") };
+    clinic.facts.seatings = vec![elsewhere];
+    assert_eq!(monday(&clinic), ["11-30 first_patient 11-30 09:40"]);
+    let mut of_clinic = clinic.clone();
+    of_clinic.routines[0][0].routine.subject_kind = SubjectKind::Clinic;
+    of_clinic.subjects = vec![subject(1, SubjectKind::Clinic)];
+    assert_eq!(monday(&of_clinic), ["11-30 first_patient 11-30 08:00"]);
     // A patient on a closed day, without a day start.
     clinic.facts.seatings = vec![seated(1, 10, "2026-11-29", "10:00")];
     assert_eq!(shown(&clinic, "2026-11-29", "2026-11-29", "2026-11-29"), ["11-29 first_patient 11-29 10:00"]);
@@ -126,6 +136,22 @@ fn an_interval_of_opening_hours_passes_only_while_the_clinic_is_open() {
         shown(&clinic, "2026-11-27", "2026-12-02", "2026-11-27"),
         ["12-01 hours:2026-12-01T10:00 12-01 10:00", "12-02 hours:2026-12-02T15:00 12-02 15:00"]
     );
+}
+
+/// A clinic of two mornings a week needs half a year for 200 hours of opening: eight hours a week, 25 weeks.
+#[test]
+fn an_interval_of_opening_hours_is_counted_however_long_it_takes() {
+    let two_mornings = Week { monday: sessions("08:00-12:00"), tuesday: sessions("08:00-12:00"), ..Week::default() };
+    let anchor = json!({ "kind": "interval", "every": { "opening_hours": 200 } });
+    let mut clinic = clinic(hours("UTC", two_mornings), vec![vec![version(100, anchored(anchor))]]);
+    clinic.facts.completions = vec![completed(1, 100, "2026-01-04 12:00", Finished::Passed)];
+    let shown_around = |clinic: &Clinic, from: &str, to: &str| shown(clinic, from, to, from);
+    assert_eq!(shown_around(&clinic, "2026-06-20", "2026-07-05"), ["06-23 hours:2026-06-23T12:00 06-23 12:00"]);
+    // Never done, and no opening for more than half a year: from the first one on.
+    clinic.facts.completions.clear();
+    clinic.subjects[0].commissioned_on = on("2026-01-05");
+    clinic.hours.closures.push(closure("2026-01-01 00:00", "2026-08-01 00:00", "rebuilding"));
+    assert_eq!(shown_around(&clinic, "2026-07-25", "2026-08-08"), ["08-03 hours:2026-08-03T08:00 08-03 08:00"]);
 }
 
 /// Idle tiers: practice defaults (common practice, no source).
@@ -255,6 +281,8 @@ fn the_second_phase_of_a_test_exists_only_when_the_first_is_recorded() {
     let passed = completed(3, 200, "2026-11-30 12:00", Finished::Passed);
     let short = completed(4, 200, "2026-11-30 13:00", Finished::Failed);
     let result = Completed { of_sample: true, ..completed(5, 200, "2026-11-30 14:00", Finished::Passed) };
+    // Passed, and outside its window: its task is still to be done, and nothing comes of it.
+    let outside = completed(6, 200, "2026-11-30 15:00", Finished::OutsideWindow);
     let other_chair = Completed { subject_id: id(11), ..passed };
     for (when, expected) in [
         ("recorded", vec!["10:00", "11:00", "12:00"]),
@@ -263,7 +291,7 @@ fn the_second_phase_of_a_test_exists_only_when_the_first_is_recorded() {
     ] {
         let mut clinic = one(reading(when));
         assert!(shown(&clinic, "2026-11-30", "2026-11-30", "2026-11-30").is_empty());
-        clinic.facts.completions = vec![sample, over, passed, short, result, other_chair];
+        clinic.facts.completions = vec![sample, over, passed, short, result, outside, other_chair];
         let times: Vec<_> = shown(&clinic, "2026-11-30", "2026-11-30", "2026-11-30")
             .iter()
             .map(|t| t.split(' ').next_back().unwrap_or_default().to_owned())
@@ -298,6 +326,17 @@ fn a_period_is_due_by_its_last_open_day_and_may_be_done_on_any() {
         shown(&week, "2026-11-25", "2026-11-25", "2026-11-25"),
         ["11-29 period:2026-W48 11-29 12:00 [closed: all of 2026-W48]"]
     );
+}
+
+/// A clinic that is not open yet but on one day: it has had hours, and its week's work is due on that day.
+#[test]
+fn a_special_opening_alone_is_hours() {
+    let weekly = anchored(json!({ "kind": "period", "each": "week" }));
+    let bare = Hours { week: None, ..hours("UTC", Week::default()) };
+    let mut clinic = clinic(bare, vec![vec![version(100, Routine { window: Window::default(), ..weekly })]]);
+    assert!(shown(&clinic, "2026-11-25", "2026-11-25", "2026-11-25").is_empty());
+    clinic.hours.special_openings.insert(on("2026-11-27"), sessions("10:00-13:00"));
+    assert_eq!(shown(&clinic, "2026-11-25", "2026-11-25", "2026-11-25"), ["11-29 period:2026-W48 11-27 13:00"]);
 }
 
 #[test]

@@ -8,7 +8,7 @@ use uuid::Uuid;
 
 use super::because::Fact;
 use super::{NotRequired, Occurrence, Planner, closed};
-use crate::domain::facts::SeatingEdge;
+use crate::domain::facts::{Seating, SeatingEdge};
 use crate::domain::hours::ClinicDay;
 use crate::domain::subject::{Subject, SubjectKind};
 use crate::domain::task::Slot;
@@ -28,11 +28,15 @@ impl Planner<'_> {
 
     /// The moment before a subject's first patient of a clinic day.
     pub(super) fn first_patient(&self, subject: &Subject, date: NaiveDate) -> Option<Occurrence> {
-        let anywhere = subject.kind != SubjectKind::Operatory;
+        let counts = |seating: &&Seating| match subject.kind {
+            SubjectKind::Operatory => seating.operatory_id == subject.id,
+            // Of a chair that has come here since, the patients elsewhere were not this clinic's.
+            _ => seating.clinic_id == subject.clinic_id,
+        };
         let seated = self
             .seatings_on(date)
             .filter(|seating| seating.edge == SeatingEdge::Seated)
-            .filter(|seating| anywhere || seating.operatory_id == subject.id)
+            .filter(counts)
             .min_by_key(|seating| (seating.marked_at, seating.mark_id));
         let (at, fact, not_required) = match seated {
             Some(seating) => (seating.marked_at, Fact::FirstSeating { mark_id: seating.mark_id }, None),

@@ -103,7 +103,7 @@ impl Planner<'_> {
         date: NaiveDate,
     ) -> Vec<Occurrence> {
         let counts = |finished: Finished, of_sample: bool| match when {
-            FollowsWhen::Recorded => finished != Finished::Failed && !of_sample,
+            FollowsWhen::Recorded => !of_sample && !matches!(finished, Finished::Failed | Finished::OutsideWindow),
             FollowsWhen::Passed => finished == Finished::Passed,
             FollowsWhen::Failed => matches!(finished, Finished::Failed | Finished::DoneAndFailed),
         };

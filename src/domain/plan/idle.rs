@@ -36,6 +36,9 @@ pub(super) fn recorded_uses(clinic: &Clinic) -> BTreeMap<Uuid, BTreeSet<NaiveDat
     for seating in &clinic.facts.seatings {
         uses.entry(seating.operatory_id).or_default().insert(seating.clinic_day);
     }
+    for (operatory_id, used_on) in &clinic.facts.used_before {
+        uses.entry(*operatory_id).or_default().insert(*used_on);
+    }
     let routines: BTreeMap<Uuid, _> =
         clinic.routines.iter().filter_map(|versions| Some((versions.first()?.routine_id, versions))).collect();
     for done in clinic.facts.completions.iter().filter(|done| done.is_done()) {

@@ -113,7 +113,7 @@ impl Planner<'_> {
         let mut at = since_at;
         for n in u32::from(last_done.is_some())..MOST_INTERVALS {
             if n > 0 {
-                let Some(next) = self.days.after_opening_time(at, hours * 60) else { break };
+                let Some(next) = self.days.after_opening_time(at, hours * 60, self.to) else { break };
                 at = next;
             }
             let clinic_day = self.clinic.hours.clinic_day_of(at);
@@ -129,12 +129,12 @@ impl Planner<'_> {
         found
     }
 
-    /// The first opening at or after an instant, within the span that opening time is counted over.
+    /// The first opening at or after an instant, of those up to the last day of the plan.
     fn next_opening(&self, from: DateTime<Utc>) -> Option<DateTime<Utc>> {
         let first = zone::local(&self.clinic.hours.zone, from).date().pred_opt()?;
         first
             .iter_days()
-            .take(120)
+            .take_while(|date| *date <= self.to)
             .find_map(|date| self.days.day(date).sessions.iter().map(|(opens, _)| *opens).find(|opens| *opens >= from))
     }
 

@@ -171,6 +171,7 @@ fn a_special_opening_is_planned_like_any_day() {
 fn each_patient_leaving_makes_a_task_on_that_operatory_only() {
     let turnover = |mark: u128, chair: u128, left_at: &str| Seating {
         mark_id: id(mark),
+        clinic_id: id(1),
         operatory_id: id(chair),
         edge: SeatingEdge::Left,
         clinic_day: on("2026-11-30"),

@@ -15,7 +15,6 @@ use super::landing::Landed;
 use super::recurring::interval_dates;
 use super::{Clinic, Planner, version_on};
 use crate::domain::anchor::{Anchor, ClosedDayRule, Every};
-use crate::domain::daybook::OPENING_TIME_HORIZON_DAYS;
 use crate::domain::hours::Hours;
 use crate::domain::period::Period;
 use crate::domain::routine::{RoutineVersion, Selection};
@@ -228,15 +227,14 @@ impl Look<'_, '_> {
         }
     }
 
-    /// Whether opening time reaches the interval, from one of several days on: a long closure alone is no warning.
+    /// Whether the opening time of the days that are looked at reaches the interval.
     fn at_opening_hours(&mut self, planning: &[&RoutineVersion]) {
         let planner = self.planner;
         for version in planning {
             let Anchor::Interval { every: Every::OpeningHours(hours), .. } = version.routine.anchor else { continue };
-            let mut starts = planner.from.iter_days().step_by(OPENING_TIME_HORIZON_DAYS as usize).take(3);
-            if !starts.any(|date| planner.days.after_opening_time(planner.hour(date, 0), hours * 60).is_some()) {
-                let within_days = OPENING_TIME_HORIZON_DAYS;
-                let finding = PlanFinding::HoursNotReached { opening_hours: hours, within_days };
+            let from = planner.hour(planner.from, 0);
+            if planner.days.after_opening_time(from, hours * 60, planner.to).is_none() {
+                let finding = PlanFinding::HoursNotReached { opening_hours: hours, within_days: LOOK_AHEAD_DAYS };
                 self.found.add(Some(version.routine_id), None, finding);
             }
         }

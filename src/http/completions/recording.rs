@@ -204,7 +204,8 @@ async fn keep(
         settle_repeat(db, caller, input, work, settlement.outcome).await?;
     }
     if store::facts::decide_later_dates(db, caller.group_id, work.task.routine_id).await? {
-        planning::mark_clinic(db, caller.group_id, work.task.clinic_id, caller.now).await?;
+        // What the subject was left with where it stood stays there; its dates are planned where it stands.
+        planning::mark_clinic(db, caller.group_id, work.subject.clinic_id, caller.now).await?;
     }
     let event = json!({
         "completion_id": input.completion_id, "task_id": input.task_id, "kind": row.kind, "verdict": row.verdict,

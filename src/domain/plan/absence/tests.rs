@@ -64,7 +64,8 @@ fn done(routine_number: u128, performed_at: &str, finished: Finished) -> Complet
 
 fn left(mark: u128, day: &str, time: &str) -> Seating {
     let marked_at = at(&format!("{day} {time}"));
-    Seating { mark_id: id(mark), operatory_id: id(10), edge: SeatingEdge::Left, clinic_day: on(day), marked_at }
+    let (mark_id, clinic_id, operatory_id) = (id(mark), id(1), id(10));
+    Seating { mark_id, clinic_id, operatory_id, edge: SeatingEdge::Left, clinic_day: on(day), marked_at }
 }
 
 #[test]

@@ -58,14 +58,14 @@ pub enum PlanFinding {
         /// The first of them, as `2026-W48`, `2026-11`, `2026-Q4` or `2026`.
         first: String,
     },
-    /// The clinic is open for too few hours for the interval: once done, the routine does not come back.
+    /// The clinic is open for too few hours for the interval: once done, the routine is not due again in these days.
     HoursNotReached {
         /// The interval, in opening hours.
         #[schema(minimum = 1)]
         opening_hours: u32,
         /// Within how many days they would have to come.
         #[schema(minimum = 1)]
-        within_days: u32,
+        within_days: u64,
     },
     /// The routine follows another that is not in use on any of its subjects here.
     NothingToFollow {
@@ -118,7 +118,7 @@ impl PlanFinding {
                 count(*periods, "period")
             ),
             Self::HoursNotReached { opening_hours, within_days } => format!(
-                "The clinic is not open for {} within {within_days} days, so once done it is not due again.",
+                "The clinic is not open for {} within {within_days} days: done now, it is not due again in them.",
                 count(*opening_hours, "hour")
             ),
             Self::NothingToFollow { routine_id } => {

@@ -176,13 +176,13 @@ fn periods_without_an_open_day_are_counted() {
 }
 
 #[test]
-fn an_interval_of_more_opening_hours_than_there_are_in_120_days_is_told_of() {
+fn an_interval_of_more_opening_hours_than_there_are_in_400_days_is_told_of() {
     let hours =
         |opening_hours: u32| one(anchored(json!({ "kind": "interval", "every": { "opening_hours": opening_hours } })));
-    // 17 weeks of 40 hours and a day more, the day before the first not counted: at most 17 × 40 + 8 hours.
-    assert_eq!(found(&hours(680)), []);
-    let told = [PlanFinding::HoursNotReached { opening_hours: 689, within_days: 120 }];
-    assert_eq!(found(&hours(689)), told);
+    // 57 weeks of 40 hours and a day more: at least 57 × 40 hours, at most 57 × 40 + 8.
+    assert_eq!(found(&hours(2280)), []);
+    let told = [PlanFinding::HoursNotReached { opening_hours: 2289, within_days: 400 }];
+    assert_eq!(found(&hours(2289)), told);
     // A closure for half a year is no warning.
     let mut clinic = hours(600);
     clinic.hours.closures.push(closure("2026-12-01 00:00", "2027-03-01 00:00", "rebuilding"));
