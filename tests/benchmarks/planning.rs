@@ -39,7 +39,8 @@ async fn main() {
     let admin = configure(&large, clinics).await;
     let admin_of_one = configure(&small, 1).await;
 
-    eprintln!("configured");
+    seat_patients(&large.pool, now).await;
+    seat_patients(&small.pool, now).await;
     let mut planning = Vec::new();
     let mut copying = Vec::new();
     let mut tasks = 0;
@@ -131,6 +132,19 @@ fn routine(n: u32) -> Value {
         "rough_minutes": 5,
         "window": { "may_start_minutes": -60, "due_by_minutes": 30, "overdue_minutes": 60, "missed_minutes": 300 },
     })
+}
+
+/// What a plan looks back at: three patients a day at each operatory, over two weeks.
+async fn seat_patients(pool: &PgPool, now: DateTime<Utc>) {
+    let marks = "insert into seating_mark (group_id, clinic_day, mark_id, clinic_id, operatory_id, edge, marked_at,
+                                           recorded_at, key_id)
+                 select group_id, ($1 - make_interval(days => day))::date, gen_random_uuid(), clinic_id, subject_id, edge,
+                        $1 - make_interval(days => day, hours => patient), $1, gen_random_uuid()
+                 from subject, generate_series(1, 14) as day, generate_series(1, 3) as patient,
+                      unnest(array['seated', 'left']) as edge
+                 where kind = 'operatory'";
+    sqlx::query(marks).bind(now).execute(pool).await.expect("seated");
+    pool.execute("analyze seating_mark").await.expect("looked at");
 }
 
 /// The group as it was before it was ever planned.
