@@ -328,3 +328,20 @@ async fn cycles_are_listed_newest_first_page_by_page_and_follow_a_machine_that_m
     app.advance(TimeDelta::minutes(1));
     assert_eq!(clinic.admin.get(&path).await.expect(200)["items"].as_array().map(Vec::len), Some(4));
 }
+
+/// A chair that is put in after midnight, while last evening's session lasts, is there for that clinic day.
+#[sqlx::test]
+async fn a_chair_put_in_during_a_late_session_has_the_work_of_its_first_patient(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-03T01:00:00Z")).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    let late = json!([{ "opens": "18:00", "closes": "02:00" }]);
+    let hours = format!("/v1/clinics/{}/hours", clinic.clinic_id);
+    clinic.admin.put(&hours, json!({ "week": { "monday": late } })).await.expect(200);
+    let chair = scenario::operatory(clinic.clinic_id, "Chair of the night");
+    let made = clinic.admin.put(&format!("/v1/operatories/{}", id(290)), chair).await.expect(201);
+    assert_eq!(made["commissioned_on"], "2026-11-02");
+    let left = format!("/v1/operatories/{}/left", id(290));
+    let answer = clinic.desk.post_once(&left, "first", json!({})).await.expect(201);
+    assert_eq!(answer["clinic_day"], "2026-11-02");
+    assert_eq!(answer["task_ids"].as_array().map(Vec::len), Some(1), "{answer}");
+}

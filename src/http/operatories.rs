@@ -54,7 +54,7 @@ pub struct OperatoryInput {
     /// Whether it may be worked with.
     pub service: ServiceInput,
     /// The first clinic day it is there for, in the years 1970 to 2199 and at most 366 days ahead; it has no tasks for
-    /// days before. Left out: what stands already, or else the clinic's local date at its creation.
+    /// days before. Left out: what stands already, or else the clinic day it is created on.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(example = "2024-03-18")]
     pub commissioned_on: Option<NaiveDate>,

@@ -21,9 +21,8 @@ use crate::domain::event::EventKind;
 use crate::domain::fault::{Fault, check_text};
 use crate::domain::site_event::SiteEventKind;
 use crate::domain::subject::{ServiceState, Subject, SubjectKind};
-use crate::domain::zone;
 use crate::store;
-use crate::store::clinics::{ClinicRow, find as find_clinic};
+use crate::store::clinics::find as find_clinic;
 use crate::store::site_events::SiteEventRow;
 use crate::store::subjects::SubjectRow;
 
@@ -110,18 +109,17 @@ pub(super) fn check_commissioned_on(
     wanted.unwrap_or(now.date_naive())
 }
 
-/// The first day of a subject: as it is wanted, or as it stands, or the clinic's local date.
+/// The first day of a subject: as it is wanted, or as it stands, or the clinic day `today`. The local date would be a
+/// day too late for a chair that is put in after midnight, in a session that lasts: its patient would leave no work.
 fn settle_commissioned_on(
     wanted: Option<NaiveDate>,
     before: Option<&Subject>,
-    clinic: &ClinicRow,
-    now: DateTime<Utc>,
+    today: NaiveDate,
 ) -> ApiResult<NaiveDate> {
-    let today = zone::local(&clinic.zone, now).date();
     let stands = before.map(|subject| subject.commissioned_on);
     let on = wanted.or(stands).unwrap_or(today);
     if stands != Some(on) && on > today + LONGEST_AHEAD {
-        let rule = format!("must be at most 366 days after the clinic's local date, {today}");
+        let rule = format!("must be at most 366 days after the clinic's own today, {today}");
         return Err(ApiError::rule_broken("/commissioned_on", rule));
     }
     Ok(on)
@@ -186,11 +184,11 @@ pub(super) async fn put<D: From<SubjectRow> + Serialize>(
         row.subject.spells.clone_from(&before.subject.spells);
     }
     let clinic_id = row.subject.clinic_id;
-    let clinic = find_clinic(change.db(), caller.group_id, clinic_id)
+    let hours = store::clinics::hours(change.db(), caller.group_id, clinic_id)
         .await?
         .ok_or_else(|| ApiError::rule_broken("/clinic_id", "names no clinic of this group"))?;
-    row.subject.commissioned_on =
-        settle_commissioned_on(commissioned_on, before.as_ref().map(|b| &b.subject), &clinic, caller.now)?;
+    let today = hours.clinic_day_of(caller.now);
+    row.subject.commissioned_on = settle_commissioned_on(commissioned_on, before.as_ref().map(|b| &b.subject), today)?;
     let created = before.is_none();
     if before.as_ref() != Some(&row) {
         store::subjects::save(change.db(), caller.group_id, &row, caller.now).await?;

@@ -70,7 +70,8 @@ def first_patient_at(clinic, subject, date):
         instant(mark["marked_at"])
         for mark in clinic.facts.get("seatings") or []
         if mark["edge"] == "seated" and day(mark["clinic_day"]) == date
-        and (subject["kind"] != "operatory" or mark["operatory_id"] == subject["subject_id"])
+        and (mark["operatory_id"] == subject["subject_id"] if subject["kind"] == "operatory"
+             else mark["clinic_id"] == subject["clinic_id"])
     ]
     return (min(seated), True) if seated else opening_at(clinic, date)
 
@@ -123,11 +124,20 @@ def count(clinic, versions, version, subject, date):
     first = days.first_day_of_routine(versions)
     marks = [mark for mark in marks if day(mark["clinic_day"]) >= first]
     marks.sort(key=lambda mark: (instant(mark["marked_at"]), mark["mark_id"]))
+    before = counted_before(clinic, version, subject)
     return [
         Occurrence(f"count:{number}", date, instant(mark["marked_at"]), whatever_service=True)
-        for number, mark in enumerate(marks, start=1)
+        for number, mark in enumerate(marks, start=before + 1)
         if number % anchor["every"] == 0 and day(mark["clinic_day"]) == date
     ]
+
+
+def counted_before(clinic, version, subject):
+    """How many marks lie before those that the document lists."""
+    for told in (clinic.facts.get("before") or {}).get("marks") or []:
+        if (told["routine_id"], told["subject_id"]) == (version["routine_id"], subject["subject_id"]):
+            return told[version["routine"]["anchor"]["of"]]
+    return 0
 
 
 def event(clinic, _versions, version, subject, date):
@@ -152,7 +162,7 @@ def follows(clinic, _versions, version, subject, date):
     counts = {
         # The sample was recorded; the result that came after it is not recorded anew.
         "recorded": lambda one: one.get("outcome") in ("done", "result_pending") and not one.get("of_sample"),
-        "passed": lambda one: one.get("verdict") == "passed",
+        "passed": lambda one: one.get("verdict") == "passed" and one.get("outcome") == "done",
         "failed": lambda one: one.get("verdict") == "failed",
     }[anchor["when"]]
     return [
@@ -241,7 +251,7 @@ def opening_hours_instants(clinic, versions, subject, hours):
 def period(clinic, _versions, version, subject, date):
     anchor = version["routine"]["anchor"]
     name, first, last = period_of(anchor["each"], date)
-    if date != last or days.never_had_hours(clinic):
+    if date != last or days.has_had_no_hours(clinic):
         return []
     due_from = max(on_day(clinic, first), on_day(clinic, day(subject["commissioned_on"])))
     ends = on_day(clinic, last + DAY)
@@ -264,6 +274,9 @@ def period(clinic, _versions, version, subject, date):
 def days_of_use(clinic, subject):
     """The clinic days that facts say the subject was used, and the day it was commissioned."""
     used = {day(subject["commissioned_on"])}
+    for told in (clinic.facts.get("before") or {}).get("last_use") or []:
+        if told["subject_id"] == subject["subject_id"]:
+            used.add(day(told["on"]))
     for mark in clinic.facts.get("seatings") or []:
         if mark["operatory_id"] == subject["subject_id"]:
             used.add(day(mark["clinic_day"]))

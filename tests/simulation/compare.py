@@ -1,25 +1,50 @@
 #!/usr/bin/env python3
 """Holds the plans the service stored, look by look, against the model's.
 
-    compare.py FILE     JSON lines as tests/simulation/export.rs writes them
+    compare.py FILE [FOLDER]     JSON lines as tests/simulation/export.rs writes them, or a pipe that brings them;
+                                 looks that differ are kept in the folder
 
 A look is compared where the plan still decides: a task that was begun, was recorded by people, or whose window has
 passed stays as it was, and one that left the plan after a tablet could have fetched it stays as withdrawn. Everything
-else must be what the model plans now from the same configuration and facts: the same tasks, the same instants, the
-same requirement. States are compared for every stored task. Ends with 1 when anything differs or nothing was compared.
+else must be what the model plans now from the same configuration and facts: the same tasks at the same clinic, the same
+instants, the same requirement. States are compared for every stored task of the last weeks and from then on. Looks are
+worked on by as many processes as there are cores, and never more than a few of them are in memory. Ends with 1 when
+anything differs or a kind of anchor was never compared.
 """
 
 import json
+import multiprocessing
+import os
 import sys
+import threading
+from collections import Counter
 from datetime import date, datetime, timedelta
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import days
 from model import plan, state
 
 LOOK_AHEAD = timedelta(days=2)
-MOST_SHOWN = 12
+# Of each kind of difference at each anchor, so that one mistake does not hide another.
+MOST_SHOWN = 3
 INSTANTS = ["anchor_at", "due_from", "due_by", "overdue_at", "missed_at", "blocks_at"]
+# What a run must have compared: one of each kind of anchor, as `kind_of` names them.
+ANCHORS = [
+    "opening", "closing", "first_patient", "session_end", "turnover", "calendar previous_open_day",
+    "calendar next_open_day", "calendar not_required", "period week", "period month", "period quarter", "period year",
+    "interval days", "interval opening_hours", "idle open_days", "idle every_day", "count turnovers", "count cycles",
+    "event", "follows recorded", "follows failed",
+]
+
+
+def kind_of(anchor):
+    detail = {
+        "calendar": lambda: anchor["closed_day"], "period": lambda: anchor["each"], "idle": lambda: anchor["on"],
+        "interval": lambda: next(iter(anchor["every"])), "count": lambda: anchor["of"],
+        "follows": lambda: anchor["when"],
+    }.get(anchor["kind"])
+    return f"{anchor['kind']} {detail()}" if detail else anchor["kind"]
 
 
 def moment(text):
@@ -67,21 +92,30 @@ def is_withdrawn(task):
 
 
 def compare(look):
-    """Differences as text, tasks compared, instants compared."""
+    """Differences as (kind, text); counts of tasks whose state was compared, of instants, of planned tasks by anchor."""
     now = moment(look["now"])
     clinic = prepared(look["clinic"])
     today = today_of(clinic, now)
     first = today - timedelta(days=12)
     last = date.fromisoformat(look["planned_through"])
     wanted = {key(task): task for task in plan(clinic, str(today), str(first), str(last))}
-    differences, tasks, instants = [], 0, 0
+    anchors = {
+        (version["routine_id"], version["version"]): kind_of(version["routine"]["anchor"])
+        for versions in clinic["routines"] for version in versions
+    }
+    differences, counts = [], Counter()
+
+    def differs(what, name, told):
+        slot = name[-1].split(":")[0]
+        differences.append((f"{what} of {slot}", f"{what} of {name}: {told}"))
+
     stored = {key(task): task for task in look["tasks"]}
     for name, task in stored.items():
-        tasks += 1
+        counts["states"] += 1
         recorded = {"outcome": task["outcome"], "recorded_at": task["outcome_at"]} if task["outcome"] else None
         of_model = state({**task, "not_required": False}, recorded, look["now"])
         if of_model != task["state"]:
-            differences.append(f"state of {name}: {task['state']}, the model says {of_model}")
+            differs("state", name, f"{task['state']}, the model says {of_model}")
         if is_fixed(task, now):
             continue
         model = wanted.get(name)
@@ -91,43 +125,81 @@ def compare(look):
             # What the plan had declared not required stays so, with its reason, once a tablet may have seen it.
             said_already = task["outcome_by_plan"] and moment(task["due_from"]) <= now + LOOK_AHEAD
             if not beyond and not said_already:
-                differences.append(f"only the service has {name}: {task}")
+                differs("task only of the service", name, task)
             continue
         if is_withdrawn(task):
-            differences.append(f"withdrawn though the model plans it: {name}: {model}")
+            differs("withdrawal", name, f"the model plans it: {model}")
             continue
         if moment(model["missed_at"]) <= now:
             continue
+        counts[anchors[(model["routine_id"], model["routine_version"])]] += 1
         for instant in INSTANTS:
-            instants += 1
+            counts["instants"] += 1
             if moment(task[instant]) != moment(model[instant]):
-                differences.append(f"{instant} of {name}: {task[instant]}, the model says {model[instant]}")
+                differs(instant, name, f"{task[instant]}, the model says {model[instant]}")
         rungs = [[moment(at), audience] for at, audience in zip(task["rung_at"], task["rung_audience"])]
-        instants += len(rungs)
+        counts["instants"] += len(rungs)
         if rungs != [[moment(at), audience] for at, audience in model["rungs"]]:
-            differences.append(f"rungs of {name}: {rungs}, the model says {model['rungs']}")
+            differs("rungs", name, f"{rungs}, the model says {model['rungs']}")
         if (task["outcome"] == "not_required") != model["not_required"]:
-            differences.append(f"requirement of {name}: {task['outcome_reason']}, the model: {model['not_required']}")
+            differs("requirement", name, f"{task['outcome_reason']}, the model says {model['not_required']}")
         if task["routine_version"] != model["routine_version"]:
-            differences.append(f"version of {name}: {task['routine_version']}, the model: {model['routine_version']}")
+            differs("version", name, f"{task['routine_version']}, the model says {model['routine_version']}")
+        if task["clinic_id"] != clinic["clinic_id"]:
+            differs("place", name, f"{task['clinic_id']}, its subject stands at {clinic['clinic_id']}")
     for name, model in wanted.items():
         if name not in stored and moment(model["missed_at"]) > now:
-            differences.append(f"only the model has {name}: {model}")
-    return differences, tasks, instants
+            differs("task only of the model", name, model)
+    return differences, counts
+
+
+def compare_line(line):
+    look = json.loads(line)
+    title = f"{look['clinic']['clinic_id'][-8:]} in {look['clinic']['zone']} at {look['now']}"
+    differences, counts = compare(look)
+    return title, differences, counts, line if differences else None
+
+
+def a_few_at_a_time(lines, free):
+    """The lines, each only when a place is free: a pool would read them all at once."""
+    for line in lines:
+        # The service was stopped in the middle of it, which its own end tells.
+        if not line.endswith("\n"):
+            print("the last look was cut short")
+            return
+        free.acquire()
+        yield line
 
 
 def main():
-    looks = tasks = instants = different = 0
-    with open(sys.argv[1], encoding="utf-8") as cases:
-        for line in cases:
-            look = json.loads(line)
-            found, of_tasks, of_instants = compare(look)
-            looks, tasks, instants = looks + 1, tasks + of_tasks, instants + of_instants
-            for text in found[: max(0, MOST_SHOWN - different)]:
-                print(f"{look['clinic']['zone']} at {look['now']}: {text}")
-            different += len(found)
-    print(f"{looks} looks at a clinic: {tasks} task states and {instants} instants compared, {different} differences")
-    sys.exit(1 if different or not instants else 0)
+    kept_in = Path(sys.argv[2]) if len(sys.argv) > 2 else None
+    looks = 0
+    counts, different = Counter(), Counter()
+    cores = os.cpu_count() or 1
+    free = threading.Semaphore(4 * cores)
+    with open(sys.argv[1], encoding="utf-8") as cases, multiprocessing.Pool(cores) as pool:
+        for title, found, of_look, line in pool.imap(compare_line, a_few_at_a_time(cases, free)):
+            free.release()
+            looks += 1
+            counts += of_look
+            is_news = False
+            for kind, text in found:
+                different[kind] += 1
+                if different[kind] <= MOST_SHOWN:
+                    is_news = True
+                    print(f"{title}: {text}", flush=True)
+            if is_news and kept_in:
+                (kept_in / f"look-{looks}.json").write_text(line, encoding="utf-8")
+    for kind, count in different.most_common():
+        print(f"{count:>9}  differences: {kind}")
+    for anchor in sorted(set(ANCHORS) | set(counts) - {"states", "instants"}):
+        print(f"{counts[anchor]:>9}  tasks of anchor {anchor}")
+    print(f"{looks} looks at a clinic: {counts['states']} task states and {counts['instants']} instants compared, "
+          f"{different.total()} differences")
+    never = [anchor for anchor in ANCHORS if not counts[anchor]]
+    if never:
+        print(f"never compared: {never}")
+    sys.exit(1 if different or never else 0)
 
 
 if __name__ == "__main__":

@@ -181,11 +181,9 @@ def planned_closing(clinic, date):
     return pieces(clinic, date)[-1].closes if pieces(clinic, date) else None
 
 
-def never_had_hours(clinic):
+def has_had_no_hours(clinic):
     weeks = [clinic.facts.get("week")] + [dated["week"] for dated in clinic.facts.get("weeks") or []]
-    in_weeks = any(any((week or {}).values()) for week in weeks)
-    in_specials = any(special["sessions"] for special in clinic.facts.get("special_openings") or [])
-    return not in_weeks and not in_specials
+    return all(week is None for week in weeks) and not clinic.facts.get("special_openings")
 
 
 # Days ---------------------------------------------------------------------------------------------------------------
@@ -239,13 +237,15 @@ def land(clinic, date, closed_day, open_on):
     """Where a nominal date lands: (day, required), or None. `open_on(clinic, date)` says which days are open."""
     if open_on(clinic, date):
         return date, True
+    if closed_day == "not_required" and has_had_no_hours(clinic):
+        return None
     if closed_day == "not_required":
         return date, False
     step = {"previous_open_day": -DAY, "next_open_day": DAY}[closed_day]
     for away in range(1, 32):
         if open_on(clinic, date + step * away):
             return date + step * away, True
-    return None if never_had_hours(clinic) else (date, False)
+    return None if has_had_no_hours(clinic) else (date, False)
 
 
 # Opening time -------------------------------------------------------------------------------------------------------

@@ -10,11 +10,12 @@ import zoneinfo
 import days
 from anchors import occurrences
 from days import DAY, Clinic, day, instant, minutes, written
+from levelling import period_of
 
 # A date that a rule gives is moved at most so far.
 FARTHEST_MOVE = DAY * 31
 LONGEST_PERIOD = DAY * 366
-LADDER_DAYS = 120
+LONGEST_WAIT = DAY * 120
 
 
 def plan(clinic, today, first, last):
@@ -30,7 +31,12 @@ def plan(clinic, today, first, last):
                 version = days.version_in_force(clinic, versions, nominal)
                 if version is None or not days.plans(version, subject, nominal):
                     continue
-                if nominal > last + FARTHEST_MOVE and version["routine"]["anchor"]["kind"] != "period":
+                anchor = version["routine"]["anchor"]
+                if anchor["kind"] == "period":
+                    reaches = period_of(anchor["each"], nominal)[1] <= last
+                else:
+                    reaches = nominal <= last + FARTHEST_MOVE
+                if not reaches:
                     continue
                 for occurrence in occurrences(clinic, versions, version, subject, nominal):
                     planned.append((version, subject, occurrence))
@@ -111,7 +117,8 @@ def rungs(clinic, ladder, overdue_at):
             at = overdue_at + minutes(rung["after_minutes"])
         else:
             assert rung["counted_in"] == "opening_time", rung
-            spans = days.opening_spans(clinic, day_before, day_before + DAY * (LADDER_DAYS - 1))
+            spans = days.remembered(clinic, ("spans", day_before), lambda: days.opening_spans(
+                clinic, day_before, day_before + DAY + LONGEST_WAIT))
             at = days.after_opening_time(spans, overdue_at, rung["after_minutes"])
             if at is None:
                 break

@@ -42,7 +42,8 @@ def event(at, event_id="e"):
 
 
 def seating(edge, clinic_day, at, mark_id="m"):
-    return {"mark_id": mark_id, "operatory_id": "chair", "clinic_day": clinic_day, "edge": edge, "marked_at": at}
+    return {"mark_id": mark_id, "operatory_id": "chair", "clinic_id": "clinic", "clinic_day": clinic_day, "edge": edge,
+            "marked_at": at}
 
 
 def completion(at, routine_id="r", outcome="done", verdict="passed", completion_id="c"):

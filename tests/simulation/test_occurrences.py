@@ -33,8 +33,11 @@ class Dates(unittest.TestCase):
         assert self.landing("next_open_day", closures=[closure("2026-12-24T00:00", "2027-01-26T00:00")]) == [
             ("rule:2026-12-25", "2026-12-25", True)]
 
-    def test_a_clinic_that_never_had_hours_moves_nothing(self):
-        assert self.landing("next_open_day", week=None) == []
+    def test_a_clinic_that_has_had_no_hours_has_no_date_on_a_closed_day(self):
+        for closed_day in ["next_open_day", "not_required"]:
+            assert self.landing(closed_day, week=None) == []
+            # A week that opens on no day is hours too.
+            assert self.landing(closed_day, week={}) == [("rule:2026-12-25", "2026-12-25", True)]
 
     def test_a_move_into_the_window_is_seen_and_one_out_of_it_is_not(self):
         anchor = dated("FREQ=YEARLY", "2026-11-28", "next_open_day")
@@ -179,6 +182,21 @@ class Marks(unittest.TestCase):
         expected = [("count:2", "2026-11-27T10:00:00Z"), ("count:4", "2026-11-27T11:00:00Z")]
         assert brief(tasks, "slot", "anchor_at") == expected, tasks
 
+    def test_marks_before_those_that_are_listed_have_their_number_and_their_use(self):
+        anchor = {"kind": "count", "of": "turnovers", "every": 3}
+        before = {"marks": [{"routine_id": "r", "subject_id": "chair", "turnovers": 8, "cycles": 0}],
+                  "last_use": [{"subject_id": "chair", "on": "2026-11-26"}]}
+        idle = {"kind": "idle", "unused_days": 1, "on": "open_days"}
+        made = clinic(routine(anchor), routine(idle, "i"), before=before,
+                      seatings=[seating("left", "2026-11-27", "2026-11-27T09:00:00Z")])
+        assert brief(at_day(made, "2026-11-27", "2026-11-27"), "slot") == [("count:9",)]
+
+    def test_a_patient_elsewhere_is_the_chairs_and_not_the_clinics(self):
+        elsewhere = [{**seating("seated", "2026-11-27", "2026-11-27T09:00:00Z"), "clinic_id": "other"}]
+        for kind, expected in [("operatory", "2026-11-27T09:00:00Z"), ("clinic", "2026-11-27T07:00:00Z")]:
+            made = clinic(routine({"kind": "first_patient"}, kind=kind), subjects=[chair(kind=kind)], seatings=elsewhere)
+            assert brief(at_day(made, "2026-11-27"), "anchor_at") == [(expected,)]
+
     def test_cycles_of_another_piece_of_equipment_do_not_count(self):
         cycles = [{"mark_id": f"{n}", "subject_id": subject, "clinic_day": "2026-11-27",
                    "marked_at": f"2026-11-27T0{n}:00:00Z"} for n, subject in [(7, "chair"), (8, "x"), (9, "chair")]]
@@ -191,7 +209,9 @@ class Marks(unittest.TestCase):
                 completion("2026-11-27T10:00:00Z", "test", "result_pending", None, "3"),
                 completion("2026-11-27T11:00:00Z", "test", None, "void", "4"),
                 completion("2026-11-27T12:00:00Z", "other", "done", "passed", "5"),
-                {**completion("2026-11-27T13:00:00Z", "test", "done", "passed", "6"), "of_sample": True}]
+                {**completion("2026-11-27T13:00:00Z", "test", "done", "passed", "6"), "of_sample": True},
+                # Outside the window of its task.
+                completion("2026-11-27T14:00:00Z", "test", None, "passed", "7")]
         for when, expected in [("recorded", ["1", "2", "3"]), ("passed", ["1", "6"]), ("failed", ["2"])]:
             made = clinic(routine({"kind": "follows", "routine_id": "test", "when": when}), completions=done)
             tasks = at_day(made, "2026-11-27")

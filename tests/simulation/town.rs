@@ -3,16 +3,20 @@
 //! The rule of this file: it speaks HTTP only, and never asks whether what it does is sensible: doors are opened on
 //! closed days, patients leave chairs they never sat on, hours change in the middle of a session.
 
-use chrono::{DateTime, TimeDelta, Utc};
+use chrono::TimeDelta;
 use serde_json::{Value, json};
 use uuid::Uuid;
 
+use super::edits::Edits;
+use super::routines::{ROUTINES, routines};
+use super::tablets::Tablet;
+use super::tally::Tally;
 use crate::support::app::{App, Client};
 use crate::support::chance::Chance;
 use crate::support::{id, scenario};
 
 /// Zones picked for awkwardness: midnight changes, half-hour changes, no daylight time, changed laws, the date line.
-const ZONES: [&str; 20] = [
+pub(super) const ZONES: [&str; 20] = [
     "America/New_York",
     "Australia/Lord_Howe",
     "Africa/Cairo",
@@ -35,133 +39,49 @@ const ZONES: [&str; 20] = [
     "America/Edmonton",
 ];
 
-/// One clinic and what stands in it.
+/// Of every ten clinics, which one is founded without hours.
+const FOUNDED_WITHOUT_HOURS: u32 = 2;
+/// How long a clinic without hours stays so, at most: longer than opening time is counted ahead (120 days).
+const LONGEST_WITHOUT_HOURS_DAYS: i64 = 150;
+
+/// One clinic and what stands in it now.
 pub(super) struct Site {
     pub(super) clinic_id: Uuid,
-    chairs: Vec<Uuid>,
-    steriliser: Uuid,
-    closures: Vec<Uuid>,
-    events: Vec<Uuid>,
-    out_of_service: Vec<Uuid>,
-    /// Completions of a tablet that is offline.
-    offline: Vec<Value>,
+    pub(super) name: String,
+    pub(super) chairs: Vec<Uuid>,
+    pub(super) sterilisers: Vec<Uuid>,
+    pub(super) out_of_service: Vec<Uuid>,
+    pub(super) closures: Vec<Uuid>,
+    pub(super) events: Vec<Uuid>,
+    pub(super) has_hours: bool,
+    pub(super) tablets: Vec<Tablet>,
 }
 
 /// The group.
 pub(super) struct Town<'a> {
-    app: &'a App,
-    admin: Client<'a>,
-    desk: Client<'a>,
-    tablet: Client<'a>,
-    sites: Vec<Site>,
+    pub(super) app: &'a App,
+    pub(super) admin: Client<'a>,
+    pub(super) desk: Client<'a>,
+    pub(super) tablet: Client<'a>,
+    pub(super) sites: Vec<Site>,
+    pub(super) tally: Tally,
+    edits: Edits,
     next_id: u32,
-}
-
-fn source() -> Value {
-    json!({ "title": "invented for the test", "edition": "none", "seen": "from_memory" })
-}
-
-/// A routine of one step; every third has a hold, so that attempts can fall short.
-fn routine(number: u32, kind: &str, anchor: &Value, more: &Value) -> Value {
-    let evidence = if number.is_multiple_of(3) {
-        json!({ "kind": "hold", "minimum_seconds": 60, "source": source() })
-    } else {
-        json!({ "kind": "confirmation" })
-    };
-    let mut routine = json!({
-        "name": format!("Routine {number}"), "subject_kind": kind, "anchor": anchor,
-        "steps": [{ "key": "work", "instruction": "Do the work.", "evidence": evidence }],
-        "sources": [source()], "rough_minutes": 5 + number % 4 * 5,
-        "window": { "may_start_minutes": -60, "due_by_minutes": 30, "overdue_minutes": 60, "missed_minutes": 300 },
-    });
-    for (key, value) in more.as_object().expect("an object") {
-        routine[key] = value.clone();
-    }
-    routine
-}
-
-/// Ids of routines begin here.
-const ROUTINES: u32 = 5000;
-
-/// A routine for every anchor there is.
-fn routines() -> Vec<Value> {
-    let days = |n: i32| n * 1440;
-    let wide = json!({ "window": { "may_start_minutes": 0, "due_by_minutes": days(2), "overdue_minutes": days(3),
-                                   "missed_minutes": days(6) } });
-    let none = json!({});
-    let rule = |rule: &str, place: Value, closed_day: &str| {
-        json!({ "kind": "calendar", "dates": { "rule": rule, "starts_on": "2026-01-05", "except_on": ["2026-05-04"],
-                "also_on": ["2026-05-06"] }, "place": place, "closed_day": closed_day })
-    };
-    let idle = |days: u32, strengthens: Option<u32>| {
-        json!({ "kind": "idle", "unused_days": days, "on": "open_days",
-                "strengthens": strengthens.map(|n| id(ROUTINES + n)) })
-    };
-    let period = |each: &str, spread: bool| json!({ "kind": "period", "each": each, "spread": spread });
-    let opening = json!({ "kind": "opening" });
-    let closing = json!({ "kind": "closing" });
-    let half_past_two = json!({ "kind": "local_time", "at": "02:30" });
-    let plain = |anchor: &str| json!({ "kind": anchor });
-    let by_period = |more: Value| {
-        let mut routine = more;
-        routine["window"] =
-            json!({ "may_start_minutes": 0, "due_by_minutes": 0, "overdue_minutes": 0, "missed_minutes": 0 });
-        routine
-    };
-    let drafts: Vec<(&str, Value, Value)> = vec![
-        ("operatory", plain("opening"), json!({ "counts_as_use": true, "blocks_from": "may_start" })),
-        ("operatory", plain("first_patient"), json!({ "blocks_from": "due_by" })),
-        ("operatory", plain("turnover"), none.clone()),
-        ("clinic", plain("session_end"), none.clone()),
-        ("operatory", plain("closing"), none.clone()),
-        ("steriliser", rule("FREQ=WEEKLY;BYDAY=MO,SA", opening.clone(), "next_open_day"), wide.clone()),
-        ("clinic", rule("FREQ=MONTHLY;BYDAY=-1FR", closing.clone(), "previous_open_day"), wide.clone()),
-        ("clinic", rule("FREQ=DAILY;INTERVAL=3", half_past_two, "not_required"), none.clone()),
-        ("operatory", period("week", true), by_period(json!({}))),
-        ("operatory", period("month", true), by_period(json!({ "blocks_from": "due_by" }))),
-        ("steriliser", period("quarter", false), by_period(json!({}))),
-        ("clinic", period("year", true), by_period(json!({}))),
-        (
-            "steriliser",
-            json!({ "kind": "interval", "every": { "days": 5 }, "place": opening, "closed_day": "next_open_day" }),
-            wide.clone(),
-        ),
-        ("steriliser", json!({ "kind": "interval", "every": { "opening_hours": 30 } }), wide.clone()),
-        ("operatory", idle(2, Some(0)), none.clone()),
-        ("operatory", idle(5, Some(0)), none.clone()),
-        ("operatory", idle(3, Some(1)), none.clone()),
-        (
-            "premises_outlet",
-            json!({ "kind": "idle", "unused_days": 3, "on": "every_day", "place": { "kind": "local_time", "at": "09:00" } }),
-            json!({ "counts_as_use": true }),
-        ),
-        ("operatory", json!({ "kind": "count", "of": "turnovers", "every": 3 }), none.clone()),
-        ("steriliser", json!({ "kind": "count", "of": "cycles", "every": 2 }), none.clone()),
-        (
-            "operatory",
-            json!({ "kind": "event", "of": ["repair", "plumbing_change", "return_to_service"] }),
-            wide.clone(),
-        ),
-        ("steriliser", json!({ "kind": "follows", "routine_id": id(ROUTINES + 5), "when": "recorded" }), wide.clone()),
-        ("operatory", json!({ "kind": "follows", "routine_id": id(ROUTINES + 2), "when": "failed" }), none.clone()),
-        (
-            "operatory",
-            plain("opening"),
-            json!({ "season": { "from": "11-01", "until": "04-15" }, "selection": { "water_sources": ["own_reservoir"] },
-                    "ladder": { "rungs": [{ "after_minutes": 45, "counted_in": "opening_time", "audience": "clinic_lead" }] } }),
-        ),
-    ];
-    drafts.into_iter().zip(0..).map(|((kind, anchor, more), n)| routine(n, kind, &anchor, &more)).collect()
+    /// From when on clinics that were founded without hours get them.
+    hours_from: chrono::DateTime<chrono::Utc>,
 }
 
 impl<'a> Town<'a> {
-    /// The group with its clinics, in service since some days.
-    pub(super) async fn build(app: &'a App, clinics: u32, chance: &mut Chance) -> Self {
+    /// The group with its clinics, for a run of so many days.
+    pub(super) async fn build(app: &'a App, clinics: u32, days: i64, chance: &mut Chance) -> Self {
         let admin = app.group(id(1)).await;
         let reach = json!({ "kind": "group" });
         let desk = admin.key("front_desk", reach.clone()).await;
         let tablet = admin.key("chairside", reach).await;
-        let mut town = Self { app, admin, desk, tablet, sites: Vec::new(), next_id: 1_000_000 };
+        let hours_from = app.clock.now() + TimeDelta::days((days / 4).min(LONGEST_WITHOUT_HOURS_DAYS));
+        let (tally, edits) = Default::default();
+        let mut town =
+            Self { app, admin, desk, tablet, sites: Vec::new(), tally, edits, next_id: 1_000_000, hours_from };
         for (n, content) in (0..).zip(routines()) {
             let body = json!({ "effective_on": "2026-01-01", "routine": content });
             town.admin.put(&format!("/v1/routines/{}", id(ROUTINES + n)), body).await.expect(201);
@@ -173,36 +93,35 @@ impl<'a> Town<'a> {
         town
     }
 
-    pub(super) fn sites(&self) -> &[Site] {
-        &self.sites
-    }
-
-    fn fresh(&mut self) -> Uuid {
+    pub(super) fn fresh(&mut self) -> Uuid {
         self.next_id += 1;
         id(self.next_id)
     }
 
     async fn found(&mut self, n: u32, chance: &mut Chance) -> Site {
-        let clinic_id = id(100 + n);
+        let (clinic_id, name) = (id(100 + n), format!("Clinic {n}"));
         let zone = ZONES[n as usize % ZONES.len()];
-        self.put(&format!("/v1/clinics/{clinic_id}"), json!({ "name": format!("Clinic {n}"), "zone": zone })).await;
-        self.put(&format!("/v1/clinics/{clinic_id}/hours"), json!({ "week": week(chance) })).await;
+        self.put(&format!("/v1/clinics/{clinic_id}"), json!({ "name": name, "zone": zone })).await;
+        let has_hours = n % 10 != FOUNDED_WITHOUT_HOURS;
+        if has_hours {
+            self.put(&format!("/v1/clinics/{clinic_id}/hours"), json!({ "week": week(chance) })).await;
+        }
         let chairs: Vec<Uuid> = (0..3).map(|chair| id(10_000 + n * 10 + chair)).collect();
-        for (k, chair) in chairs.iter().enumerate() {
-            self.put(&format!("/v1/operatories/{chair}"), scenario::operatory(clinic_id, &format!("Chair {k}"))).await;
+        for chair in &chairs {
+            self.put(&format!("/v1/operatories/{chair}"), operatory(clinic_id, *chair, true)).await;
         }
         let (steriliser, outlet) = (id(20_000 + n), id(30_000 + n));
-        for (equipment, kind) in [(steriliser, "steriliser"), (outlet, "premises_outlet")] {
-            let body =
-                json!({ "clinic_id": clinic_id, "kind": kind, "name": kind, "service": { "state": "in_service" } });
-            self.put(&format!("/v1/equipment/{equipment}"), body).await;
+        for (machine, kind) in [(steriliser, "steriliser"), (outlet, "premises_outlet")] {
+            self.put(&format!("/v1/equipment/{machine}"), equipment(clinic_id, kind)).await;
         }
-        let (closures, events, out_of_service, offline) = Default::default();
-        Site { clinic_id, chairs, steriliser, closures, events, out_of_service, offline }
+        let sterilisers = vec![steriliser];
+        let (closures, events, out_of_service) = Default::default();
+        let tablets = (0..3).map(|_| Tablet::default()).collect();
+        Site { clinic_id, name, chairs, sterilisers, out_of_service, closures, events, has_hours, tablets }
     }
 
     /// What must be taken.
-    async fn put(&self, path: &str, body: Value) {
+    pub(super) async fn put(&self, path: &str, body: Value) {
         let answer = self.admin.put(path, body.clone()).await;
         assert!(answer.status.is_success(), "{path} {body}: {}", answer.text);
     }
@@ -210,171 +129,79 @@ impl<'a> Town<'a> {
     /// A few hours at every clinic.
     pub(super) async fn live(&mut self, chance: &mut Chance) {
         for n in 0..self.sites.len() {
-            self.work(n, chance).await;
-            if chance.percent(12) {
-                self.change(n, chance).await;
+            self.post(n, chance).await;
+            self.record(n, chance).await;
+            if chance.percent(22) {
+                let kind = self.edits.next_of_clinic(chance);
+                self.edit_clinic(n, kind, chance).await;
+            }
+            if !self.sites[n].has_hours && self.app.clock.now() >= self.hours_from {
+                self.set_hours(n, chance).await;
+                self.tally.count("edit: first hours");
             }
         }
-        if chance.percent(3) {
-            self.change_the_group(chance).await;
+        if chance.percent(15) {
+            let kind = self.edits.next_of_group(chance);
+            self.edit_group(kind, chance).await;
         }
     }
 
-    async fn work(&mut self, n: usize, chance: &mut Chance) {
+    /// A week, which is a clinic's first where it had none.
+    pub(super) async fn set_hours(&mut self, n: usize, chance: &mut Chance) {
+        let path = format!("/v1/clinics/{}/hours", self.sites[n].clinic_id);
+        self.put(&path, json!({ "week": week(chance) })).await;
+        self.sites[n].has_hours = true;
+    }
+
+    /// What desk and machines tell.
+    async fn post(&mut self, n: usize, chance: &mut Chance) {
         let now = self.app.clock.now();
-        let (clinic_id, steriliser) = (self.sites[n].clinic_id, self.sites[n].steriliser);
+        let clinic_id = self.sites[n].clinic_id;
         // Posts may be refused (a second day start, an end before its start): that is the desk's life too.
-        if chance.percent(35) {
+        if chance.percent(25) {
             let edge = *chance.one_of(&["day-start", "day-start", "day-end"]);
-            self.desk.post(&format!("/v1/clinics/{clinic_id}/{edge}"), json!({})).await;
+            let posted = self.desk.post(&format!("/v1/clinics/{clinic_id}/{edge}"), json!({})).await;
+            if posted.status == 201 {
+                self.tally.count(if edge == "day-end" { "desk: day end" } else { "desk: day start" });
+            }
         }
         for chair in self.sites[n].chairs.clone() {
             for edge in ["seated", "left"] {
-                if chance.percent(25) {
+                if chance.percent(15) {
                     let key = self.fresh().to_string();
                     let ago = i64::try_from(chance.between(0, 240)).expect("small");
                     let body = json!({ "at": now - TimeDelta::minutes(ago) });
-                    self.desk.post_once(&format!("/v1/operatories/{chair}/{edge}"), &key, body).await;
+                    self.desk.post_once(&format!("/v1/operatories/{chair}/{edge}"), &key, body).await.expect(201);
+                    self.tally.count(if edge == "left" { "desk: left" } else { "desk: seated" });
                 }
             }
         }
-        if chance.percent(30) {
-            let cycle = json!({ "cycle_id": self.fresh(), "ended_at": now });
-            self.tablet.post(&format!("/v1/equipment/{steriliser}/cycles"), cycle).await.expect(201);
-        }
-        self.record(n, now, chance).await;
-    }
-
-    /// Takes up some of what is due; an offline tablet keeps its completions for later.
-    async fn record(&mut self, n: usize, now: DateTime<Utc>, chance: &mut Chance) {
-        let due = self.tablet.get(&format!("/v1/clinics/{}/due", self.sites[n].clinic_id)).await.expect(200);
-        let is_offline = chance.percent(25);
-        for task in due["tasks"].as_array().expect("tasks") {
-            if !chance.percent(45) {
-                continue;
-            }
-            let is_hold = task["steps"][0]["evidence"]["kind"] == "hold";
-            let mut step = json!({ "step": "work", "status": "done" });
-            if is_hold {
-                step["elapsed_seconds"] = json!(if chance.percent(70) { 75 } else { 20 });
-            }
-            let completion = json!({
-                "completion_id": self.fresh(), "task_id": task["task_id"], "kind": "performed", "performed_at": now,
-                "performed_by": "SIM", "steps": [step],
-            });
-            self.sites[n].offline.push(completion);
-        }
-        if !is_offline && !self.sites[n].offline.is_empty() {
-            let mut kept = std::mem::take(&mut self.sites[n].offline);
-            kept.truncate(500);
-            kept.reverse();
-            self.tablet.post("/v1/completions/batch", json!({ "completions": kept })).await.expect(200);
-        }
-    }
-
-    /// One change of a clinic's configuration.
-    async fn change(&mut self, n: usize, chance: &mut Chance) {
-        let now = self.app.clock.now();
-        let clinic_id = self.sites[n].clinic_id;
-        let site = format!("/v1/clinics/{clinic_id}");
-        let day = |chance: &mut Chance| {
-            now.date_naive() + TimeDelta::days(i64::try_from(chance.between(0, 12)).expect("small"))
-        };
-        match chance.between(0, 11) {
-            0 => {
-                let closure = self.fresh();
-                let from = day(chance);
-                let until = from + TimeDelta::days(i64::try_from(chance.between(1, 9)).expect("small"));
-                let body = json!({ "from_local": format!("{from}T00:00"), "until_local": format!("{until}T00:00"),
-                                   "reason": "works in the street" });
-                self.put(&format!("{site}/closures/{closure}"), body).await;
-                self.sites[n].closures.push(closure);
-            }
-            1 => {
-                let closure = self.fresh();
-                let on = day(chance);
-                let body = json!({ "from_local": format!("{on}T{:02}:00", chance.between(0, 12)),
-                                   "until_local": format!("{on}T{:02}:30", chance.between(13, 23)), "reason": "power" });
-                self.put(&format!("{site}/closures/{closure}"), body).await;
-                self.sites[n].closures.push(closure);
-            }
-            2 | 3 => {
-                if let Some(closure) = self.sites[n].closures.pop() {
-                    self.admin.delete(&format!("{site}/closures/{closure}")).await;
-                }
-            }
-            4 => {
-                let body = json!({ "sessions": [{ "opens": "09:00", "closes": "12:00" }], "reason": "emergencies" });
-                self.admin.put(&format!("{site}/special-openings/{}", day(chance)), body).await;
-            }
-            5 => self.put(&format!("{site}/hours"), json!({ "week": week(chance) })).await,
-            6 => {
-                // Refused where it would run into the week before it.
-                self.admin.put(&format!("{site}/weeks/{}", day(chance)), json!({ "week": week(chance) })).await;
-            }
-            7 => {
-                let chair = *chance.one_of(&self.sites[n].chairs);
-                let mut body = scenario::operatory(clinic_id, "Chair");
-                if let Some(place) = self.sites[n].out_of_service.iter().position(|out| *out == chair) {
-                    self.sites[n].out_of_service.remove(place);
-                } else {
-                    body["service"] = json!({ "state": "out_of_service", "reason": "no suction" });
-                    self.sites[n].out_of_service.push(chair);
-                }
-                self.put(&format!("/v1/operatories/{chair}"), body).await;
-            }
-            8 => {
-                let event = self.fresh();
-                let kind = *chance.one_of(&["repair", "plumbing_change", "water_advisory_started"]);
-                let subject = chance.percent(50).then(|| *chance.one_of(&self.sites[n].chairs));
-                let mut body = json!({ "kind": kind, "happened_at": now });
-                if let Some(subject) = subject {
-                    body["subject_id"] = json!(subject);
-                }
-                self.put(&format!("{site}/site-events/{event}"), body).await;
-                self.sites[n].events.push(event);
-            }
-            9 => {
-                if let Some(event) = self.sites[n].events.pop() {
-                    self.admin.delete(&format!("{site}/site-events/{event}")).await;
-                }
-            }
-            10 => {
-                self.admin.put(&format!("{site}/full-days/{}", day(chance)), json!({})).await;
-            }
-            _ => {
-                let chair = self.fresh();
-                if self.sites[n].chairs.len() < 6 {
-                    self.put(&format!("/v1/operatories/{chair}"), scenario::operatory(clinic_id, "New chair")).await;
-                    self.sites[n].chairs.push(chair);
-                }
+        for steriliser in self.sites[n].sterilisers.clone() {
+            if chance.percent(30) {
+                let cycle = json!({ "cycle_id": self.fresh(), "ended_at": now });
+                self.tablet.post(&format!("/v1/equipment/{steriliser}/cycles"), cycle).await.expect(201);
+                self.tally.count("machine: cycle");
             }
         }
-    }
-
-    /// A new version of a routine, or another ladder.
-    async fn change_the_group(&mut self, chance: &mut Chance) {
-        if chance.percent(20) {
-            let rungs = json!({ "rungs": [
-                { "after_minutes": chance.between(0, 90), "counted_in": "elapsed_time", "audience": "chairside" },
-                { "after_minutes": chance.between(30, 900), "counted_in": "opening_time", "audience": "group_manager" },
-            ] });
-            self.put("/v1/ladder", rungs).await;
-            return;
-        }
-        let all = routines();
-        let n = usize::try_from(chance.between(0, u64::try_from(all.len() - 1).expect("few"))).expect("few");
-        let mut content = all[n].clone();
-        content["in_use"] = json!(chance.percent(85));
-        content["rough_minutes"] = json!(chance.between(1, 40));
-        let effective_on = (self.app.clock.now() + TimeDelta::days(2)).date_naive();
-        let body = json!({ "effective_on": effective_on, "routine": content });
-        self.put(&format!("/v1/routines/{}", id(ROUTINES + u32::try_from(n).expect("few"))), body).await;
     }
 }
 
+/// A chair as it is sent: named by itself, so that it can be told apart wherever it stands.
+pub(super) fn operatory(clinic_id: Uuid, chair: Uuid, in_service: bool) -> Value {
+    let mut body = scenario::operatory(clinic_id, &format!("Chair {chair}"));
+    if !in_service {
+        body["service"] = json!({ "state": "out_of_service", "reason": "no suction" });
+    }
+    body
+}
+
+/// A piece of equipment in service.
+pub(super) fn equipment(clinic_id: Uuid, kind: &str) -> Value {
+    json!({ "clinic_id": clinic_id, "kind": kind, "name": kind, "service": { "state": "in_service" } })
+}
+
 /// A week: one or two sessions a day, some days closed, now and then past midnight.
-fn week(chance: &mut Chance) -> Value {
+pub(super) fn week(chance: &mut Chance) -> Value {
     let mut week = json!({});
     for name in ["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"] {
         let percent_open = if name.starts_with('s') { 25 } else { 90 };

@@ -88,7 +88,7 @@ fn small_clinic() -> impl Strategy<Value = Clinic> {
                 ..subject(30, SubjectKind::PremisesOutlet)
             });
             let routines = vec![vec![version(100, opening)], vec![version(101, other)]];
-            Clinic { facts, subjects, routines, ..clinic }
+            Clinic { routines, subjects, facts, ..clinic }
         },
     )
 }
