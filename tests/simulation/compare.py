@@ -127,10 +127,11 @@ def compare(look):
             if not beyond and not said_already:
                 differs("task only of the service", name, task)
             continue
+        # News that comes too late: what the plan now says was over stays as it was, withdrawn or still to be done.
+        if moment(model["missed_at"]) <= now:
+            continue
         if is_withdrawn(task):
             differs("withdrawal", name, f"the model plans it: {model}")
-            continue
-        if moment(model["missed_at"]) <= now:
             continue
         counts[anchors[(model["routine_id"], model["routine_version"])]] += 1
         for instant in INSTANTS:
