@@ -9,11 +9,31 @@ use sqlx::types::Json;
 use uuid::Uuid;
 
 use super::Result;
-use super::planning::Counts;
 use crate::domain::plan::PlannedTask;
 use crate::domain::plan::because::Because;
 use crate::domain::reconcile::{Change, WITHDRAWN};
 use crate::domain::task::TaskId;
+
+/// How many tasks a re-planning changed.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Counts {
+    /// Tasks that did not exist.
+    pub added: usize,
+    /// Tasks with other times, version or requirement.
+    pub changed: usize,
+    /// Tasks gone before anybody could have seen them due.
+    pub removed: usize,
+    /// Due tasks kept as not required.
+    pub withdrawn: usize,
+}
+
+impl Counts {
+    /// Nothing changed.
+    #[must_use]
+    pub fn is_zero(self) -> bool {
+        self == Self::default()
+    }
+}
 
 /// Carries changes out, and counts them.
 pub(super) async fn apply(

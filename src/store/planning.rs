@@ -12,6 +12,7 @@ use sqlx::PgConnection;
 use uuid::Uuid;
 
 pub use super::existing_tasks::Purpose;
+pub use super::plan_changes::Counts;
 use super::tasks::Task;
 use super::zone_moves::{self, ZoneMove};
 use super::{Result, events, existing_tasks, facts, plan_changes};
@@ -147,27 +148,6 @@ pub async fn find_zone_data(db: &mut PgConnection, group_id: Uuid, clinic_id: Uu
     .fetch_optional(db)
     .await?;
     Ok(found.unwrap_or_default())
-}
-
-/// How many tasks a re-planning changed.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Counts {
-    /// Tasks that did not exist.
-    pub added: usize,
-    /// Tasks with other times, version or requirement.
-    pub changed: usize,
-    /// Tasks gone before anybody could have seen them due.
-    pub removed: usize,
-    /// Due tasks kept as not required.
-    pub withdrawn: usize,
-}
-
-impl Counts {
-    /// Nothing changed.
-    #[must_use]
-    pub fn is_zero(self) -> bool {
-        self == Self::default()
-    }
 }
 
 /// What planning a clinic anew comes to, before anything of it is written.
