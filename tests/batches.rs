@@ -2,9 +2,14 @@
 
 use std::collections::BTreeMap;
 
+use chairtide::domain::seal;
+use chairtide::domain::seal::record::{Record, leaves};
+use chairtide::domain::seal::tree::TreeHash;
+use chairtide::store::seal_records;
 use chrono::{DateTime, Days, TimeDelta, Utc};
 use serde_json::{Value, json};
 use sqlx::PgPool;
+use uuid::Uuid;
 
 use crate::support::app::{App, Client};
 use crate::support::contents::{contents, count};
@@ -123,7 +128,7 @@ async fn hard_day(clinic: &Clinic<'_>, turnovers: &[Value; 3]) -> Vec<Value> {
 #[sqlx::test]
 async fn the_order_of_a_batch_does_not_matter(pool: PgPool) {
     let app = App::new(pool.clone(), at("2026-11-02T06:00:00Z")).await;
-    let mut ends = Vec::new();
+    let (mut ends, mut roots) = (Vec::new(), Vec::new());
     for group in 1..=5 {
         app.set(at("2026-11-02T06:00:00Z"));
         // Every group has the same ids, so their tasks have too.
@@ -148,12 +153,26 @@ async fn the_order_of_a_batch_does_not_matter(pool: PgPool) {
             assert_eq!(answer["status"], "recorded", "group {group}: {answer}");
         }
         ends.push(settled(&pool, group).await);
+        roots.push(root_of_day(&pool, id(group), clinic.clinic_id).await);
     }
     let (tasks, evidence) = &ends[0];
     assert_eq!((tasks.iter().filter(|t| t.contains("\"done\"")).count(), evidence.len()), (3, 10));
     for end in &ends[1..] {
         assert_eq!(end, &ends[0]);
     }
+    // One batch, any order: one root.
+    assert!(roots.iter().all(|root| *root == roots[0]), "{roots:?}");
+}
+
+/// How many records a group has, and the root that would seal them: but for the group and the keys, which are random.
+async fn root_of_day(pool: &PgPool, group_id: Uuid, clinic_id: Uuid) -> (usize, TreeHash) {
+    let mut db = pool.acquire().await.expect("a connection");
+    let rows = seal_records::list(&mut db, group_id, clinic_id, None, at("2026-11-03T00:00:00Z")).await.expect("rows");
+    let mut records: Vec<Record> = rows.into_iter().map(|(_, record)| record).collect();
+    for record in &mut records {
+        record.fields.retain(|name, _| name != "group_id" && name != "key_id");
+    }
+    (records.len(), seal::day_root(&leaves(&records).expect("what the service writes can be hashed")))
 }
 
 #[sqlx::test]

@@ -83,6 +83,20 @@ async fn fill<'a>(app: &'a App, admin: Client<'a>, offset: u32) -> Full<'a> {
     .execute(&app.pool)
     .await
     .expect("kept");
+    // What only an edit behind the service's back makes.
+    app.set(at("2026-11-03T00:10:00Z"));
+    chairtide::jobs::sealer::seal(&app.pool, &app.clock).await.expect("it ticks");
+    sqlx::query(
+        "insert into seal_finding (group_id, finding_id, clinic_id, found_at, finding)
+         values ($1, $2, $3, '2026-11-03T00:10Z', '{\"finding\": \"leaves_changed\", \"clinic_day\": \"2026-11-02\"}')",
+    )
+    .bind(group["group_id"].as_str().and_then(|id| id.parse::<Uuid>().ok()))
+    .bind(own(8))
+    .bind(clinic.clinic_id)
+    .execute(&app.pool)
+    .await
+    .expect("kept");
+    app.set(at("2026-11-02T08:30:00Z"));
     let ids = BTreeMap::from([
         ("clinic_id", clinic.clinic_id.to_string()),
         ("operatory_id", clinic.chair.to_string()),
@@ -161,6 +175,8 @@ async fn try_on(
             let (routine_id, subject_id) = (&full.ids["routine_id"], &full.ids["operatory_id"]);
             format!("?routine_id={routine_id}&subject_id={subject_id}&on=2026-11-02")
         }
+        "get_record_proof" => format!("?kind=completion&record_id={}", full.ids["completion_id"]),
+        "get_consistency_proof" => "?old_size=1".to_owned(),
         _ => String::new(),
     };
     let path = path + &query;

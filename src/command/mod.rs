@@ -8,6 +8,7 @@ mod connect;
 mod connections;
 mod demo;
 mod disposable;
+mod proof;
 mod serve;
 
 use std::ffi::OsString;
@@ -57,6 +58,9 @@ enum Command {
     Reporting(ReportingCommand),
     /// Prints the OpenAPI document.
     Openapi,
+    /// Proofs of what was recorded; needs no database and no network.
+    #[command(subcommand)]
+    Proof(ProofCommand),
     /// An invented group with weeks of history, to try the service with.
     #[command(subcommand)]
     Demo(DemoCommand),
@@ -105,6 +109,18 @@ enum ReportingCommand {
         /// The login, which exists already.
         #[arg(long)]
         login: String,
+    },
+}
+
+#[derive(Debug, Subcommand)]
+enum ProofCommand {
+    /// Checks a proof and prints what it is of and the head it leads to. Ends with 1 when it proves nothing.
+    Check {
+        /// The proof, as `GET …/record-proof` or `GET …/consistency-proof` answered; `-` reads standard input.
+        file: PathBuf,
+        /// The head it must lead to: a file as `GET …/chain-head` answered, or SIZE:ROOT.
+        #[arg(long, value_name = "FILE|SIZE:ROOT")]
+        head: Option<String>,
     },
 }
 
@@ -176,6 +192,7 @@ async fn run(command: Command, config: &Config) -> anyhow::Result<ExitCode> {
             let document = openapi::document().to_pretty_json().context("the document cannot be written")?;
             println!("{document}");
         }
+        Command::Proof(ProofCommand::Check { file, head }) => print!("{}", proof::check(&file, head.as_deref())?),
         Command::Demo(DemoCommand::Load { days, data }) => demo::load(config, LoadOptions { days, data }).await?,
         Command::Demo(DemoCommand::Show { variables_of }) => demo::show(config, variables_of.as_deref())?,
         Command::Database(DatabaseCommand::Run { migrate, command }) => {

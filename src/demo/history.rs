@@ -120,6 +120,7 @@ impl<'a> History<'a> {
             self.happen(at, deed).await.with_context(|| format!("at {at}"))?;
         }
         self.house.set_clock(until);
+        self.house.keep().await?;
         self.house.plan(self.ahead).await?;
         Ok(self.summary)
     }

@@ -80,12 +80,14 @@ impl House {
         Ok(())
     }
 
-    /// What happens once a day beside planning: partitions for the days to come.
+    /// What happens once a day beside planning: partitions for the days to come, and seals of those that are over.
     ///
     /// # Errors
-    /// When the database does not answer.
+    /// When the database does not answer, or a day cannot be sealed.
     pub(super) async fn keep(&self) -> anyhow::Result<()> {
         jobs::housekeeping::make_partitions(&self.state.pool, self.state.clock.now()).await?;
+        let report = jobs::sealer::seal(&self.state.pool, &self.state.clock).await?;
+        anyhow::ensure!(report.failed == 0, "{} clinics could not be sealed; the log says why", report.failed);
         Ok(())
     }
 

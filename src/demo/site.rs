@@ -56,20 +56,22 @@ impl Site<'_> {
     /// Operatories that go out of service, and when.
     pub(super) fn taken_out<'s>(&'s self, story: &'s Story) -> impl Iterator<Item = (DateTime<Utc>, Uuid)> + 's {
         story.taken_out_of_service.iter().filter(|t| self.seed.has_operatory(t.subject_id)).map(|taken| {
-            let date = date_from(self.dates.today, taken.from_days);
+            // The clock never goes back: what went out before the history begins is out from its first day on.
+            let date = date_from(self.dates.today, taken.from_days).max(self.dates.first_day);
             (self.midnight(date) + TimeDelta::minutes(1), taken.subject_id)
         })
     }
 
-    /// What happened here besides the daily work, and when: at eleven on its day.
+    /// What happened here within the history besides the daily work, and when: at eleven on its day.
     pub(super) fn site_events<'s>(
         &'s self,
         story: &'s Story,
     ) -> impl Iterator<Item = (DateTime<Utc>, &'s Occasion)> + 's {
-        story.site_events.iter().filter(|e| e.clinic_id == self.seed.clinic_id).map(|occasion| {
-            let date = date_from(self.dates.today, occasion.from_days);
-            (self.midnight(date) + TimeDelta::hours(11), occasion)
-        })
+        let here = story.site_events.iter().filter(|e| e.clinic_id == self.seed.clinic_id);
+        let dated = here.map(|occasion| (date_from(self.dates.today, occasion.from_days), occasion));
+        dated
+            .filter(|(date, _)| *date >= self.dates.first_day)
+            .map(|(date, occasion)| (self.midnight(date) + TimeDelta::hours(11), occasion))
     }
 
     /// The instant, or the same time on the next day the clinic is open.

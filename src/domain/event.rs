@@ -43,6 +43,10 @@ pub enum EventKind {
     FeedCreated,
     /// A calendar feed was revoked.
     FeedRevoked,
+    /// What was recorded on a clinic day was sealed; with the chain's head, to be kept elsewhere.
+    DaySealed,
+    /// Something is not as it was sealed.
+    SealBroken,
 }
 
 impl EventKind {
@@ -69,6 +73,8 @@ impl EventKind {
             Self::KeyRevoked => "key_revoked",
             Self::FeedCreated => "feed_created",
             Self::FeedRevoked => "feed_revoked",
+            Self::DaySealed => "day_sealed",
+            Self::SealBroken => "seal_broken",
         }
     }
 }

@@ -283,6 +283,16 @@ impl Hours {
         let not_yet_today = self.day(today).opens_at().is_none_or(|opens_at| at < opens_at);
         if still_yesterday && not_yet_today { yesterday } else { today }
     }
+
+    /// The instant at which the clinic day `date` is over and a later one has begun. A day that a night before it
+    /// covers whole is over when that one is.
+    #[must_use]
+    pub fn clinic_day_ends_at(&self, date: NaiveDate) -> DateTime<Utc> {
+        let (midnight, next_midnight) = (self.instant(date, MINUTES_PER_DAY), self.instant(date, 2 * MINUTES_PER_DAY));
+        let late_until = self.day(date).closes_at().map_or(midnight, |closes_at| closes_at + OVERRUN);
+        let opens_at = self.day(date + Days::new(1)).opens_at().unwrap_or(next_midnight);
+        late_until.min(opens_at).clamp(midnight, next_midnight)
+    }
 }
 
 /// A half-open interval in minutes after midnight of a clinic day.

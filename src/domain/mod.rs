@@ -35,6 +35,7 @@ pub mod readiness;
 pub mod reconcile;
 pub mod recurrence;
 pub mod routine;
+pub mod seal;
 pub mod site_event;
 pub mod step;
 pub mod subject;

@@ -86,7 +86,8 @@ async fn start_hold(
         marked_at: caller.now,
         performed_by: input.performed_by,
     };
-    let is_new = completions::insert_hold_mark(&mut tx, caller.group_id, work.task.id, &mark, caller.key_id).await?;
+    let of = (work.task.id, work.task.clinic_id);
+    let is_new = completions::insert_hold_mark(&mut tx, caller.group_id, of, &mark, caller.key_id).await?;
     let view = find_hold(&mut tx, &caller, &work.task, input.hold_id).await?.filter(|v| v.step == mark.step_key);
     let Some(view) = view else {
         return Err(ApiError::conflict(
@@ -130,7 +131,8 @@ async fn end_hold(
         marked_at: caller.now,
         performed_by: input.performed_by,
     };
-    if completions::insert_hold_mark(&mut tx, caller.group_id, work.task.id, &mark, caller.key_id).await? {
+    let of = (work.task.id, work.task.clinic_id);
+    if completions::insert_hold_mark(&mut tx, caller.group_id, of, &mark, caller.key_id).await? {
         let event = json!({ "task_id": task_id, "hold_id": hold_id, "step": mark.step_key });
         let clinic = Some(work.task.clinic_id);
         events::append(&mut tx, caller.group_id, EventKind::HoldEnded, clinic, &event, caller.now).await?;

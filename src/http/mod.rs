@@ -34,10 +34,12 @@ pub mod paging;
 pub mod plan_warnings;
 pub mod preview;
 pub mod problem;
+pub mod proofs;
 pub mod readiness;
 pub mod representation;
 pub mod routines;
 mod samples;
+pub mod seals;
 pub mod site_events;
 pub mod special_openings;
 pub mod subjects;
@@ -120,6 +122,8 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(summary::router())
         .merge(forecast::router())
         .merge(plan_warnings::router())
+        .merge(seals::router())
+        .merge(proofs::router())
         .merge(health::router())
         .merge(metrics::router())
 }

@@ -224,6 +224,10 @@ impl From<StoreError> for ApiError {
                 tracing::warn!(%error, "database refused for now");
                 Self::unavailable("the database could not take the request now; repeat it")
             }
+            StoreError::Sealed { .. } => {
+                tracing::warn!(%error, "too late for the seal");
+                Self::unavailable("the day it would be recorded on is sealed already; repeat the request")
+            }
             _ => {
                 tracing::error!(%error, "request failed");
                 Self::internal()
@@ -253,6 +257,9 @@ impl IntoResponse for ApiError {
         if status == StatusCode::UNAUTHORIZED {
             let challenge = header::HeaderValue::from_static("Bearer");
             response.headers_mut().insert(header::WWW_AUTHENTICATE, challenge);
+        }
+        if status == StatusCode::SERVICE_UNAVAILABLE {
+            response.headers_mut().insert(header::RETRY_AFTER, header::HeaderValue::from_static("1"));
         }
         response
     }

@@ -1,7 +1,8 @@
 //! Values that the examples of several resources share, so that the API document tells one story: an assistant
 //! flushes a chair's two lines before the first patient.
 
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use serde_json::{Value, json};
 use uuid::{Uuid, uuid};
 
 use super::completions::{CompletionAnswer, CompletionInput, StepResultView};
@@ -9,6 +10,8 @@ use super::tasks::{HoldView, TaskSubject, TaskView, WantedStepView};
 use crate::domain::evidence::{CompletionKind, MeasuredBy, StepAnswer, StepStatus};
 use crate::domain::limit::{Seen, Source};
 use crate::domain::plan::because::{Because, Fact};
+use crate::domain::seal::record::{Record, instant_text, leaves};
+use crate::domain::seal::{Day, DaySeal};
 use crate::domain::step::StepEvidence;
 use crate::domain::subject::SubjectKind;
 use crate::domain::task::State;
@@ -24,6 +27,8 @@ pub(super) const FEED: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c009");
 pub(super) const MARK: Uuid = uuid!("0b6f2c3e-5d0a-8c57-9a53-7f1e2a90c008");
 pub(super) const EQUIPMENT: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00a");
 pub(super) const CYCLE: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00b");
+pub(super) const GROUP: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00d");
+pub(super) const FINDING: Uuid = uuid!("0b6f2c3e-5d0a-8c57-9a53-7f1e2a90c00e");
 pub(super) const SITE_EVENT: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00c");
 
 /// The clinic day of the story.
@@ -164,4 +169,25 @@ pub(super) fn completion_answer() -> CompletionAnswer {
             step("syringe", None, 125, MeasuredBy::Device),
         ],
     }
+}
+
+/// A record of the story, and the seal of a day on which nothing else was recorded.
+pub(super) fn sealed() -> (Record, DaySeal) {
+    let fields = json!({
+        "group_id": GROUP, "clinic_id": CLINIC, "clinic_day": day(), "edge": "start",
+        "marked_at": instant_text(morning(8, 5)), "recorded_at": instant_text(morning(8, 5)), "key_id": KEY,
+    });
+    let Value::Object(fields) = fields else { unreachable!("an object was written") };
+    let record = Record::new("day_mark", format!("{}/start", day()), fields);
+    let midnight = morning(0, 0);
+    let span = Day {
+        group_id: GROUP,
+        clinic_id: CLINIC,
+        clinic_day: day(),
+        recorded_from: midnight,
+        recorded_until: midnight + TimeDelta::days(1),
+    };
+    let leaves = leaves(std::slice::from_ref(&record)).expect("text can be hashed");
+    let sealed_at = span.recorded_until + TimeDelta::minutes(10);
+    (record, DaySeal::new(span, &leaves, sealed_at, None).expect("the first seal of a chain"))
 }

@@ -287,7 +287,7 @@ async fn withdraw_site_event(
     find_reached(&mut tx, &caller, clinic_id).await?;
     let event = store::site_events::find(&mut tx, caller.group_id, event_id).await?;
     let event = event.filter(|e| e.clinic_id == clinic_id).ok_or_else(|| ApiError::not_found("site event"))?;
-    let withdrawn = store::site_events::withdraw(&mut tx, caller.group_id, event_id, caller.key_id, caller.now).await?;
+    let withdrawn = store::site_events::withdraw(&mut tx, caller.group_id, &event, caller.key_id, caller.now).await?;
     if withdrawn {
         let event = SiteEventRow { withdrawn_at: Some(caller.now), ..event };
         tell(&mut tx, &caller, EventKind::SiteEventWithdrawn, &event).await?;

@@ -5,6 +5,7 @@
 
 pub mod housekeeping;
 pub mod planner;
+pub mod sealer;
 
 use std::future::Future;
 use std::sync::Arc;
@@ -24,6 +25,9 @@ const HOUSEKEEPING_PAUSE: Duration = Duration::from_secs(15);
 
 /// Between two ticks of the planner when nobody wakes it: how long an edit made through another instance may wait.
 const PLANNER_PAUSE: Duration = Duration::from_secs(5);
+
+/// Between two ticks of the sealer: it works by clinic days, so it need not hurry.
+const SEALER_PAUSE: Duration = Duration::from_mins(1);
 
 /// What every loop works with.
 #[derive(Clone, Debug)]
@@ -61,6 +65,12 @@ pub async fn run(jobs: Jobs, stop: CancellationToken) -> Result<(), JoinError> {
         loops.spawn(async move {
             let tick = || async { planner::tick(&jobs.pool, &jobs.clock, jobs.horizon_days).await.map(drop) };
             repeat("planner", pause, &stop, tick).await;
+        });
+    }
+    {
+        let pause = Pause { period: SEALER_PAUSE, wake: None };
+        loops.spawn(async move {
+            repeat("sealer", pause, &stop, || async { sealer::tick(&jobs.pool, &jobs.clock).await.map(drop) }).await;
         });
     }
     while let Some(ended) = loops.join_next().await {

@@ -4,13 +4,13 @@
 
 use std::collections::BTreeMap;
 
-use chrono::{DateTime, NaiveDate, NaiveDateTime, Utc};
+use chrono::{DateTime, NaiveDate, NaiveDateTime, TimeDelta, Utc};
 use serde_json::Value;
 use sqlx::PgConnection;
 use uuid::Uuid;
 
 use super::subjects::{self, SubjectRow};
-use super::{Result, StoreError, weeks};
+use super::{Result, StoreError, seals, weeks};
 use crate::domain::hours::{Closure, Hours, Session, Week};
 use crate::domain::subject::{ServiceState, Subject, SubjectKind};
 use crate::domain::zone::{self, Zone};
@@ -113,6 +113,9 @@ pub async fn list_missing(db: &mut PgConnection, group_id: Uuid, clinic_ids: &[U
     .await?)
 }
 
+/// How far clocks of instances may differ: evidence of a new clinic may be recorded from so long before it was made.
+const CLOCKS_DIFFER: TimeDelta = TimeDelta::minutes(10);
+
 /// Keeps a clinic, new or changed. A new one is due for planning at once.
 ///
 /// # Errors
@@ -145,6 +148,7 @@ pub async fn save(db: &mut PgConnection, group_id: Uuid, clinic: &ClinicRow, now
     )
     .execute(&mut *db)
     .await?;
+    seals::insert_progress(&mut *db, group_id, clinic.clinic_id, now - CLOCKS_DIFFER, now).await?;
     let before = subjects::find(&mut *db, group_id, clinic.clinic_id).await?;
     let itself = Subject {
         id: clinic.clinic_id,

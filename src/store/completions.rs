@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 use sqlx::PgConnection;
 use uuid::Uuid;
 
-use super::{Result, StoreError};
+use super::{Result, StoreError, seals};
 use crate::domain::evidence::{JudgedStep, MeasuredBy, TimedHold};
 use crate::domain::task::TaskId;
 
@@ -102,7 +102,7 @@ pub struct Completion {
 /// Keeps a completion and its step results.
 ///
 /// # Errors
-/// When the database does not answer.
+/// When the database does not answer, or the instant it is recorded at is sealed.
 pub async fn insert(
     db: &mut PgConnection,
     group_id: Uuid,
@@ -110,6 +110,7 @@ pub async fn insert(
     completion: &Completion,
     steps: &[JudgedStep],
 ) -> Result<()> {
+    seals::keep_sealer_out(&mut *db, group_id, completion.clinic_id, completion.recorded_at).await?;
     sqlx::query!(
         "insert into completion (group_id, clinic_day, completion_id, task_id, clinic_id, kind, performed_at,
                                  recorded_at, performed_by, key_id, verdict, findings, early, late, late_entry,
@@ -294,20 +295,22 @@ pub struct HoldMark {
     pub performed_by: String,
 }
 
-/// Keeps a mark of a hold; `false` when it stands already.
+/// Keeps a mark of a hold for a task of a clinic; `false` when it stands already.
 ///
 /// # Errors
-/// When the database does not answer.
+/// When the database does not answer, or the instant it is marked at is sealed.
 pub async fn insert_hold_mark(
     db: &mut PgConnection,
     group_id: Uuid,
-    task: TaskId,
+    (task, clinic_id): (TaskId, Uuid),
     mark: &HoldMark,
     key_id: Uuid,
 ) -> Result<bool> {
+    seals::keep_sealer_out(&mut *db, group_id, clinic_id, mark.marked_at).await?;
     let done = sqlx::query!(
-        "insert into hold_mark (group_id, clinic_day, hold_id, edge, task_id, step_key, marked_at, performed_by, key_id)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9) on conflict do nothing",
+        "insert into hold_mark (group_id, clinic_day, hold_id, edge, task_id, step_key, marked_at, performed_by, key_id,
+                                clinic_id)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10) on conflict do nothing",
         group_id,
         task.clinic_day(),
         mark.hold_id,
@@ -316,7 +319,8 @@ pub async fn insert_hold_mark(
         mark.step_key,
         mark.marked_at,
         mark.performed_by,
-        key_id
+        key_id,
+        clinic_id
     )
     .execute(db)
     .await?;

@@ -7,7 +7,7 @@ use chrono::{DateTime, NaiveDate, Utc};
 use sqlx::PgConnection;
 use uuid::Uuid;
 
-use super::Result;
+use super::{Result, seals};
 use crate::domain::facts::Cycle;
 
 /// A cycle as it is kept.
@@ -34,8 +34,9 @@ pub struct CycleMark {
 /// Keeps a cycle; `false` when its id is taken. Waits for a transaction that is taking it now.
 ///
 /// # Errors
-/// When the database does not answer.
+/// When the database does not answer, or the instant it is recorded at is sealed.
 pub async fn insert(db: &mut PgConnection, group_id: Uuid, mark: &CycleMark) -> Result<bool> {
+    seals::keep_sealer_out(&mut *db, group_id, mark.clinic_id, mark.recorded_at).await?;
     let taken = sqlx::query!(
         "insert into cycle_receipt (group_id, cycle_id, clinic_day) values ($1, $2, $3) on conflict do nothing",
         group_id,

@@ -7,7 +7,7 @@ use serde_json::Value;
 use sqlx::PgConnection;
 use uuid::Uuid;
 
-use super::Result;
+use super::{Result, seals};
 use crate::domain::facts::{PostedDay, Seating, SeatingEdge};
 
 /// A day's start or end as it is kept.
@@ -46,7 +46,7 @@ pub async fn find_day_mark(
 /// Keeps the start or end of a clinic day.
 ///
 /// # Errors
-/// When the database does not answer.
+/// When the database does not answer, or the instant it is recorded at is sealed.
 pub async fn insert_day_mark(
     db: &mut PgConnection,
     group_id: Uuid,
@@ -56,6 +56,7 @@ pub async fn insert_day_mark(
     mark: DayMark,
     key_id: Uuid,
 ) -> Result<()> {
+    seals::keep_sealer_out(&mut *db, group_id, clinic_id, mark.recorded_at).await?;
     sqlx::query!(
         "insert into day_mark (group_id, clinic_id, clinic_day, edge, marked_at, recorded_at, key_id)
          values ($1, $2, $3, $4, $5, $6, $7)",
@@ -224,7 +225,7 @@ pub struct SeatingMark {
 /// Keeps a mark; `false` when it stands already.
 ///
 /// # Errors
-/// When the database does not answer.
+/// When the database does not answer, or `now`, when it is recorded, is sealed.
 pub async fn insert_seating_mark(
     db: &mut PgConnection,
     group_id: Uuid,
@@ -232,6 +233,7 @@ pub async fn insert_seating_mark(
     key_id: Uuid,
     now: DateTime<Utc>,
 ) -> Result<bool> {
+    seals::keep_sealer_out(&mut *db, group_id, mark.clinic_id, now).await?;
     let done = sqlx::query!(
         "insert into seating_mark
              (group_id, clinic_day, mark_id, clinic_id, operatory_id, edge, marked_at, recorded_at, key_id, missing)

@@ -28,6 +28,10 @@ pub mod readiness;
 pub mod repeats;
 pub mod reporting;
 pub mod routines;
+pub mod seal_checks;
+pub mod seal_findings;
+pub mod seal_records;
+pub mod seals;
 pub mod setup;
 pub mod site_events;
 pub mod subjects;
@@ -50,9 +54,18 @@ pub enum StoreError {
     /// The database did not answer, or refused.
     #[error(transparent)]
     Database(#[from] sqlx::Error),
-    /// The plan could not be worked out: a defect of ours.
-    #[error("planning broke: {0}")]
-    Planning(#[from] tokio::task::JoinError),
+    /// What was to be worked out beside the requests broke: a defect of ours.
+    #[error("working out broke: {0}")]
+    WorkingOut(#[from] tokio::task::JoinError),
+    /// Evidence that would be recorded at an instant that is sealed already: the request began long ago, or by a clock
+    /// that is behind.
+    #[error("evidence of clinic {clinic_id} is sealed until {sealed_until}")]
+    Sealed {
+        /// The clinic.
+        clinic_id: Uuid,
+        /// How far it is sealed.
+        sealed_until: DateTime<Utc>,
+    },
     /// A row that breaks the model: somebody wrote past the service, or a migration is wrong.
     #[error("{table} {row}: column {column} holds what the model does not know: {detail}")]
     BadRow {

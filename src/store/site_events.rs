@@ -7,7 +7,7 @@ use chrono::{DateTime, Utc};
 use sqlx::PgConnection;
 use uuid::Uuid;
 
-use super::{Result, StoreError};
+use super::{Result, StoreError, seals};
 use crate::domain::facts::SiteEvent;
 use crate::domain::site_event::SiteEventKind;
 
@@ -71,8 +71,9 @@ fn read_kind(event_id: Uuid, name: &str) -> Result<SiteEventKind> {
 /// Keeps a site event; `false` when its id is taken. Waits for a transaction that is taking it now.
 ///
 /// # Errors
-/// When the database does not answer.
+/// When the database does not answer, or the instant it is recorded at is sealed.
 pub async fn insert(db: &mut PgConnection, group_id: Uuid, event: &SiteEventRow) -> Result<bool> {
+    seals::keep_sealer_out(&mut *db, group_id, event.clinic_id, event.recorded_at).await?;
     let done = sqlx::query!(
         "insert into site_event
              (group_id, event_id, clinic_id, kind, subject_id, happened_at, note, recorded_at, key_id)
@@ -110,22 +111,23 @@ pub async fn find(db: &mut PgConnection, group_id: Uuid, event_id: Uuid) -> Resu
     .transpose()
 }
 
-/// Withdraws a site event; `false` when it was withdrawn already, or never recorded.
+/// Withdraws a site event; `false` when it was withdrawn already.
 ///
 /// # Errors
-/// When the database does not answer.
+/// When the database does not answer, or `now` is sealed at its clinic.
 pub async fn withdraw(
     db: &mut PgConnection,
     group_id: Uuid,
-    event_id: Uuid,
+    event: &SiteEventRow,
     key_id: Uuid,
     now: DateTime<Utc>,
 ) -> Result<bool> {
+    seals::keep_sealer_out(&mut *db, group_id, event.clinic_id, now).await?;
     let done = sqlx::query!(
         "update site_event set withdrawn_at = $4, withdrawn_by_key = $3
          where group_id = $1 and event_id = $2 and withdrawn_at is null",
         group_id,
-        event_id,
+        event.event_id,
         key_id,
         now
     )

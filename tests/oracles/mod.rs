@@ -1,8 +1,9 @@
-//! The calendar against programs and documents from outside, as `README.md` beside this file says; and the demo's
-//! figures against what is published.
+//! The calendar and seals against programs and documents from outside, as `README.md` beside this file says; and the
+//! demo's figures against what is published.
 
 mod demo_figures;
 mod holiday_calendar;
 mod measured_evidence;
 mod recurrence;
+mod sealing;
 mod zone;

@@ -177,6 +177,28 @@ fn an_instant_belongs_to_the_day_whose_session_it_is_in_or_overruns() {
 }
 
 #[test]
+fn a_clinic_day_is_over_at_midnight_or_when_its_night_is() {
+    let mut long = hours("UTC", week("08:00-17:00", ""));
+    long.special_openings.insert(on("2026-11-28"), sessions("23:00-22:00"));
+    for (hours, date, expected, why) in [
+        (hours("UTC", week("08:00-17:00", "")), "2026-11-30", "2026-12-01 00:00", "closed long before midnight"),
+        (hours("UTC", week("08:00-21:00", "")), "2026-11-30", "2026-12-01 01:00", "four hours of overrun"),
+        (hours("UTC", week("18:00-02:00", "")), "2026-11-30", "2026-12-01 06:00", "and after a night"),
+        (hours("UTC", week("22:00-06:00", "")), "2026-11-30", "2026-12-01 10:00", "the next opens at 22:00"),
+        (hours("UTC", week("00:00-00:00", "00:00-00:00")), "2026-11-30", "2026-12-01 00:00", "the next opens at once"),
+        (
+            long.clone(),
+            "2026-11-28",
+            "2026-11-30 00:00",
+            "it covers the next day, which is closed, but not the one after",
+        ),
+        (long, "2026-11-29", "2026-11-30 00:00", "the day that was covered"),
+    ] {
+        assert_eq!(hours.clinic_day_ends_at(on(date)), at(expected), "{why}");
+    }
+}
+
+#[test]
 fn a_week_names_each_broken_rule_and_its_place() {
     let with_tuesday = |tuesday: &str| Week { tuesday: sessions(tuesday), ..week("08:00-17:00", "") };
     for (week, expected) in [
@@ -234,6 +256,19 @@ proptest! {
         // The next day's opening ends this day's claim, where a gap pushes a closing into it.
         prop_assume!(hours.day(date + Days::new(1)).opens_at().is_none_or(|next| inside < next));
         prop_assert_eq!(hours.clinic_day_of(inside), date);
+    }
+
+    /// What seals hang on: spans from end to end hold each instant once, under the day it belongs to.
+    #[test]
+    fn a_clinic_day_is_over_when_instants_belong_to_a_later_one(
+        (hours, date) in (any_hours(first(), 730), any_day()),
+    ) {
+        let end = hours.clinic_day_ends_at(date);
+        let last = end - TimeDelta::microseconds(1);
+        prop_assert!(hours.clinic_day_of(end) > date);
+        // A night that covers the whole of the next day leaves that one nothing.
+        let covered = hours.clinic_day_ends_at(date - Days::new(1)) >= end;
+        prop_assert_eq!(hours.clinic_day_of(last), if covered { date - Days::new(1) } else { date });
     }
 
     #[test]

@@ -1,0 +1,73 @@
+//! What was sealed at a clinic against what the database holds now.
+//!
+//! The rule of this file: the domain compares ([`crate::domain::seal::tamper`]); here it is given the rows. A check
+//! looks at a bounded number of days, so that it never works long in one transaction.
+
+use chrono::{DateTime, Utc};
+use sqlx::PgConnection;
+use uuid::Uuid;
+
+use super::{Result, seal_records, seals};
+use crate::domain::seal::DaySeal;
+use crate::domain::seal::record::{Leaves, Record};
+use crate::domain::seal::tamper::{SealFinding, chain_findings, day_findings};
+
+/// Most clinic days that are looked at in one check.
+pub const MOST_DAYS: usize = 31;
+
+/// Holds the seals of a clinic, all of them, against each other and against the heads that events told of.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn check_chain(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    clinic_id: Uuid,
+    all: &[DaySeal],
+) -> Result<Vec<SealFinding>> {
+    let told = seals::list_told_heads(db, group_id, clinic_id).await?;
+    let all = all.to_vec();
+    Ok(tokio::task::spawn_blocking(move || chain_findings(&all, &told)).await?)
+}
+
+/// Holds the records of these days, which follow each other, against their seals. What lies before the clinic's first
+/// seal was not there when that was made, so it is looked at with it.
+///
+/// # Errors
+/// When the database does not answer, or holds a row the model does not know.
+pub async fn check_days(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    clinic_id: Uuid,
+    days: &[DaySeal],
+) -> Result<Vec<SealFinding>> {
+    let Some(until) = days.iter().map(|seal| seal.recorded_until).max() else { return Ok(Vec::new()) };
+    let from = days.iter().map(|seal| (seal.number > 0).then_some(seal.recorded_from)).min().flatten();
+    let rows = seal_records::list(db, group_id, clinic_id, from, until).await?;
+    let dates = || days.iter().map(|seal| seal.clinic_day);
+    let span = dates().min().zip(dates().max()).unwrap_or_default();
+    let leaves = seals::list_leaves(db, group_id, clinic_id, span).await?;
+    let days = days.to_vec();
+    // Hashes of every row of a month: not on a thread that answers requests.
+    let compare = move || {
+        let mut by_day: Vec<Vec<Record>> = vec![Vec::new(); days.len()];
+        for (at, record) in rows {
+            // A row between spans is one that an edited seal has lost: the chain says so.
+            if let Some(day) = days.iter().position(|seal| holds(seal, at)) {
+                by_day[day].push(record);
+            }
+        }
+        let none = Leaves::new();
+        let findings = days
+            .iter()
+            .zip(&by_day)
+            .flat_map(|(seal, rows)| day_findings(seal, leaves.get(&seal.clinic_day).unwrap_or(&none), rows));
+        findings.collect()
+    };
+    Ok(tokio::task::spawn_blocking(compare).await?)
+}
+
+/// Whether something recorded at an instant belongs to a seal.
+fn holds(seal: &DaySeal, at: DateTime<Utc>) -> bool {
+    (seal.number == 0 || seal.recorded_from <= at) && at < seal.recorded_until
+}
