@@ -10,6 +10,7 @@ use uuid::Uuid;
 use super::Result;
 use super::tasks::{self, Task};
 use crate::domain::plan::Clinic;
+use crate::domain::task::TaskId;
 
 /// The longest period, a leap year: so far ahead of a day may the last date of a period lie that holds it.
 const LONGEST_PERIOD_DAYS: u64 = 366;
@@ -23,23 +24,21 @@ pub enum Purpose {
     Preview,
 }
 
-/// A query for tasks, by its condition, with the lock of its purpose.
+/// The rows of these ids, with the lock of its purpose. In the order of ids: two planners of clinics between which a
+/// chair moved ask for some of the same rows, and must never wait for each other.
 macro_rules! rows {
-    ($purpose:expr, $condition:literal, $($argument:expr),+; $db:expr) => {
-        match $purpose {
-            Purpose::CarryOut => rows!(@ $condition, " for update", $($argument),+).fetch_all($db).await?,
-            Purpose::Preview => rows!(@ $condition, "", $($argument),+).fetch_all($db).await?,
-        }
-    };
-    (@ $condition:literal, $lock:literal, $($argument:expr),+) => {
+    ($lock:literal, $group_id:expr, $days:expr, $ids:expr) => {
         sqlx::query_as!(
             tasks::Row,
             "select task_id, clinic_id, subject_id, subject_kind, routine_id, routine_version, slot, anchor_at, due_from,
                     due_by, overdue_at, missed_at, blocks_at, rung_at, rung_audience, started_at, outcome, outcome_at,
                     outcome_reason, outcome_by_plan, completion_id, failed_at, because
              from task
-             where group_id = $1 and " + $condition + " order by task_id" + $lock,
-            $($argument),+
+             where group_id = $1 and clinic_day = any($2) and task_id = any($3)
+             order by task_id " + $lock,
+            $group_id,
+            $days,
+            $ids
         )
     };
 }
@@ -55,19 +54,38 @@ pub(super) async fn list(
 ) -> Result<Vec<Task>> {
     // A period's task belongs to the period's last date, which may lie a year ahead.
     let last = to + Days::new(LONGEST_PERIOD_DAYS);
-    let mut rows = rows!(purpose, "clinic_id = $2 and clinic_day between $3 and $4",
-        group_id, clinic_id, from, to; &mut *db);
-    rows.extend(rows!(purpose, "clinic_id = $2 and clinic_day > $3 and clinic_day <= $4 and slot like 'period:%'",
-        group_id, clinic_id, to, last; &mut *db));
     let moved_here = list_moved_here(db, group_id, clinic_id, clinic).await?;
-    if !moved_here.is_empty() {
-        rows.extend(rows!(purpose, "subject_id = any($2) and clinic_id <> $3 and clinic_day between $4 and $6
-                           and (clinic_day <= $5 or slot like 'period:%')",
-            group_id, &moved_here, clinic_id, from, to, last; &mut *db));
+    let ids: Vec<Uuid> = sqlx::query_scalar!(
+        r#"select task_id as "task_id!" from task
+           where group_id = $1 and clinic_id = $2 and clinic_day between $3 and $4
+           union all
+           select task_id from task
+           where group_id = $1 and clinic_id = $2 and clinic_day > $4 and clinic_day <= $5 and slot like 'period:%'
+           union all
+           select task_id from task
+           where group_id = $1 and subject_id = any($6) and clinic_id <> $2 and clinic_day between $3 and $5
+             and (clinic_day <= $4 or slot like 'period:%')"#,
+        group_id,
+        clinic_id,
+        from,
+        to,
+        last,
+        &moved_here
+    )
+    .fetch_all(&mut *db)
+    .await?;
+    if ids.is_empty() {
+        return Ok(Vec::new());
     }
-    let mut tasks = rows.into_iter().map(Task::try_from).collect::<Result<Vec<_>>>()?;
-    tasks.sort_by_key(|task| task.id);
-    Ok(tasks)
+    let mut days: Vec<NaiveDate> =
+        ids.iter().filter_map(|id| TaskId::from_uuid(*id)).map(|id| id.clinic_day()).collect();
+    days.sort_unstable();
+    days.dedup();
+    let rows = match purpose {
+        Purpose::CarryOut => rows!("for update", group_id, &days, &ids).fetch_all(db).await?,
+        Purpose::Preview => rows!("", group_id, &days, &ids).fetch_all(db).await?,
+    };
+    rows.into_iter().map(Task::try_from).collect()
 }
 
 /// The clinic's subjects that once stood at another.
