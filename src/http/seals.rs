@@ -90,7 +90,7 @@ pub struct SealFindingPage {
 #[into_params(parameter_in = Query)]
 pub struct ChainQuery {
     /// The chain as it was with so many seals; as it is now when not given.
-    #[param(minimum = 1)]
+    #[param(minimum = 1, maximum = 2147483647)]
     pub size: Option<usize>,
 }
 

@@ -31,6 +31,7 @@ def is_strange_cursor(failure: Failure, case: Case, response: Response) -> bool:
         type(failure).__name__ == "RejectedPositiveData"
         and case.operation.definition.raw.get("operationId") in (
             "list_overdue", "list_cycles", "list_site_events", "list_zone_moves", "list_plan_warnings",
+            "list_day_seals", "list_seal_findings",
         )
         and "cursor" in (case.query or {})
         and response.status_code == 400
