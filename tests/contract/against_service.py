@@ -113,6 +113,12 @@ def sweep(url: str, role: str, key: str) -> tuple[str, bool]:
     return counts.group() if counts else text, counts is not None
 
 
+# A day is sealed when it is over, and the service of a sweep is minutes old; tests/proofs.rs reads what they answer.
+OF_SEALED_DAYS = {
+    ("GET", f"/v1/clinics/{{clinic_id}}/{what}") for what in ["chain-head", "consistency-proof", "record-proof"]
+}
+
+
 def never_reached() -> list[str]:
     """Operations that no sweep got a wished-for answer from: a sweep that is always refused looks at nothing."""
     reached = set()
@@ -124,7 +130,7 @@ def never_reached() -> list[str]:
                     case = recorder["cases"][case_id]["value"]
                     reached.add((case["method"], case["path"]))
     paths = json.loads(DOCUMENT.read_text())["paths"].items()
-    documented = {(method.upper(), path) for path, item in paths for method in item}
+    documented = {(method.upper(), path) for path, item in paths for method in item} - OF_SEALED_DAYS
     return sorted(" ".join(operation) for operation in documented - reached)
 
 
