@@ -38,7 +38,7 @@ pub struct RecordProofQuery {
     #[param(example = "0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c005", max_length = 200)]
     pub record_id: String,
     /// Lead to the head of the chain with so many seals; to the newest when not given.
-    #[param(minimum = 1, maximum = 2147483647)]
+    #[param(minimum = 1, maximum = 2_147_483_647)]
     pub size: Option<usize>,
 }
 
@@ -48,10 +48,10 @@ pub struct RecordProofQuery {
 #[into_params(parameter_in = Query)]
 pub struct ConsistencyQuery {
     /// Size of the head that was kept.
-    #[param(minimum = 1, maximum = 2147483647)]
+    #[param(minimum = 1, maximum = 2_147_483_647)]
     pub old_size: usize,
     /// Lead to the head of the chain with so many seals; to the newest when not given.
-    #[param(minimum = 1, maximum = 2147483647)]
+    #[param(minimum = 1, maximum = 2_147_483_647)]
     pub size: Option<usize>,
 }
 

@@ -90,7 +90,7 @@ pub struct SealFindingPage {
 #[into_params(parameter_in = Query)]
 pub struct ChainQuery {
     /// The chain as it was with so many seals; as it is now when not given.
-    #[param(minimum = 1, maximum = 2147483647)]
+    #[param(minimum = 1, maximum = 2_147_483_647)]
     pub size: Option<usize>,
 }
 

@@ -77,8 +77,7 @@ pub(super) async fn list(
     if ids.is_empty() {
         return Ok(Vec::new());
     }
-    let mut days: Vec<NaiveDate> =
-        ids.iter().filter_map(|id| TaskId::from_uuid(*id)).map(|id| id.clinic_day()).collect();
+    let mut days: Vec<NaiveDate> = ids.iter().filter_map(|id| TaskId::from_uuid(*id)).map(TaskId::clinic_day).collect();
     days.sort_unstable();
     days.dedup();
     let rows = match purpose {
