@@ -170,6 +170,8 @@ impl Tablet<'_> {
                     }
                     at += TimeDelta::seconds(held + self.dice.between(1, 4));
                 }
+                // The invented group keeps no products yet.
+                StepEvidence::Product { .. } => continue,
                 StepEvidence::Reading { unit, result_may_follow, .. } => {
                     at += TimeDelta::seconds(self.dice.between(20, 60));
                     let pending = *result_may_follow && manner != Manner::WithResult;

@@ -211,7 +211,7 @@ pub struct Dilution {
 }
 
 /// One line of the arithmetic.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct ArithmeticLine {
     /// What is worked out.
     pub what: String,
@@ -238,7 +238,7 @@ impl fmt::Display for ArithmeticLine {
 }
 
 /// What to measure out.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Mixture {
     /// Stock in millilitres, to the nearest in four significant digits.
     #[serde(with = "decimal_text")]

@@ -33,6 +33,16 @@ pub enum EventKind {
     SubjectChanged,
     /// A routine got a new version.
     RoutineChanged,
+    /// A product got a new version.
+    ProductChanged,
+    /// A lot was entered.
+    LotRecorded,
+    /// A lot was opened, emptied or discarded.
+    LotMarked,
+    /// A lot was recalled.
+    LotRecalled,
+    /// The recall of a lot was withdrawn as entered by mistake.
+    LotRecallWithdrawn,
     /// The group's ladder changed.
     LadderChanged,
     /// An API key was made.
@@ -68,6 +78,11 @@ impl EventKind {
             Self::ClinicChanged => "clinic_changed",
             Self::SubjectChanged => "subject_changed",
             Self::RoutineChanged => "routine_changed",
+            Self::ProductChanged => "product_changed",
+            Self::LotRecorded => "lot_recorded",
+            Self::LotMarked => "lot_marked",
+            Self::LotRecalled => "lot_recalled",
+            Self::LotRecallWithdrawn => "lot_recall_withdrawn",
             Self::LadderChanged => "ladder_changed",
             Self::KeyCreated => "key_created",
             Self::KeyRevoked => "key_revoked",

@@ -4,6 +4,7 @@
 //! limit or an entry ahead of its window is kept with the verdict it earns; only an answer that cannot be read (an
 //! unknown step, a reading in another unit) is a fault, and goes back to the sender whole.
 
+mod product;
 mod reading;
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -18,6 +19,7 @@ use super::limit::{Limit, Qualifier, decimal_text};
 use super::step::{OnFailure, Step, StepEvidence, WantedStep};
 use super::task::{Outcome, Times};
 
+pub use self::product::LotsAsked;
 use self::reading::step_of;
 pub use self::reading::{CLOCK_TOLERANCE, faults};
 
@@ -69,6 +71,12 @@ pub struct StepAnswer {
     /// For a reading: the value.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reading: Option<Reading>,
+    /// For a product: the lot it was worked with.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lot_id: Option<Uuid>,
+    /// For a product that is made up: when it was mixed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub mixed_at: Option<DateTime<Utc>>,
     /// Why it was skipped or does not apply.
     #[serde(default)]
     pub reason: String,
@@ -177,13 +185,13 @@ impl Verdict {
 pub struct JudgedStep {
     /// The wanted step's key.
     pub key: String,
-    /// What kind of evidence it wants: `confirmation`, `hold` or `reading`.
+    /// What kind of evidence it wants: `confirmation`, `hold`, `reading` or `product`.
     pub kind: &'static str,
     /// What was answered; a step without an answer counts as skipped.
     pub status: StepStatus,
     /// The verdict.
     pub verdict: StepVerdict,
-    /// The verdict in words; empty when passed.
+    /// The verdict in words, or a warning beside it; else empty.
     pub finding: String,
     /// The server-timed hold.
     pub hold_id: Option<Uuid>,
@@ -195,6 +203,12 @@ pub struct JudgedStep {
     pub reading: Option<Reading>,
     /// The limits in force on the clinic day.
     pub limits: Vec<Limit>,
+    /// The lot it was worked with.
+    pub lot_id: Option<Uuid>,
+    /// The version of its product it was judged by.
+    pub product_version: Option<i32>,
+    /// When the solution was mixed.
+    pub mixed_at: Option<DateTime<Utc>>,
     /// The reason given.
     pub reason: String,
 }
@@ -254,6 +268,8 @@ pub struct Asked<'a> {
     pub wanted: &'a [WantedStep<'a>],
     /// Holds the server timed for this task.
     pub holds: &'a BTreeMap<Uuid, TimedHold>,
+    /// The lots its answers name, and the place they are used at.
+    pub lots: &'a LotsAsked,
     /// The sample was taken before and its result is awaited: the window, which is the sample's, no longer binds.
     pub sampled_before: bool,
 }
@@ -283,12 +299,17 @@ pub fn judge(submission: &Submission<'_>, asked: &Asked<'_>, now: DateTime<Utc>)
 fn judge_performed(submission: &Submission<'_>, asked: &Asked<'_>, mut judgement: Judgement) -> Judgement {
     let answers: BTreeMap<&str, &StepAnswer> = submission.answers.iter().map(|a| (a.step.as_str(), a)).collect();
     let wanted_keys: BTreeSet<&str> = asked.wanted.iter().map(|w| w.key.as_str()).collect();
+    let contacts = product::contacts(&answers, asked);
     let mut work_is_whole = true;
     let mut value_failed = false;
     let mut awaited = false;
     let mut steps = Vec::new();
     for wanted in asked.wanted {
-        let judged = judge_step(&wanted.key, wanted.step, answers.get(wanted.key.as_str()).copied(), asked);
+        let mut judged =
+            judge_step(&wanted.key, wanted.step, answers.get(wanted.key.as_str()).copied(), submission, asked);
+        if let Some(contact) = contacts.get(&wanted.key) {
+            judge_contact(&mut judged, *contact);
+        }
         if judged.verdict == StepVerdict::Failed {
             match &wanted.step.evidence {
                 StepEvidence::Reading { on_failure: OnFailure::Record, .. } if judged.status == StepStatus::Done => {
@@ -302,7 +323,7 @@ fn judge_performed(submission: &Submission<'_>, asked: &Asked<'_>, mut judgement
     }
     for answer in submission.answers.iter().filter(|a| !wanted_keys.contains(a.step.as_str())) {
         if let Some(step) = step_of(&answer.step, asked) {
-            steps.push(judge_step(&answer.step, step, Some(answer), asked));
+            steps.push(judge_step(&answer.step, step, Some(answer), submission, asked));
         }
     }
     let mut findings: Vec<Finding> = steps
@@ -330,13 +351,39 @@ fn judge_performed(submission: &Submission<'_>, asked: &Asked<'_>, mut judgement
     judgement
 }
 
-fn judge_step(key: &str, step: &Step, answer: Option<&StepAnswer>, asked: &Asked<'_>) -> JudgedStep {
+/// A hold takes the contact time of the product it was filled with, where that is longer than its own.
+fn judge_contact(judged: &mut JudgedStep, contact: product::Contact) {
+    let (StepStatus::Done, Some((held, _))) = (judged.status, judged.elapsed) else { return };
+    let least = contact.minimum.max(judged.minimum_seconds);
+    judged.minimum_seconds = least;
+    let finding = match (least, contact.maximum) {
+        (Some(least), _) if held < least => {
+            format!("held {held} s of at least {least} s, the product's contact time; the whole step is to be repeated")
+        }
+        (_, Some(most)) if held > most => {
+            format!("held {held} s, and the product allows at most {most} s; the whole step is to be repeated")
+        }
+        _ => return,
+    };
+    // Its own, shorter minimum may have failed already; the longer one says it all.
+    judged.verdict = StepVerdict::Failed;
+    judged.finding = finding;
+}
+
+fn judge_step(
+    key: &str,
+    step: &Step,
+    answer: Option<&StepAnswer>,
+    submission: &Submission<'_>,
+    asked: &Asked<'_>,
+) -> JudgedStep {
     let mut judged = JudgedStep {
         key: key.to_owned(),
         kind: match step.evidence {
             StepEvidence::Confirmation {} => "confirmation",
             StepEvidence::Hold { .. } => "hold",
             StepEvidence::Reading { .. } => "reading",
+            StepEvidence::Product { .. } => "product",
         },
         status: answer.map_or(StepStatus::Skipped, |a| a.status),
         verdict: StepVerdict::Passed,
@@ -346,6 +393,9 @@ fn judge_step(key: &str, step: &Step, answer: Option<&StepAnswer>, asked: &Asked
         minimum_seconds: None,
         reading: answer.and_then(|a| a.reading.clone()),
         limits: Vec::new(),
+        lot_id: answer.and_then(|a| a.lot_id),
+        product_version: None,
+        mixed_at: answer.and_then(|a| a.mixed_at),
         reason: answer.map(|a| a.reason.clone()).unwrap_or_default(),
     };
     let Some(answer) = answer else {
@@ -358,7 +408,7 @@ fn judge_step(key: &str, step: &Step, answer: Option<&StepAnswer>, asked: &Asked
         return judged;
     };
     let failed = match answer.status {
-        StepStatus::Done => fails_rule(&mut judged, step, answer, asked),
+        StepStatus::Done => fails_rule(&mut judged, step, answer, submission, asked),
         StepStatus::Skipped if step.required => Some("skipped".to_owned()),
         StepStatus::NotApplicable if step.required => Some("required, but answered as not applicable".to_owned()),
         StepStatus::Skipped | StepStatus::NotApplicable => {
@@ -378,9 +428,16 @@ fn judge_step(key: &str, step: &Step, answer: Option<&StepAnswer>, asked: &Asked
 }
 
 /// What the step's own rule finds wrong with a done step, noting the rule beside the answer.
-fn fails_rule(judged: &mut JudgedStep, step: &Step, answer: &StepAnswer, asked: &Asked<'_>) -> Option<String> {
+fn fails_rule(
+    judged: &mut JudgedStep,
+    step: &Step,
+    answer: &StepAnswer,
+    submission: &Submission<'_>,
+    asked: &Asked<'_>,
+) -> Option<String> {
     match &step.evidence {
         StepEvidence::Confirmation {} => None,
+        StepEvidence::Product { .. } => product::fails(judged, step, answer, submission, asked),
         StepEvidence::Hold { minimum_seconds, .. } => {
             judged.minimum_seconds = Some(*minimum_seconds);
             judged.elapsed = match answer.hold_id.and_then(|id| asked.holds.get(&id)) {

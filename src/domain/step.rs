@@ -5,6 +5,7 @@
 
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
+use uuid::Uuid;
 
 use super::fault::{Fault, check_text};
 use super::limit::{Limit, unit_faults};
@@ -57,6 +58,22 @@ pub enum StepEvidence {
         minimum_seconds: u32,
         /// Where the minimum comes from.
         source: super::limit::Source,
+        /// Key of a product step of the routine: the contact time of the product it was worked with counts where it is
+        /// longer, and its maximum where it has one.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        #[schema(example = "fill")]
+        minimum_from: Option<String>,
+    },
+    /// A lot of a product that the work is done with.
+    Product {
+        /// The products that may be used, at least one.
+        #[schema(min_items = 1, max_items = 50)]
+        product_ids: Vec<Uuid>,
+        /// Which of the product's uses this is.
+        #[schema(example = "line-disinfection")]
+        use_key: String,
+        /// Where it is put.
+        applied_to: AppliedTo,
     },
     /// A value that is read and judged.
     Reading {
@@ -71,6 +88,22 @@ pub enum StepEvidence {
         #[serde(default)]
         result_may_follow: bool,
     },
+}
+
+/// Where a product is put.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum AppliedTo {
+    /// Suction lines; the amalgam rule looks at these.
+    SuctionLines,
+    /// Solids traps of the chair; the amalgam rule looks at these too.
+    Traps,
+    /// Waterlines and their reservoir.
+    Waterlines,
+    /// Surfaces.
+    Surfaces,
+    /// Instruments.
+    Instruments,
 }
 
 /// What a reading outside its limits does to the task.
@@ -92,12 +125,13 @@ impl Step {
         check_text(&mut faults, "/instruction", &self.instruction, 600);
         match &self.evidence {
             StepEvidence::Confirmation {} => {}
-            StepEvidence::Hold { minimum_seconds, source } => {
+            StepEvidence::Hold { minimum_seconds, source, .. } => {
                 if !(1..=86_400).contains(minimum_seconds) {
                     faults.push(Fault::new("/evidence/minimum_seconds", "must be from 1 to 86400"));
                 }
                 faults.extend(source.faults().into_iter().map(|f| f.under("/evidence/source")));
             }
+            StepEvidence::Product { product_ids, use_key, .. } => faults.extend(product_faults(product_ids, use_key)),
             StepEvidence::Reading { unit, limits, .. } => {
                 faults.extend(unit_faults(unit).into_iter().map(|f| f.under("/evidence")));
                 for (i, limit) in limits.iter().enumerate() {
@@ -112,6 +146,17 @@ impl Step {
         }
         faults
     }
+}
+
+fn product_faults(product_ids: &[Uuid], use_key: &str) -> Vec<Fault> {
+    let mut faults = Vec::new();
+    if product_ids.is_empty() || product_ids.len() > 50 {
+        faults.push(Fault::new("/evidence/product_ids", "must name 1 to 50 products"));
+    }
+    if !is_key(use_key) {
+        faults.push(Fault::new("/evidence/use_key", "must be 1 to 40 lower-case letters, digits or hyphens"));
+    }
+    faults
 }
 
 /// Whether a text can name a step, or a part of an operatory.
@@ -132,6 +177,12 @@ pub fn faults(steps: &[Step]) -> Vec<Fault> {
         faults.extend(step.faults().into_iter().map(|f| f.under(&format!("/{i}"))));
         if steps[..i].iter().any(|s| s.key == step.key) {
             faults.push(Fault::new(format!("/{i}/key"), "stands twice; keys must differ within a routine"));
+        }
+        if let StepEvidence::Hold { minimum_from: Some(name), .. } = &step.evidence
+            && !steps.iter().any(|s| s.key == *name && matches!(s.evidence, StepEvidence::Product { .. }))
+        {
+            let rule = "must name a step of this routine that asks for a product";
+            faults.push(Fault::new(format!("/{i}/evidence/minimum_from"), rule));
         }
     }
     faults

@@ -125,7 +125,7 @@ impl EquipmentInput {
             commissioned_on,
             spells: Vec::new(),
         };
-        let row = SubjectRow { subject, serial: self.serial };
+        let row = SubjectRow { subject, serial: self.serial, discharges_amalgam: None };
         without_faults(Wanted { row, commissioned_on: self.commissioned_on }, faults)
     }
 }
@@ -151,7 +151,7 @@ pub struct EquipmentDocument {
 
 impl From<SubjectRow> for EquipmentDocument {
     fn from(row: SubjectRow) -> Self {
-        let SubjectRow { subject, serial } = row;
+        let SubjectRow { subject, serial, .. } = row;
         Self {
             equipment_id: subject.id,
             clinic_id: subject.clinic_id,

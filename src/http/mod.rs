@@ -12,6 +12,7 @@ mod conditional;
 pub mod configuration;
 pub mod cycles;
 pub mod desk;
+pub mod dilutions;
 pub mod due;
 pub mod equipment;
 pub mod extract;
@@ -26,6 +27,8 @@ pub mod idempotency;
 pub mod keys;
 pub mod ladder;
 pub mod layers;
+mod lot_marks;
+pub mod lots;
 pub mod metrics;
 pub mod openapi;
 pub mod operatories;
@@ -34,6 +37,7 @@ pub mod paging;
 pub mod plan_warnings;
 pub mod preview;
 pub mod problem;
+pub mod products;
 pub mod proofs;
 pub mod readiness;
 pub mod representation;
@@ -106,6 +110,9 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(equipment::router())
         .merge(cycles::router())
         .merge(routines::router())
+        .merge(products::router())
+        .merge(lots::router())
+        .merge(dilutions::router())
         .merge(ladder::router())
         .merge(keys::router())
         .merge(feeds::router())

@@ -19,8 +19,8 @@ use utoipa::{PartialSchema as _, ToSchema as _};
 
 use super::problem::Problem;
 use super::{
-    clinics, closure_import, closures, completions, cycles, desk, due, equipment, feeds, forecast, full_days, group,
-    health, holds, hours, keys, ladder, operatories, overdue, plan_warnings, proofs, readiness, resources, routines,
+    clinics, closure_import, closures, completions, cycles, desk, dilutions, due, equipment, feeds, forecast, full_days, group,
+    health, holds, hours, keys, ladder, lots, operatories, overdue, plan_warnings, products, proofs, readiness, resources, routines,
     seals, site_events, special_openings, summary, tasks, weeks, why, why_nothing, zone_moves,
 };
 
@@ -62,6 +62,9 @@ fn examples() -> Vec<Example> {
         equipment::examples(),
         cycles::examples(),
         routines::examples(),
+        products::examples(),
+        lots::examples(),
+        dilutions::examples(),
         ladder::examples(),
         keys::examples(),
         feeds::examples(),
@@ -115,8 +118,9 @@ the request id that the log holds too.
 **Text** holds no NUL character (U+0000); other control characters break a rule where a line of text is asked for.";
 
 /// The tags in the order a reader meets them.
-const TAGS: [(&str, &str); 9] = [
+const TAGS: [(&str, &str); 10] = [
     ("Clinics", "The group, its clinics, their hours, and what stands in them"),
+    ("Products", "What work is done with: instructions, lots, recalls, dilutions"),
     ("Routines", "What recurs, for which subjects, in which steps; and whom lateness is told to"),
     ("Keys", "Who may call"),
     ("Front desk", "The clinic's day and its turnovers, and what an operatory's record lacks"),

@@ -51,6 +51,10 @@ pub struct OperatoryInput {
     /// Its suction lines, in the order they are worked; names as for circuits.
     #[schema(max_items = 30, example = json!(["high", "low"]))]
     pub suction_lines: Vec<String>,
+    /// Whether its lines discharge amalgam. Left out: nobody said, and cleaners are judged as if they did, because the
+    /// stricter reading must not hang on a forgotten field.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub discharges_amalgam: Option<bool>,
     /// Whether it may be worked with.
     pub service: ServiceInput,
     /// The first clinic day it is there for, in the years 1970 to 2199 and at most 366 days ahead; it has no tasks for
@@ -81,7 +85,7 @@ impl OperatoryInput {
             commissioned_on,
             spells: Vec::new(),
         };
-        let row = SubjectRow { subject, serial: self.serial };
+        let row = SubjectRow { subject, serial: self.serial, discharges_amalgam: self.discharges_amalgam };
         without_faults(Wanted { row, commissioned_on: self.commissioned_on }, faults)
     }
 }
@@ -103,6 +107,9 @@ pub struct OperatoryDocument {
     pub circuits: Vec<String>,
     /// Its suction lines, in the order they are worked.
     pub suction_lines: Vec<String>,
+    /// Whether its lines discharge amalgam; absent: nobody said, which counts as yes.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub discharges_amalgam: Option<bool>,
     /// Whether it may be worked with.
     pub service: ServiceDocument,
     /// The first clinic day it is there for.
@@ -111,7 +118,7 @@ pub struct OperatoryDocument {
 
 impl From<SubjectRow> for OperatoryDocument {
     fn from(row: SubjectRow) -> Self {
-        let SubjectRow { subject, serial } = row;
+        let SubjectRow { subject, serial, discharges_amalgam } = row;
         Self {
             operatory_id: subject.id,
             clinic_id: subject.clinic_id,
@@ -120,6 +127,7 @@ impl From<SubjectRow> for OperatoryDocument {
             water_source: subject.water_source.expect("a constraint of the table gives every operatory one"),
             circuits: subject.circuits,
             suction_lines: subject.suction_lines,
+            discharges_amalgam,
             service: subject.service.into(),
             commissioned_on: subject.commissioned_on,
         }
@@ -209,6 +217,7 @@ pub(super) fn examples() -> Vec<Example> {
         water_source: WaterSource::OwnReservoir,
         circuits: ["handpiece-1", "syringe"].map(str::to_owned).to_vec(),
         suction_lines: ["high", "low"].map(str::to_owned).to_vec(),
+        discharges_amalgam: Some(true),
         service: ServiceInput::InService {},
         commissioned_on: NaiveDate::from_ymd_opt(2024, 3, 18),
     };
@@ -220,6 +229,7 @@ pub(super) fn examples() -> Vec<Example> {
         water_source: input.water_source,
         circuits: input.circuits.clone(),
         suction_lines: input.suction_lines.clone(),
+        discharges_amalgam: input.discharges_amalgam,
         service: ServiceDocument::InService {},
         commissioned_on: input.commissioned_on.unwrap_or_default(),
     };

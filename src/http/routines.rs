@@ -265,6 +265,13 @@ async fn check_selection(change: &mut Change<'_>, group_id: Uuid, routine: &Rout
         let missing = store::subjects::list_missing(change.db(), group_id, kind, &ids).await?;
         check_found(&mut faults, "/routine/selection/subject_ids", &missing, kind.as_str());
     }
+    for (i, step) in routine.steps.iter().enumerate() {
+        if let StepEvidence::Product { product_ids, .. } = &step.evidence {
+            let missing = store::products::list_missing(change.db(), group_id, product_ids).await?;
+            let at = format!("/routine/steps/{i}/evidence/product_ids");
+            check_found(&mut faults, &at, &missing, "product");
+        }
+    }
     without_faults((), faults).map_err(ApiError::rules_broken)
 }
 
@@ -330,7 +337,7 @@ pub(super) fn examples() -> Vec<Example> {
             instruction: "Let the line run with no handpiece fitted.".to_owned(),
             for_each: Some(UnitPart::Circuit),
             required: true,
-            evidence: StepEvidence::Hold { minimum_seconds: 120, source: source.clone() },
+            evidence: StepEvidence::Hold { minimum_seconds: 120, source: source.clone(), minimum_from: None },
         }],
         sources: vec![source],
         cautions: vec!["Run into the suction, away from faces; no bur or tip fitted.".to_owned()],

@@ -29,6 +29,8 @@ pub(super) const EQUIPMENT: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00a")
 pub(super) const CYCLE: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00b");
 pub(super) const GROUP: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00d");
 pub(super) const FINDING: Uuid = uuid!("0b6f2c3e-5d0a-8c57-9a53-7f1e2a90c00e");
+pub(super) const PRODUCT: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c031");
+pub(super) const LOT: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c032");
 pub(super) const SITE_EVENT: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00c");
 
 /// The clinic day of the story.
@@ -62,7 +64,7 @@ pub(super) fn task() -> TaskView {
         part: Some(part.to_owned()),
         instruction: "Let the line run with no handpiece fitted.".to_owned(),
         required: true,
-        evidence: StepEvidence::Hold { minimum_seconds: 120, source: source() },
+        evidence: StepEvidence::Hold { minimum_seconds: 120, source: source(), minimum_from: None },
     };
     TaskView {
         task_id: TASK,
@@ -113,6 +115,8 @@ pub(super) fn completion_input() -> CompletionInput {
         hold_id,
         elapsed_seconds,
         reading: None,
+        lot_id: None,
+        mixed_at: None,
         reason: String::new(),
     };
     CompletionInput {
@@ -144,6 +148,9 @@ pub(super) fn completion_answer() -> CompletionAnswer {
         value: None,
         unit: None,
         limits: None,
+        lot_id: None,
+        product_version: None,
+        mixed_at: None,
         reason: String::new(),
     };
     CompletionAnswer {

@@ -142,13 +142,14 @@ pub async fn insert(
     sqlx::query!(
         "insert into step_result (group_id, clinic_day, completion_id, step_key, ordinal, kind, status, verdict,
                                   finding, hold_id, elapsed_seconds, measured_by, minimum_seconds, qualifier, value,
-                                  unit, limits, reason)
+                                  unit, limits, reason, lot_id, product_version, mixed_at)
          select $1, $2, $3, r.step_key, r.ordinal, r.kind, r.status, r.verdict, r.finding, r.hold_id,
-                r.elapsed_seconds, r.measured_by, r.minimum_seconds, r.qualifier, r.value, r.unit, r.limits, r.reason
+                r.elapsed_seconds, r.measured_by, r.minimum_seconds, r.qualifier, r.value, r.unit, r.limits, r.reason,
+                r.lot_id, r.product_version, r.mixed_at
          from jsonb_to_recordset($4) as r(
              step_key text, ordinal smallint, kind text, status text, verdict text, finding text, hold_id uuid,
              elapsed_seconds integer, measured_by text, minimum_seconds integer, qualifier text, value numeric,
-             unit text, limits jsonb, reason text)",
+             unit text, limits jsonb, reason text, lot_id uuid, product_version integer, mixed_at timestamptz)",
         group_id,
         clinic_day,
         completion.completion_id,
@@ -176,6 +177,9 @@ fn step_row(ordinal: usize, step: &JudgedStep) -> Value {
         "unit": step.reading.as_ref().map(|r| &r.unit),
         "limits": (!step.limits.is_empty()).then_some(&step.limits),
         "reason": step.reason,
+        "lot_id": step.lot_id,
+        "product_version": step.product_version,
+        "mixed_at": step.mixed_at,
     })
 }
 
@@ -228,7 +232,7 @@ pub struct StepResult {
     pub completion_id: Uuid,
     /// The wanted step's key.
     pub step_key: String,
-    /// `confirmation`, `hold` or `reading`.
+    /// `confirmation`, `hold`, `reading` or `product`.
     pub kind: String,
     /// `done`, `skipped`, `not_applicable` or `result_pending`.
     pub status: String,
@@ -254,6 +258,12 @@ pub struct StepResult {
     pub limits: Option<Value>,
     /// The reason given.
     pub reason: String,
+    /// The lot it was worked with.
+    pub lot_id: Option<Uuid>,
+    /// The version of its product it was judged by.
+    pub product_version: Option<i32>,
+    /// When the solution was mixed.
+    pub mixed_at: Option<DateTime<Utc>>,
 }
 
 /// The step results of some completions of one clinic day, in the order of the steps.
@@ -269,7 +279,7 @@ pub async fn list_steps(
     Ok(sqlx::query_as!(
         StepResult,
         "select completion_id, step_key, kind, status, verdict, finding, hold_id, elapsed_seconds, measured_by,
-                minimum_seconds, qualifier, value, unit, limits, reason
+                minimum_seconds, qualifier, value, unit, limits, reason, lot_id, product_version, mixed_at
          from step_result where group_id = $1 and clinic_day = $2 and completion_id = any($3)
          order by completion_id, ordinal",
         group_id,

@@ -100,6 +100,27 @@ pub async fn list(
         until
     );
     add("cycle_mark", rows.fetch_all(&mut *db).await?);
+    let rows = sqlx::query_as!(
+        Row,
+        r#"select l.lot_id::text as "id!", l.recorded_at as "recorded_at!", to_jsonb(l)::text as "columns!"
+           from lot l where l.group_id = $1 and l.clinic_id = $2 and l.recorded_at >= $3 and l.recorded_at < $4"#,
+        group_id,
+        clinic_id,
+        from,
+        until
+    );
+    add("lot", rows.fetch_all(&mut *db).await?);
+    let rows = sqlx::query_as!(
+        Row,
+        r#"select m.lot_id || '/' || m.number as "id!", m.recorded_at as "recorded_at!", to_jsonb(m)::text as "columns!"
+           from lot_mark m
+           where m.group_id = $1 and m.clinic_id = $2 and m.recorded_at >= $3 and m.recorded_at < $4"#,
+        group_id,
+        clinic_id,
+        from,
+        until
+    );
+    add("lot_mark", rows.fetch_all(&mut *db).await?);
     // What was withdrawn is a record of its own, of the day it was withdrawn on: the entry stays as it was sealed.
     let rows = sqlx::query_as!(
         Row,

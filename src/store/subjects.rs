@@ -20,6 +20,8 @@ pub struct SubjectRow {
     pub subject: Subject,
     /// Its maker's serial number; may be empty.
     pub serial: String,
+    /// Whether its lines discharge amalgam; `None`: nobody said.
+    pub discharges_amalgam: Option<bool>,
 }
 
 struct Row {
@@ -34,6 +36,7 @@ struct Row {
     service_state: String,
     service_reason: String,
     service_since: DateTime<Utc>,
+    discharges_amalgam: Option<bool>,
     commissioned_on: Option<NaiveDate>,
     created_at: DateTime<Utc>,
     zone: String,
@@ -73,7 +76,7 @@ impl Row {
             commissioned_on,
             spells,
         };
-        Ok(SubjectRow { subject, serial: row.serial })
+        Ok(SubjectRow { subject, serial: row.serial, discharges_amalgam: row.discharges_amalgam })
     }
 }
 
@@ -85,7 +88,8 @@ pub async fn find_row(db: &mut PgConnection, group_id: Uuid, subject_id: Uuid) -
     let row = sqlx::query_as!(
         Row,
         "select s.subject_id, s.clinic_id, s.kind, s.name, s.serial, s.water_source, s.circuits, s.suction_lines,
-                s.service_state, s.service_reason, s.service_since, s.commissioned_on, s.created_at, c.zone
+                s.service_state, s.service_reason, s.service_since, s.discharges_amalgam, s.commissioned_on, s.created_at,
+                c.zone
          from subject s join clinic c on c.group_id = s.group_id and c.clinic_id = s.clinic_id
          where s.group_id = $1 and s.subject_id = $2",
         group_id,
@@ -96,6 +100,19 @@ pub async fn find_row(db: &mut PgConnection, group_id: Uuid, subject_id: Uuid) -
     let Some(row) = row else { return Ok(None) };
     let spells = list_spells(db, group_id, &[subject_id]).await?.remove(&subject_id).unwrap_or_default();
     row.read(spells).map(Some)
+}
+
+/// Whether the subject's lines discharge amalgam; `None`: nobody said.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn discharges_amalgam(db: &mut PgConnection, group_id: Uuid, subject_id: Uuid) -> Result<Option<bool>> {
+    let said = sqlx::query_scalar!(
+        "select discharges_amalgam from subject where group_id = $1 and subject_id = $2",
+        group_id,
+        subject_id
+    );
+    Ok(said.fetch_optional(db).await?.flatten())
 }
 
 /// The subject with this id, as the planner and the judge of evidence see it.
@@ -129,7 +146,8 @@ pub async fn list(
     let rows = sqlx::query_as!(
         Row,
         "select s.subject_id, s.clinic_id, s.kind, s.name, s.serial, s.water_source, s.circuits, s.suction_lines,
-                s.service_state, s.service_reason, s.service_since, s.commissioned_on, s.created_at, c.zone
+                s.service_state, s.service_reason, s.service_since, s.discharges_amalgam, s.commissioned_on, s.created_at,
+                c.zone
          from subject s join clinic c on c.group_id = s.group_id and c.clinic_id = s.clinic_id
          where s.group_id = $1 and s.kind = any($2) and ($3::uuid[] is null or s.clinic_id = any($3))
          order by s.name, s.subject_id",
@@ -240,12 +258,13 @@ pub async fn save(db: &mut PgConnection, group_id: Uuid, row: &SubjectRow, now: 
     sqlx::query!(
         "insert into subject (group_id, subject_id, clinic_id, kind, name, serial, water_source, circuits,
                               suction_lines, service_state, service_reason, service_since, commissioned_on,
-                              created_at, updated_at)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $14, $13, $13)
+                              created_at, updated_at, discharges_amalgam)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $14, $13, $13, $15)
          on conflict (group_id, subject_id) do update
          set clinic_id = excluded.clinic_id, name = excluded.name, serial = excluded.serial,
              water_source = excluded.water_source, circuits = excluded.circuits,
-             suction_lines = excluded.suction_lines, service_state = excluded.service_state,
+             suction_lines = excluded.suction_lines, discharges_amalgam = excluded.discharges_amalgam,
+             service_state = excluded.service_state,
              service_reason = excluded.service_reason,
              service_since = case when subject.service_state = excluded.service_state
                                   then subject.service_since else excluded.service_since end,
@@ -263,7 +282,8 @@ pub async fn save(db: &mut PgConnection, group_id: Uuid, row: &SubjectRow, now: 
         reason,
         since,
         now,
-        subject.commissioned_on
+        subject.commissioned_on,
+        row.discharges_amalgam
     )
     .execute(&mut *db)
     .await?;

@@ -5,7 +5,7 @@
 
 use std::collections::BTreeSet;
 
-use chrono::{DateTime, TimeDelta, Utc};
+use chrono::{DateTime, Datelike as _, TimeDelta, Utc};
 
 use super::{Asked, CompletionKind, StepAnswer, StepStatus, Submission};
 use crate::domain::fault::{Fault, check_optional_text, check_text};
@@ -74,6 +74,7 @@ fn answer_faults(answer: &StepAnswer, step: &Step, asked: &Asked<'_>) -> Vec<Fau
     if !is_reading && answer.reading.is_some() {
         faults.push(Fault::new("/reading", "belongs to a reading; this step is none"));
     }
+    faults.extend(product_faults(answer, step, asked));
     // What is kept beside a skipped step must make sense as well.
     if answer.elapsed_seconds.is_some_and(|seconds| is_hold && seconds > 604_800) {
         faults.push(Fault::new("/elapsed_seconds", "must be from 0 to 604800"));
@@ -114,7 +115,30 @@ fn answer_faults(answer: &StepAnswer, step: &Step, asked: &Asked<'_>) -> Vec<Fau
         StepEvidence::Reading { .. } if answer.reading.is_none() => {
             faults.push(Fault::new("/reading", "is missing: this step wants a value with its unit"));
         }
-        StepEvidence::Confirmation {} | StepEvidence::Reading { .. } => {}
+        StepEvidence::Product { .. } if answer.lot_id.is_none() => {
+            faults.push(Fault::new("/lot_id", "is missing: this step wants the lot it was worked with"));
+        }
+        StepEvidence::Confirmation {} | StepEvidence::Reading { .. } | StepEvidence::Product { .. } => {}
+    }
+    faults
+}
+
+fn product_faults(answer: &StepAnswer, step: &Step, asked: &Asked<'_>) -> Vec<Fault> {
+    let is_product = matches!(step.evidence, StepEvidence::Product { .. });
+    let mut faults = Vec::new();
+    match answer.lot_id {
+        Some(_) if !is_product => faults.push(Fault::new("/lot_id", "belongs to a product; this step is none")),
+        Some(id) if !asked.lots.lots.contains_key(&id) => {
+            faults.push(Fault::new("/lot_id", "no lot of this group has this id"));
+        }
+        _ => {}
+    }
+    match answer.mixed_at {
+        Some(_) if !is_product => faults.push(Fault::new("/mixed_at", "belongs to a product; this step is none")),
+        Some(mixed_at) if mixed_at < DateTime::UNIX_EPOCH || mixed_at.year() > 2199 => {
+            faults.push(Fault::new("/mixed_at", "must lie in the years 1970 to 2199"));
+        }
+        _ => {}
     }
     faults
 }

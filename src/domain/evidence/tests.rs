@@ -29,6 +29,7 @@ struct Bench {
     steps: Vec<Step>,
     subject: Subject,
     holds: BTreeMap<Uuid, TimedHold>,
+    lots: LotsAsked,
     sampled_before: bool,
     performed_at: DateTime<Utc>,
     recorded_at: DateTime<Utc>,
@@ -42,6 +43,7 @@ impl Bench {
             steps,
             subject: operatory(10),
             holds: BTreeMap::new(),
+            lots: LotsAsked::default(),
             sampled_before: false,
             performed_at,
             recorded_at: performed_at,
@@ -63,6 +65,7 @@ impl Bench {
             steps: &self.steps,
             wanted: &wanted,
             holds: &self.holds,
+            lots: &self.lots,
             sampled_before: self.sampled_before,
         };
         let submission = Submission { kind, performed_at: self.performed_at, answers, reason };
@@ -87,6 +90,8 @@ fn answer(step: &str, status: StepStatus) -> StepAnswer {
         hold_id: None,
         elapsed_seconds: None,
         reading: None,
+        lot_id: None,
+        mixed_at: None,
         reason: String::new(),
     }
 }

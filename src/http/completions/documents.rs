@@ -98,13 +98,13 @@ pub struct CompletionAnswer {
 pub struct StepResultView {
     /// The wanted step's key.
     pub step: String,
-    /// `confirmation`, `hold` or `reading`.
+    /// `confirmation`, `hold`, `reading` or `product`.
     pub kind: String,
     /// `done`, `skipped`, `not_applicable` or `result_pending`.
     pub status: String,
     /// `passed`, `failed`, `result_pending` or `not_applicable`.
     pub verdict: String,
-    /// The verdict in words; empty when passed.
+    /// The verdict in words, or a warning beside it; else empty.
     pub finding: String,
     /// The server-timed hold.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -131,6 +131,15 @@ pub struct StepResultView {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<Vec<crate::domain::limit::Limit>>)]
     pub limits: Option<Value>,
+    /// Of a product: the lot it was worked with.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lot_id: Option<Uuid>,
+    /// Of a product: the version it was judged by.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub product_version: Option<i32>,
+    /// Of a product: when the solution was mixed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub mixed_at: Option<DateTime<Utc>>,
     /// Why it was skipped or does not apply.
     pub reason: String,
 }
@@ -151,6 +160,9 @@ impl StepResultView {
             value: row.value.map(|v| v.to_string()),
             unit: row.unit,
             limits: row.limits,
+            lot_id: row.lot_id,
+            product_version: row.product_version,
+            mixed_at: row.mixed_at,
             reason: row.reason,
         })
     }

@@ -3,7 +3,7 @@
 //! The rule of this file: a completion is kept in one transaction of its own or not at all, and a repeat under the same
 //! UUID reads back what was kept.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::NaiveDate;
 use serde_json::json;
@@ -26,6 +26,9 @@ use crate::http::tasks::{Access, Work, find_work};
 use crate::store::completions::{Completion, Receipt};
 use crate::store::tasks::Settlement;
 use crate::store::{self, completions, events, planning, repeats, tasks};
+
+/// Most answers of one completion.
+const MOST_ANSWERS: usize = 400;
 
 const TOO_LATE_TO_REPEAT: &str =
     "found void too late for a repeat of its own; the routine's next task repeats the test";
@@ -107,6 +110,7 @@ struct Judged {
 async fn judge(db: &mut PgConnection, caller: &Caller, input: &CompletionInput, work: &Work) -> ApiResult<Judged> {
     let holds = completions::list_holds(db, caller.group_id, &[work.task.id]).await?;
     let no_holds = BTreeMap::new();
+    let lots = lots_asked(db, caller, input, work).await?;
     let wanted = step::wanted(&work.routine.steps, &work.subject);
     let outcome = work.task.recorded.map(|(outcome, _)| outcome).filter(|_| !work.task.outcome_by_plan);
     let asked = Asked {
@@ -115,6 +119,7 @@ async fn judge(db: &mut PgConnection, caller: &Caller, input: &CompletionInput, 
         steps: &work.routine.steps,
         wanted: &wanted,
         holds: holds.get(&input.task_id).unwrap_or(&no_holds),
+        lots: &lots,
         sampled_before: outcome == Some(Outcome::ResultPending),
     };
     let submission =
@@ -136,13 +141,34 @@ async fn judge(db: &mut PgConnection, caller: &Caller, input: &CompletionInput, 
     Ok(Judged { judgement, duplicate })
 }
 
+/// The lots that the answers name, and the place they were used at. No more are looked up than answers are taken.
+async fn lots_asked(
+    db: &mut PgConnection,
+    caller: &Caller,
+    input: &CompletionInput,
+    work: &Work,
+) -> ApiResult<evidence::LotsAsked> {
+    let named: BTreeSet<Uuid> = input.steps.iter().take(MOST_ANSWERS).filter_map(|answer| answer.lot_id).collect();
+    if named.is_empty() {
+        return Ok(evidence::LotsAsked::default());
+    }
+    let named: Vec<Uuid> = named.into_iter().collect();
+    let clinic = store::clinics::find(db, caller.group_id, work.task.clinic_id).await?;
+    Ok(evidence::LotsAsked {
+        clinic_id: work.task.clinic_id,
+        jurisdiction: clinic.map(|clinic| clinic.jurisdiction).unwrap_or_default(),
+        discharges_amalgam: store::subjects::discharges_amalgam(db, caller.group_id, work.subject.id).await?,
+        lots: store::lots::list_in_use(db, caller.group_id, &named, work.task.id.clinic_day()).await?,
+    })
+}
+
 fn text_faults(input: &CompletionInput) -> Vec<Fault> {
     let mut faults = Vec::new();
     check_text(&mut faults, "/performed_by", &input.performed_by, 40);
     check_optional_text(&mut faults, "/reason", &input.reason, 400);
     check_optional_text(&mut faults, "/note", &input.note, 1000);
-    if input.steps.len() > 400 {
-        faults.push(Fault::new("/steps", "must have at most 400 answers"));
+    if input.steps.len() > MOST_ANSWERS {
+        faults.push(Fault::new("/steps", format!("must have at most {MOST_ANSWERS} answers")));
     }
     faults
 }
