@@ -27,6 +27,7 @@ mod oracles;
 mod plan_warnings;
 mod planner;
 mod previews;
+mod products;
 mod proofs;
 mod readme;
 mod refusals;

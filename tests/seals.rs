@@ -45,6 +45,12 @@ pub(crate) async fn eventful_day(app: &App) -> Clinic<'_> {
     clinic.manager.post("/v1/completions", not_required).await.expect(201);
     let cycle = json!({ "cycle_id": id(704), "ended_at": "2026-11-02T08:50:00Z", "program": "wrapped 134" });
     clinic.tablet.post(&format!("/v1/equipment/{}/cycles", clinic.steriliser), cycle).await.expect(201);
+    let product = crate::products::product("Cleaner R", false, "7");
+    clinic.admin.put(&format!("/v1/products/{}", id(707)), product).await.expect(201);
+    let lot = json!({ "product_id": id(707), "clinic_id": clinic.clinic_id, "lot_number": "L-1", "expires_on": "2027-01-31" });
+    clinic.tablet.put(&format!("/v1/lots/{}", id(708)), lot).await.expect(201);
+    let opened = json!({ "opened_at": "2026-11-02T08:40:00Z", "performed_by": "KV" });
+    clinic.tablet.put(&format!("/v1/lots/{}/opened", id(708)), opened).await.expect(201);
     for (event, subject) in [(705, Some(clinic.chair)), (706, None)] {
         let mut body =
             json!({ "kind": "repair", "happened_at": "2026-11-02T07:00:00Z", "note": "the syringe of Chair 0" });
@@ -67,8 +73,8 @@ pub(crate) async fn sealed_day(app: &App, clinic: &Clinic<'_>) -> NaiveDate {
     let seal = list(clinic).await.pop().expect("a seal");
     assert_eq!((seal.number, seal.recorded_until), (0, at("2026-11-03T00:00:00Z")));
     // Two holds' edges, two completions with two steps and one, one without, two marks of the desk and one of a day,
-    // one cycle, two events and a withdrawal.
-    assert_eq!(seal.record_count, 2 + 3 + 3 + 2 + 1 + 1 + 2 + 1);
+    // one cycle, two events and a withdrawal, a lot and its opening.
+    assert_eq!(seal.record_count, 2 + 3 + 3 + 2 + 1 + 1 + 2 + 1 + 2);
     seal.clinic_day
 }
 
@@ -102,7 +108,7 @@ async fn every_day_is_sealed_once_it_is_over_and_days_are_caught_up_with(pool: P
         last = Some(seal);
     }
     let counts: Vec<usize> = seals.iter().map(|seal| seal.record_count).collect();
-    assert_eq!((counts[0], counts[1], counts[2..].iter().sum::<usize>()), (15, 1, 0));
+    assert_eq!((counts[0], counts[1], counts[2..].iter().sum::<usize>()), (17, 1, 0));
     assert_eq!(sealer::tick(&pool, &app.clock).await.expect("it ticks").sealed, 0);
 
     // Told of with the head, page by page, and read back.

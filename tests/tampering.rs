@@ -29,7 +29,7 @@ struct Kind {
 }
 
 const WHOLE: Kind = Kind { record: "", table: "", names: &[], id: "", which: "true", without: &[], only: None };
-const KINDS: [Kind; 8] = [
+const KINDS: [Kind; 10] = [
     Kind {
         record: "completion",
         table: "completion",
@@ -75,6 +75,14 @@ const KINDS: [Kind; 8] = [
         id: "cycle_id::text",
         ..WHOLE
     },
+    Kind { record: "lot", table: "lot", names: &["group_id", "clinic_id", "lot_id"], id: "lot_id::text", ..WHOLE },
+    Kind {
+        record: "lot_mark",
+        table: "lot_mark",
+        names: &["group_id", "clinic_id", "lot_id", "number"],
+        id: "lot_id || '/' || number",
+        ..WHOLE
+    },
     Kind {
         record: "site_event",
         table: "site_event",
@@ -101,7 +109,7 @@ async fn take_checks_off(db: &mut PgConnection) {
         "select conrelid::regclass::text, conname::text from pg_constraint
          where contype in ('c', 'f') and conparentid = 0 and not exists (
              select from pg_inherits where inhrelid = conrelid)
-           and conrelid::regclass::text = any('{completion,step_result,hold_mark,day_mark,seating_mark,cycle_mark,site_event}')",
+           and conrelid::regclass::text = any('{completion,step_result,hold_mark,day_mark,seating_mark,cycle_mark,site_event,lot,lot_mark}')",
     );
     for row in constraints.fetch_all(&mut *db).await.expect("the catalogue") {
         let (table, name): (String, String) = (row.get(0), row.get(1));

@@ -43,6 +43,13 @@ async fn fill<'a>(app: &'a App, admin: Client<'a>, offset: u32) -> Full<'a> {
     clinic.manager.put(&format!("{here}/site-events/{}", own(6)), event).await.expect(201);
     let cycle = json!({ "cycle_id": own(7), "ended_at": "2026-11-02T07:30:00Z" });
     clinic.tablet.post(&format!("/v1/equipment/{}/cycles", clinic.steriliser), cycle).await.expect(201);
+    let product = crate::products::product("Cleaner R", false, "7");
+    clinic.admin.put(&format!("/v1/products/{}", own(9)), product).await.expect(201);
+    let lot =
+        json!({ "product_id": own(9), "clinic_id": clinic.clinic_id, "lot_number": "L-1", "expires_on": "2027-01-31" });
+    clinic.tablet.put(&format!("/v1/lots/{}", own(10)), lot).await.expect(201);
+    let opened = json!({ "opened_at": "2026-11-02T07:20:00Z", "performed_by": "KV" });
+    clinic.tablet.put(&format!("/v1/lots/{}/opened", own(10)), opened).await.expect(201);
     let rungs = json!([{ "after_minutes": 5, "counted_in": "elapsed_time", "audience": "clinic_lead" }]);
     let ladder = clinic.admin.put("/v1/ladder", json!({ "rungs": rungs })).await;
     assert!(ladder.status.is_success(), "{}", ladder.text);
@@ -110,6 +117,8 @@ async fn fill<'a>(app: &'a App, admin: Client<'a>, offset: u32) -> Full<'a> {
         ("hold_id", own(3).to_string()),
         ("completion_id", own(4).to_string()),
         ("key_id", own(5).to_string()),
+        ("product_id", own(9).to_string()),
+        ("lot_id", own(10).to_string()),
         ("feed_id", own(6).to_string()),
         ("task_id", task_id),
     ]);
@@ -149,6 +158,14 @@ fn body(operation: &str, full: &Full<'_>) -> Option<Value> {
         "put_equipment" => json!({ "clinic_id": ids["clinic_id"], "kind": "steriliser", "name": "Taken over",
                                    "service": { "state": "in_service" } }),
         "put_routine" => json!({ "routine": scenario::routines()[0].1 }),
+        "put_product" => crate::products::product("Taken over", false, "7"),
+        "put_lot" => json!({ "product_id": ids["product_id"], "clinic_id": ids["clinic_id"], "lot_number": "L-2",
+                             "expires_on": "2027-01-31" }),
+        "put_lot_opened" => json!({ "opened_at": "2026-11-02T07:10:00Z", "performed_by": "KV", "reason": "x" }),
+        "put_lot_ended" => json!({ "how": "emptied", "ended_at": "2026-11-02T07:10:00Z", "performed_by": "KV" }),
+        "put_lot_recall" => json!({ "recalled": true, "reason": "x", "authority": "x", "performed_by": "MO" }),
+        "explain_dilution" => json!({ "reservoir_ml": "100", "recipe": { "kind": "ratio",
+                                      "ratio": { "means": "one_in", "parts": "50" } } }),
         "put_ladder" => json!({ "rungs": [] }),
         "create_key" => json!({ "key_id": ids["key_id"], "label": "Taken over", "role": "reader",
                                 "reach": { "kind": "clinics", "clinic_ids": [ids["clinic_id"]] } }),
@@ -209,7 +226,7 @@ async fn no_key_reaches_another_group_by_any_operation(pool: PgPool) {
         let client = ours.clinic.admin.key(role.as_str(), json!({ "kind": "group" })).await;
         for operation in operations() {
             let (name, method, path) = &operation;
-            if matches!(name.as_str(), "put_clinic" | "put_routine") {
+            if matches!(name.as_str(), "put_clinic" | "put_routine" | "put_product") {
                 continue;
             }
             let answer = try_on(&client, &operation, &theirs).await;
@@ -221,7 +238,7 @@ async fn no_key_reaches_another_group_by_any_operation(pool: PgPool) {
                 assert!(shown.is_none() || name == "record_batch", "{request}");
                 assert!(name != "record_batch" || answer.json()["answers"][0]["problem"]["status"] != json!(null));
             } else if answer.status != StatusCode::FORBIDDEN {
-                let by_body = matches!(name.as_str(), "put_operatory" | "put_equipment" | "create_key");
+                let by_body = matches!(name.as_str(), "put_operatory" | "put_equipment" | "create_key" | "put_lot");
                 assert_eq!(answer.status.as_u16(), if by_body { 422 } else { 404 }, "{request}");
                 got_past_the_role.insert(name.clone());
             }
@@ -237,7 +254,7 @@ async fn no_key_reaches_another_group_by_any_operation(pool: PgPool) {
     }
     // Nothing was refused for its role alone: each operation was tried by somebody who may use it.
     let untried: Vec<_> = with_ids.difference(&got_past_the_role).collect();
-    assert_eq!(untried, ["put_clinic", "put_routine"]);
+    assert_eq!(untried, ["put_clinic", "put_product", "put_routine"]);
     assert_eq!(contents(&pool, id(1)).await, before);
 }
 
@@ -261,8 +278,17 @@ async fn two_groups_that_use_the_same_ids_never_meet(pool: PgPool) {
 }
 
 /// Operations on what belongs to the group as a whole and to no clinic: every key of the group reads these.
-const OF_THE_GROUP: [&str; 6] =
-    ["get_routine", "put_routine", "list_routine_versions", "put_clinic", "get_key", "revoke_key"];
+const OF_THE_GROUP: [&str; 9] = [
+    "get_routine",
+    "put_routine",
+    "list_routine_versions",
+    "get_product",
+    "put_product",
+    "list_product_versions",
+    "put_clinic",
+    "get_key",
+    "revoke_key",
+];
 
 #[sqlx::test]
 async fn a_key_for_one_clinic_or_one_operatory_gets_404_for_the_next_clinic(pool: PgPool) {

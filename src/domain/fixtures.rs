@@ -146,7 +146,10 @@ pub(super) fn confirmation(key: &str) -> Step {
 }
 
 pub(super) fn hold(key: &str, minimum_seconds: u32) -> Step {
-    Step { evidence: StepEvidence::Hold { minimum_seconds, source: common_practice(), minimum_from: None }, ..confirmation(key) }
+    Step {
+        evidence: StepEvidence::Hold { minimum_seconds, source: common_practice(), minimum_from: None },
+        ..confirmation(key)
+    }
 }
 
 /// A reading in CFU/mL whose result may follow.

@@ -95,10 +95,7 @@ pub struct LotRecallInput {
 
 /// Its routes.
 pub(super) fn router() -> OpenApiRouter<AppState> {
-    OpenApiRouter::new()
-        .routes(routes!(put_lot_opened))
-        .routes(routes!(put_lot_ended))
-        .routes(routes!(put_lot_recall))
+    OpenApiRouter::new().routes(routes!(put_lot_opened)).routes(routes!(put_lot_ended)).routes(routes!(put_lot_recall))
 }
 
 /// Records that a lot was opened.

@@ -256,7 +256,11 @@ pub fn router() -> OpenApiRouter<AppState> {
         headers(("Link" = String, description = "The next page, when there is one (RFC 8288)"))
     ))
 )]
-async fn list_lots(State(state): State<AppState>, caller: Caller, Query(query): Query<LotQuery>) -> ApiResult<Response> {
+async fn list_lots(
+    State(state): State<AppState>,
+    caller: Caller,
+    Query(query): Query<LotQuery>,
+) -> ApiResult<Response> {
     let page = NewestFirst { limit: query.limit, cursor: query.cursor };
     let (limit, place) = (page.limit()?, page.place()?);
     let days = query.expiring_within_days;
@@ -273,7 +277,10 @@ async fn list_lots(State(state): State<AppState>, caller: Caller, Query(query): 
     };
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     let mut rows = store::lots::list(&mut tx, caller.group_id, &wanted).await?;
-    let filters = [("clinic_id", query.clinic_id.map(|id| id.to_string())), ("expiring_within_days", days.map(|d| d.to_string()))];
+    let filters = [
+        ("clinic_id", query.clinic_id.map(|id| id.to_string())),
+        ("expiring_within_days", days.map(|d| d.to_string())),
+    ];
     let link = page.cut_filtered("/v1/lots", &filters, &mut rows, limit, |row| (row.recorded_at, row.lot_id));
     let items = LotDocument::of_rows(&mut tx, &caller, rows).await?;
     tx.commit().await?;
@@ -485,7 +492,11 @@ pub(super) fn examples() -> Vec<Example> {
     };
     let mut examples = lot_marks::examples(&document);
     examples.extend([
-        Example { operation_id: "list_lots", part: Part::Response, value: json!(LotPage { items: vec![document.clone()] }) },
+        Example {
+            operation_id: "list_lots",
+            part: Part::Response,
+            value: json!(LotPage { items: vec![document.clone()] }),
+        },
         Example { operation_id: "get_lot", part: Part::Response, value: json!(document) },
         Example { operation_id: "put_lot", part: Part::Request, value: json!(input) },
         Example { operation_id: "put_lot", part: Part::Response, value: json!(document) },

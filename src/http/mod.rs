@@ -27,7 +27,7 @@ pub mod idempotency;
 pub mod keys;
 pub mod ladder;
 pub mod layers;
-mod lot_marks;
+pub mod lot_marks;
 pub mod lots;
 pub mod metrics;
 pub mod openapi;

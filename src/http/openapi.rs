@@ -19,9 +19,10 @@ use utoipa::{PartialSchema as _, ToSchema as _};
 
 use super::problem::Problem;
 use super::{
-    clinics, closure_import, closures, completions, cycles, desk, dilutions, due, equipment, feeds, forecast, full_days, group,
-    health, holds, hours, keys, ladder, lots, operatories, overdue, plan_warnings, products, proofs, readiness, resources, routines,
-    seals, site_events, special_openings, summary, tasks, weeks, why, why_nothing, zone_moves,
+    clinics, closure_import, closures, completions, cycles, desk, dilutions, due, equipment, feeds, forecast,
+    full_days, group, health, holds, hours, keys, ladder, lots, operatories, overdue, plan_warnings, products, proofs,
+    readiness, resources, routines, seals, site_events, special_openings, summary, tasks, weeks, why, why_nothing,
+    zone_moves,
 };
 
 /// An example of a body, made by serialising a real value of its type.

@@ -241,7 +241,8 @@ fn check_reach_back(input: &ProductInput, today: NaiveDate) -> ApiResult<()> {
 
 /// An invented product.
 pub(super) fn sample() -> Product {
-    let instructions = Instructions { ifu_reference: "Leaflet LC-3, section 4".to_owned(), edition: "2026-02".to_owned() };
+    let instructions =
+        Instructions { ifu_reference: "Leaflet LC-3, section 4".to_owned(), edition: "2026-02".to_owned() };
     let source = Source {
         title: "Leaflet LC-3".to_owned(),
         edition: "2026-02".to_owned(),

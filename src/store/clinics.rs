@@ -162,7 +162,8 @@ pub async fn save(db: &mut PgConnection, group_id: Uuid, clinic: &ClinicRow, now
         commissioned_on: before.map_or_else(|| zone::local(&clinic.zone, now).date(), |b| b.commissioned_on),
         spells: Vec::new(),
     };
-    subjects::save(db, group_id, &SubjectRow { subject: itself, serial: String::new(), discharges_amalgam: None }, now).await
+    subjects::save(db, group_id, &SubjectRow { subject: itself, serial: String::new(), discharges_amalgam: None }, now)
+        .await
 }
 
 /// Everything that decides when the clinic is open.

@@ -64,11 +64,7 @@ pub async fn list_newest(db: &mut PgConnection, group_id: Uuid) -> Result<Vec<Pr
 ///
 /// # Errors
 /// When the database does not answer, or holds a row the model does not know.
-pub async fn list_versions(
-    db: &mut PgConnection,
-    group_id: Uuid,
-    product_ids: &[Uuid],
-) -> Result<Vec<ProductVersion>> {
+pub async fn list_versions(db: &mut PgConnection, group_id: Uuid, product_ids: &[Uuid]) -> Result<Vec<ProductVersion>> {
     sqlx::query_as!(
         Row,
         "select product_id, version, effective_on, definition from product_version

@@ -71,10 +71,7 @@ pub(super) fn fails(
     let rule = AmalgamRule::us_federal();
     let discharges = asked.lots.discharges_amalgam.unwrap_or(true);
     let said = judge_cleaner(&rule, &product.cleaner(), discharges, &asked.lots.jurisdiction, asked.clinic_day);
-    let told = format!(
-        "{}: {} ({}, {})",
-        product.name, said.reason, rule.source.title, rule.source.locator
-    );
+    let told = format!("{}: {} ({}, {})", product.name, said.reason, rule.source.title, rule.source.locator);
     match said.verdict {
         CleanerVerdict::Allowed => None,
         CleanerVerdict::Warned => {
