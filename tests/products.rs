@@ -37,7 +37,7 @@ fn routine(clinic_id: Uuid, products: &[u32], applied_to: &str) -> Value {
             { "key": "soak", "instruction": "Hold it.",
               "evidence": { "kind": "hold", "minimum_seconds": 600, "source": source, "minimum_from": "fill" } },
         ],
-        "sources": [], "cautions": [], "rough_minutes": 20,
+        "sources": [source], "cautions": [], "rough_minutes": 20,
     } })
 }
 

@@ -219,7 +219,7 @@ async fn a_seal_waits_for_who_is_recording_and_holds_what_they_recorded(pool: Pg
     assert!(list(&clinic).await.is_empty());
     tx.commit().await.expect("committed");
     assert_eq!(sealing.await.expect("no panic").expect("it ticks").sealed, 1);
-    assert_eq!(list(&clinic).await[0].record_count, 16);
+    assert_eq!(list(&clinic).await[0].record_count, 18);
     let check = clinic.manager.get(&format!("/v1/clinics/{}/verification", clinic.clinic_id)).await.expect(200);
     assert_eq!((&check["findings"], &check["days_checked"]), (&json!([]), &json!(1)));
 }
