@@ -345,3 +345,31 @@ async fn days_to_verify_are_bounded_and_only_those_who_look_over_a_clinic_may_as
         client.get("/v1/seal-findings").await.expect(403);
     }
 }
+
+/// Whoever could stop the loop with one row that nobody can read would stop it for every other clinic.
+#[sqlx::test]
+async fn a_clinic_whose_seals_cannot_be_read_is_noted_and_the_others_are_checked(pool: PgPool) {
+    let app = App::new(pool.clone(), at("2026-11-02T06:00:00Z")).await;
+    let clinic = eventful_day(&app).await;
+    let other = scenario::configure(clinic.admin.clone(), "Europe/London", 1).await;
+    app.set(at("2026-11-04T12:00:00Z"));
+    sealer::seal(&pool, &app.clock).await.expect("it ticks");
+    let unguarded = "alter table day_seal drop constraint day_seal_root_check";
+    sqlx::query(unguarded).execute(&pool).await.expect("the owner may");
+    for (edit, clinic_id) in [
+        ("update day_seal set root = '\\x00' where clinic_id = $1 and number = 0", clinic.clinic_id),
+        ("update day_seal set record_count = 7 where clinic_id = $1 and number = 0", other.clinic_id),
+    ] {
+        sqlx::query(edit).bind(clinic_id).execute(&pool).await.expect("the owner may");
+    }
+    let report = sealer::tick(&pool, &app.clock).await.expect("it ticks");
+    assert_eq!((report.checked, report.failed), (1, 1), "{report:?}");
+    assert!(report.found > 0, "the edit at the other clinic");
+    let noted: Option<String> = sqlx::query_scalar("select last_error from clinic_seal where clinic_id = $1")
+        .bind(clinic.clinic_id)
+        .fetch_one(&pool)
+        .await
+        .expect("a row");
+    assert!(noted.is_some_and(|reason| reason.contains("root")), "it says which column");
+    assert_eq!(sealer::tick(&pool, &app.clock).await.expect("it ticks").failed, 0, "it is left alone for a while");
+}
