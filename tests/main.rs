@@ -21,6 +21,7 @@ mod forecasts;
 mod journeys;
 mod lists;
 mod long_plans;
+mod many_tablets;
 mod moved_subjects;
 mod operations;
 mod oracles;
