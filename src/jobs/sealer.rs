@@ -107,6 +107,7 @@ async fn seal_group(pool: &PgPool, clock: &Clock, group_id: Uuid) -> Result<Repo
         match seal_clinic(&mut tx, group_id, progress, now).await {
             Ok(Outcome::Sealed(days)) => {
                 tx.commit().await?;
+                metrics::counter!("chairtide_days_sealed_total").increment(days as u64);
                 report.sealed += days;
             }
             Ok(Outcome::NoPartitions(from, to)) => {
@@ -120,6 +121,7 @@ async fn seal_group(pool: &PgPool, clock: &Clock, group_id: Uuid) -> Result<Repo
                 // Whatever it is, it must not keep the other clinics waiting. When the database is away, noting the
                 // failure fails too, and that ends the tick.
                 tx.rollback().await?;
+                metrics::counter!("chairtide_sealing_failed_total").increment(1);
                 tracing::error!(%group_id, %clinic_id, %error, "clinic cannot be sealed");
                 let mut tx = store::begin(pool, group_id).await?;
                 seals::note_failure(&mut tx, group_id, clinic_id, &error.to_string(), now + RETRY).await?;
@@ -249,12 +251,14 @@ async fn check_group(pool: &PgPool, clock: &Clock, group_id: Uuid) -> Result<Rep
         match check_clinic(&mut tx, group_id, progress, now).await {
             Ok(found) => {
                 tx.commit().await?;
+                metrics::counter!("chairtide_seal_findings_total").increment(found as u64);
                 report.checked += 1;
                 report.found += found;
             }
             Err(error) => {
                 // As for sealing: a row that nobody can read must not hide what was done to other clinics.
                 tx.rollback().await?;
+                metrics::counter!("chairtide_sealing_failed_total").increment(1);
                 tracing::error!(%group_id, %clinic_id, %error, "clinic cannot be checked");
                 let mut tx = store::begin(pool, group_id).await?;
                 seals::note_unchecked(&mut tx, group_id, clinic_id, &error.to_string(), now + RETRY).await?;
