@@ -341,7 +341,7 @@ pub async fn list_holds(
         r#"select s.task_id, s.hold_id, s.step_key, s.marked_at as started_at, e.marked_at as "ended_at?"
          from hold_mark s
          left join hold_mark e on e.group_id = s.group_id and e.clinic_day = s.clinic_day and e.hold_id = s.hold_id
-                              and e.edge = 'end'
+                              and e.clinic_day = any($2) and e.edge = 'end'
          where s.group_id = $1 and s.edge = 'start' and s.clinic_day = any($2) and s.task_id = any($3)"#,
         group_id,
         &days,

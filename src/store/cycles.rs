@@ -121,8 +121,8 @@ pub async fn list_of_subject(
     .await?)
 }
 
-/// The cycles of the equipment that stands in the clinic now, wherever it stood then, of the clinic days from `since`
-/// on, by instant and then by id: they are counted by equipment, and a machine that moves keeps its count.
+/// The cycles of the equipment that stands in the clinic now, wherever it stood then, of the clinic days from `since` to
+/// `until`, by instant and then by id: they are counted by equipment, and a machine that moves keeps its count.
 ///
 /// # Errors
 /// When the database does not answer.
@@ -130,17 +130,18 @@ pub async fn list_cycles(
     db: &mut PgConnection,
     group_id: Uuid,
     clinic_id: Uuid,
-    since: NaiveDate,
+    (since, until): (NaiveDate, NaiveDate),
 ) -> Result<Vec<Cycle>> {
     Ok(sqlx::query_as!(
         Cycle,
         "select m.cycle_id as mark_id, m.subject_id, m.clinic_day, m.ended_at
          from cycle_mark m join subject s on s.group_id = m.group_id and s.subject_id = m.subject_id
-         where m.group_id = $1 and s.clinic_id = $2 and m.clinic_day >= $3
+         where m.group_id = $1 and s.clinic_id = $2 and m.clinic_day between $3 and $4
          order by m.ended_at, m.cycle_id",
         group_id,
         clinic_id,
-        since
+        since,
+        until
     )
     .fetch_all(db)
     .await?)
