@@ -22,6 +22,7 @@ mod journeys;
 mod lists;
 mod long_plans;
 mod many_tablets;
+mod measured;
 mod moved_subjects;
 mod operations;
 mod oracles;

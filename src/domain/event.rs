@@ -33,6 +33,12 @@ pub enum EventKind {
     SubjectChanged,
     /// A routine got a new version.
     RoutineChanged,
+    /// An instrument was entered or changed.
+    InstrumentChanged,
+    /// Limits beside those of a routine were set or changed.
+    LimitsChanged,
+    /// What equipment wrote down of a cycle was recorded.
+    CycleRecordKept,
     /// The group's ladder changed.
     LadderChanged,
     /// An API key was made.
@@ -68,6 +74,9 @@ impl EventKind {
             Self::ClinicChanged => "clinic_changed",
             Self::SubjectChanged => "subject_changed",
             Self::RoutineChanged => "routine_changed",
+            Self::InstrumentChanged => "instrument_changed",
+            Self::LimitsChanged => "limits_changed",
+            Self::CycleRecordKept => "cycle_record_kept",
             Self::LadderChanged => "ladder_changed",
             Self::KeyCreated => "key_created",
             Self::KeyRevoked => "key_revoked",

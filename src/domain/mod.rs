@@ -21,6 +21,7 @@ pub mod fault;
 mod fixtures;
 pub mod holiday_calendar;
 pub mod hours;
+pub mod instrument;
 pub mod jurisdiction;
 pub mod ladder;
 pub mod lethality;

@@ -4,6 +4,7 @@
 //! harmless; and each item of a batch stands or falls by itself, in a transaction of its own.
 
 mod documents;
+mod known;
 mod recording;
 
 use std::collections::{BTreeMap, BTreeSet};

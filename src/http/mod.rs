@@ -10,6 +10,7 @@ pub mod closures;
 pub mod completions;
 mod conditional;
 pub mod configuration;
+pub mod cycle_records;
 pub mod cycles;
 pub mod desk;
 pub mod due;
@@ -23,6 +24,7 @@ pub mod health;
 pub mod holds;
 pub mod hours;
 pub mod idempotency;
+pub mod instruments;
 pub mod keys;
 pub mod ladder;
 pub mod layers;
@@ -30,6 +32,7 @@ pub mod metrics;
 pub mod openapi;
 pub mod operatories;
 pub mod overdue;
+pub mod own_limits;
 pub mod paging;
 pub mod plan_warnings;
 pub mod preview;
@@ -105,7 +108,10 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(operatories::router())
         .merge(equipment::router())
         .merge(cycles::router())
+        .merge(cycle_records::router())
+        .merge(instruments::router())
         .merge(routines::router())
+        .merge(own_limits::router())
         .merge(ladder::router())
         .merge(keys::router())
         .merge(feeds::router())

@@ -19,9 +19,10 @@ use utoipa::{PartialSchema as _, ToSchema as _};
 
 use super::problem::Problem;
 use super::{
-    clinics, closure_import, closures, completions, cycles, desk, due, equipment, feeds, forecast, full_days, group,
-    health, holds, hours, keys, ladder, operatories, overdue, plan_warnings, proofs, readiness, resources, routines,
-    seals, site_events, special_openings, summary, tasks, weeks, why, why_nothing, zone_moves,
+    clinics, closure_import, closures, completions, cycle_records, cycles, desk, due, equipment, feeds, forecast,
+    full_days, group, health, holds, hours, instruments, keys, ladder, operatories, overdue, own_limits, plan_warnings,
+    proofs, readiness, resources, routines, seals, site_events, special_openings, summary, tasks, weeks, why,
+    why_nothing, zone_moves,
 };
 
 /// An example of a body, made by serialising a real value of its type.
@@ -61,7 +62,10 @@ fn examples() -> Vec<Example> {
         operatories::examples(),
         equipment::examples(),
         cycles::examples(),
+        cycle_records::examples(),
+        instruments::examples(),
         routines::examples(),
+        own_limits::examples(),
         ladder::examples(),
         keys::examples(),
         feeds::examples(),

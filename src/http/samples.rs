@@ -29,6 +29,8 @@ pub(super) const EQUIPMENT: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00a")
 pub(super) const CYCLE: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00b");
 pub(super) const GROUP: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00d");
 pub(super) const FINDING: Uuid = uuid!("0b6f2c3e-5d0a-8c57-9a53-7f1e2a90c00e");
+pub(super) const INSTRUMENT: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c010");
+pub(super) const OWN_LIMIT: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c011");
 pub(super) const SITE_EVENT: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00c");
 
 /// The clinic day of the story.
@@ -62,7 +64,8 @@ pub(super) fn task() -> TaskView {
         part: Some(part.to_owned()),
         instruction: "Let the line run with no handpiece fitted.".to_owned(),
         required: true,
-        evidence: StepEvidence::Hold { minimum_seconds: 120, source: source() },
+        cycle: None,
+        evidence: StepEvidence::Hold { minimum_seconds: 120, maximum_seconds: None, source: source() },
     };
     TaskView {
         task_id: TASK,
@@ -113,6 +116,9 @@ pub(super) fn completion_input() -> CompletionInput {
         hold_id,
         elapsed_seconds,
         reading: None,
+        too_many_to_count: false,
+        instrument_id: None,
+        given: None,
         reason: String::new(),
     };
     CompletionInput {
@@ -140,6 +146,11 @@ pub(super) fn completion_answer() -> CompletionAnswer {
         elapsed_seconds: Some(elapsed),
         measured_by: Some(measured_by),
         minimum_seconds: Some(120),
+        maximum_seconds: None,
+        too_many_to_count: false,
+        instrument_id: None,
+        given: None,
+        lines: None,
         qualifier: None,
         value: None,
         unit: None,

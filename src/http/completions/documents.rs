@@ -98,13 +98,13 @@ pub struct CompletionAnswer {
 pub struct StepResultView {
     /// The wanted step's key.
     pub step: String,
-    /// `confirmation`, `hold` or `reading`.
+    /// `confirmation`, `hold`, `reading`, `choice`, `count`, `reference`, `text`, `spore_test` or `water_sample`.
     pub kind: String,
     /// `done`, `skipped`, `not_applicable` or `result_pending`.
     pub status: String,
-    /// `passed`, `failed`, `result_pending` or `not_applicable`.
+    /// `passed`, `failed`, `result_pending`, `not_applicable` or `void`.
     pub verdict: String,
-    /// The verdict in words; empty when passed.
+    /// The verdict in words, and what is to be seen beside it; else empty.
     pub finding: String,
     /// The server-timed hold.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -118,6 +118,9 @@ pub struct StepResultView {
     /// The minimum it was judged by, in seconds.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub minimum_seconds: Option<i32>,
+    /// The longest hold it allowed, in seconds.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub maximum_seconds: Option<i32>,
     /// Of a reading: `lt`, `eq` or `gt`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub qualifier: Option<String>,
@@ -127,7 +130,21 @@ pub struct StepResultView {
     /// Of a reading, UCUM.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub unit: Option<String>,
-    /// The limits it was judged by, with their sources.
+    /// A reading for which no number can be told.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub too_many_to_count: bool,
+    /// What a reading was taken with.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub instrument_id: Option<Uuid>,
+    /// An answer of a kind of its own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<evidence::Given>)]
+    pub given: Option<Value>,
+    /// The bottles of a water sample, each with the limit that decided; what stands beside it is information only.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Vec<crate::domain::water_sample::JudgedLine>>)]
+    pub lines: Option<Value>,
+    /// The limits that decided, each with the stricter ones of the law behind it, and their sources.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<Vec<crate::domain::limit::Limit>>)]
     pub limits: Option<Value>,
@@ -151,6 +168,11 @@ impl StepResultView {
             value: row.value.map(|v| v.to_string()),
             unit: row.unit,
             limits: row.limits,
+            maximum_seconds: row.maximum_seconds,
+            too_many_to_count: row.too_many_to_count.unwrap_or(false),
+            instrument_id: row.instrument_id,
+            given: row.given,
+            lines: row.lines,
             reason: row.reason,
         })
     }

@@ -11,8 +11,8 @@ use sha2::{Digest, Sha256};
 use sqlx::PgConnection;
 use uuid::Uuid;
 
-use super::MAY_RECORD;
 use super::documents::{CompletionAnswer, CompletionInput};
+use super::{MAY_RECORD, known};
 use crate::domain::access::Role;
 use crate::domain::event::EventKind;
 use crate::domain::evidence::{self, Asked, CompletionKind, Finding, Judgement, Submission, Verdict};
@@ -109,6 +109,7 @@ async fn judge(db: &mut PgConnection, caller: &Caller, input: &CompletionInput, 
     let no_holds = BTreeMap::new();
     let wanted = step::wanted(&work.routine.steps, &work.subject);
     let outcome = work.task.recorded.map(|(outcome, _)| outcome).filter(|_| !work.task.outcome_by_plan);
+    let known = known::of(db, caller, input, work).await?;
     let asked = Asked {
         clinic_day: work.task.id.clinic_day(),
         times: &work.task.times,
@@ -116,6 +117,7 @@ async fn judge(db: &mut PgConnection, caller: &Caller, input: &CompletionInput, 
         wanted: &wanted,
         holds: holds.get(&input.task_id).unwrap_or(&no_holds),
         sampled_before: outcome == Some(Outcome::ResultPending),
+        known: &known,
     };
     let submission =
         Submission { kind: input.kind, performed_at: input.performed_at, answers: &input.steps, reason: &input.reason };
@@ -226,15 +228,7 @@ async fn settle_repeat(
     outcome: Option<Outcome>,
 ) -> ApiResult<()> {
     let is_void = outcome == Some(Outcome::Void);
-    let mut corrected = Vec::new();
-    if input.corrects.is_some() {
-        let earlier = completions::list_of_task(db, caller.group_id, work.task.id).await?;
-        let mut next = input.corrects;
-        while let Some(completion) = next.and_then(|id| earlier.iter().find(|c| c.completion_id == id)) {
-            corrected.push(completion.completion_id);
-            next = completion.corrects;
-        }
-    }
+    let corrected: Vec<Uuid> = known::corrected_chain(db, caller, input, work).await?.into_iter().collect();
     if !is_void {
         repeats::withdraw(db, caller.group_id, &work.task, &corrected, caller.now).await?;
     } else if !repeats::has_any(db, caller.group_id, &work.task, &corrected).await? {
@@ -250,10 +244,14 @@ fn settlement(input: &CompletionInput, work: &Work, judgement: &Judgement) -> Se
     let awaited = work.task.recorded.is_some_and(|(outcome, _)| outcome == Outcome::ResultPending);
     let still_awaited = (awaited && input.corrects.is_none()).then_some(Outcome::ResultPending);
     let outcome = judgement.outcome.or(still_awaited);
-    let declared = matches!(judgement.verdict, Verdict::NotRequired | Verdict::Void);
+    let reason = match (judgement.verdict, input.kind) {
+        (Verdict::Void, CompletionKind::Performed) => judgement.void_because(),
+        (Verdict::NotRequired | Verdict::Void, _) => input.reason.clone(),
+        _ => String::new(),
+    };
     Settlement {
         outcome,
-        reason: if declared { input.reason.clone() } else { String::new() },
+        reason,
         completion_id: input.completion_id,
         done_late: outcome == Some(Outcome::Done) && judgement.late,
         failed: judgement.verdict == Verdict::Failed,
