@@ -19,10 +19,10 @@ use utoipa::{PartialSchema as _, ToSchema as _};
 
 use super::problem::Problem;
 use super::{
-    clinics, closure_import, closures, competences, completions, cycles, desk, due, equipment, feeds, forecast,
-    full_days, group, health, holds, hours, keys, ladder, operatories, overdue, pins, plan_warnings, proofs, readiness,
-    resources, routines, seals, signature, site_events, special_openings, staff, summary, tasks, weeks, why,
-    why_nothing, zone_moves,
+    clinics, closure_import, closures, competences, completions, cycles, desk, due, entries_to_review, equipment,
+    expiring, feeds, forecast, full_days, group, health, holds, hours, keys, ladder, operatories, overdue, pins,
+    plan_warnings, presence, proofs, readiness, resources, routines, seals, signature, site_events, special_openings,
+    staff, summary, tasks, weeks, why, why_nothing, zone_moves,
 };
 
 /// An example of a body, made by serialising a real value of its type.
@@ -69,6 +69,9 @@ fn examples() -> Vec<Example> {
         pins::examples(),
         competences::examples(),
         signature::examples(),
+        expiring::examples(),
+        presence::examples(),
+        entries_to_review::examples(),
         feeds::examples(),
         desk::examples(),
         readiness::examples(),
