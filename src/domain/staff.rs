@@ -225,7 +225,7 @@ mod tests {
             Competence { for_what: CompetentFor::Routine { routine_id }, ..competence("any", "2026-01-01", None) };
         let work = Work { routine_id: Some(routine_id), family: Some("waterlines") };
         let day = on("2026-11-26");
-        assert_eq!(standing(&[for_routine.clone()], work, day), Standing::Valid);
+        assert_eq!(standing(std::slice::from_ref(&for_routine), work, day), Standing::Valid);
         assert_eq!(standing(&[competence("waterlines", "2026-01-01", None)], work, day), Standing::Valid);
         assert_eq!(standing(&[competence("suction", "2026-01-01", None)], work, day), Standing::Missing);
         assert_eq!(standing(&[for_routine], Work { routine_id: None, ..work }, day), Standing::Missing);

@@ -228,7 +228,8 @@ async fn must_reach_place(db: &mut PgConnection, caller: &Caller, clinic_id: Uui
         let stands_here = operatory.is_some_and(|operatory| operatory.clinic_id == clinic_id);
         return if stands_here { Ok(()) } else { Err(ApiError::not_found("clinic")) };
     }
-    caller.must_reach_clinic(clinic_id)
+    caller.must_reach_clinic(clinic_id)?;
+    clinics::find(db, caller.group_id, clinic_id).await?.map(drop).ok_or_else(|| ApiError::not_found("clinic"))
 }
 
 /// The clinic day at a clinic at the instant of the request.
