@@ -26,6 +26,7 @@ mod measured;
 mod moved_subjects;
 mod operations;
 mod oracles;
+mod people;
 mod plan_warnings;
 mod planner;
 mod previews;

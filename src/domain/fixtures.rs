@@ -186,6 +186,7 @@ pub(super) fn routine(anchor: Anchor) -> Routine {
         sources: vec![common_practice()],
         cautions: Vec::new(),
         rough_minutes: 5,
+        family: None,
         ladder: None,
         season: None,
         counts_as_use: false,

@@ -7,6 +7,7 @@ pub mod caller;
 pub mod clinics;
 pub mod closure_import;
 pub mod closures;
+pub mod competences;
 pub mod completions;
 mod conditional;
 pub mod configuration;
@@ -14,7 +15,9 @@ pub mod cycle_records;
 pub mod cycles;
 pub mod desk;
 pub mod due;
+pub mod entries_to_review;
 pub mod equipment;
+pub mod expiring;
 pub mod extract;
 pub mod feeds;
 pub mod forecast;
@@ -34,7 +37,9 @@ pub mod operatories;
 pub mod overdue;
 pub mod own_limits;
 pub mod paging;
+pub mod pins;
 pub mod plan_warnings;
+pub mod presence;
 pub mod preview;
 pub mod problem;
 pub mod proofs;
@@ -43,8 +48,10 @@ pub mod representation;
 pub mod routines;
 mod samples;
 pub mod seals;
+pub mod signature;
 pub mod site_events;
 pub mod special_openings;
+pub mod staff;
 pub mod subjects;
 pub mod summary;
 pub mod tasks;
@@ -114,6 +121,13 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(own_limits::router())
         .merge(ladder::router())
         .merge(keys::router())
+        .merge(staff::router())
+        .merge(pins::router())
+        .merge(competences::router())
+        .merge(signature::router())
+        .merge(expiring::router())
+        .merge(presence::router())
+        .merge(entries_to_review::router())
         .merge(feeds::router())
         .merge(desk::router())
         .merge(readiness::router())

@@ -142,12 +142,26 @@ impl NewestFirst {
         limit: u16,
         place: impl Fn(&T) -> Place,
     ) -> Option<HeaderValue> {
+        self.cut_filtered(path, &[], items, limit, place)
+    }
+
+    /// As [`Self::cut`], with filters that the next page keeps.
+    pub fn cut_filtered<T>(
+        &self,
+        path: &str,
+        filters: &[(&str, Option<String>)],
+        items: &mut Vec<T>,
+        limit: u16,
+        place: impl Fn(&T) -> Place,
+    ) -> Option<HeaderValue> {
         let limit = usize::from(limit);
         let has_more = items.len() > limit;
         items.truncate(limit);
         let last = items.last().filter(|_| has_more)?;
         let cursor = encode_place(place(last));
-        next_link(path, &[("limit", self.limit.map(|limit| limit.to_string())), ("cursor", Some(cursor))])
+        let mut parameters = filters.to_vec();
+        parameters.extend([("limit", self.limit.map(|limit| limit.to_string())), ("cursor", Some(cursor))]);
+        next_link(path, &parameters)
     }
 }
 

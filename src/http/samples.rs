@@ -31,6 +31,8 @@ pub(super) const GROUP: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00d");
 pub(super) const FINDING: Uuid = uuid!("0b6f2c3e-5d0a-8c57-9a53-7f1e2a90c00e");
 pub(super) const INSTRUMENT: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c010");
 pub(super) const OWN_LIMIT: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c011");
+pub(super) const STAFF: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00f");
+pub(super) const COMPETENCE: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c012");
 pub(super) const SITE_EVENT: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00c");
 
 /// The clinic day of the story.
@@ -126,11 +128,14 @@ pub(super) fn completion_input() -> CompletionInput {
         task_id: TASK,
         kind: CompletionKind::Performed,
         performed_at: morning(8, 9),
-        performed_by: "KV".to_owned(),
+        performed_by: Some("KV".to_owned()),
         steps: vec![answer("handpiece-1", Some(HOLD), None), answer("syringe", None, Some(125))],
         reason: String::new(),
         note: String::new(),
         corrects: None,
+        staff_id: None,
+        pin: None,
+        device_at: None,
     }
 }
 
@@ -175,6 +180,10 @@ pub(super) fn completion_answer() -> CompletionAnswer {
         corrects: None,
         reason: String::new(),
         note: String::new(),
+        staff_id: None,
+        signed: Some(false),
+        flags: Vec::new(),
+        device_at: None,
         steps: vec![
             step("handpiece-1", Some(HOLD), 180, MeasuredBy::Server),
             step("syringe", None, 125, MeasuredBy::Device),

@@ -100,6 +100,7 @@ pub async fn list(
         until
     );
     add("cycle_mark", rows.fetch_all(&mut *db).await?);
+    add("presence_mark", presence_marks(&mut *db, group_id, clinic_id, from, until).await?);
     // What was withdrawn is a record of its own, of the day it was withdrawn on: the entry stays as it was sealed.
     let rows = sqlx::query_as!(
         Row,
@@ -126,6 +127,26 @@ pub async fn list(
     );
     add("site_event_withdrawal", rows.fetch_all(db).await?);
     Ok(records)
+}
+
+async fn presence_marks(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    clinic_id: Uuid,
+    from: DateTime<Utc>,
+    until: DateTime<Utc>,
+) -> Result<Vec<Row>> {
+    let rows = sqlx::query_as!(
+        Row,
+        r#"select p.clinic_day || '/' || p.number as "id!", p.recorded_at as "recorded_at!", to_jsonb(p)::text as "columns!"
+           from presence_mark p
+           where p.group_id = $1 and p.clinic_id = $2 and p.recorded_at >= $3 and p.recorded_at < $4"#,
+        group_id,
+        clinic_id,
+        from,
+        until
+    );
+    Ok(rows.fetch_all(db).await?)
 }
 
 struct Row {
