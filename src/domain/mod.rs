@@ -31,6 +31,7 @@ pub mod log_reduction;
 pub mod period;
 pub mod plan;
 pub mod plateau;
+pub mod quarantine;
 pub mod readiness;
 pub mod reconcile;
 pub mod recurrence;

@@ -24,6 +24,7 @@ pub mod loads;
 pub mod overdue;
 mod plan_changes;
 pub mod planning;
+pub mod quarantines;
 pub mod readiness;
 pub mod repeats;
 pub mod reporting;

@@ -124,7 +124,29 @@ pub async fn list(
         from,
         until
     );
-    add("site_event_withdrawal", rows.fetch_all(db).await?);
+    add("site_event_withdrawal", rows.fetch_all(&mut *db).await?);
+    let rows = sqlx::query_as!(
+        Row,
+        r#"select q.quarantine_id::text as "id!", q.recorded_at as "recorded_at!", to_jsonb(q)::text as "columns!"
+           from quarantine q
+           where q.group_id = $1 and q.clinic_id = $2 and q.recorded_at >= $3 and q.recorded_at < $4"#,
+        group_id,
+        clinic_id,
+        from,
+        until
+    );
+    add("quarantine", rows.fetch_all(&mut *db).await?);
+    let rows = sqlx::query_as!(
+        Row,
+        r#"select r.release_id::text as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!"
+           from quarantine_release r
+           where r.group_id = $1 and r.clinic_id = $2 and r.recorded_at >= $3 and r.recorded_at < $4"#,
+        group_id,
+        clinic_id,
+        from,
+        until
+    );
+    add("quarantine_release", rows.fetch_all(db).await?);
     Ok(records)
 }
 
