@@ -71,8 +71,8 @@ pub struct Quarantine {
     pub recorded_at: DateTime<Utc>,
     /// The person; empty: the service, for its cause.
     pub begun_by: String,
-    /// The device or system.
-    pub key_id: Uuid,
+    /// The device or system; `None`: the service by itself.
+    pub key_id: Option<Uuid>,
     /// What ended it; `None`: nothing yet.
     pub release: Option<Release>,
 }

@@ -6,9 +6,13 @@
 //!
 //! Verbs: `find` (an option), `list`, `insert`, `save` (insert or replace), `lock` (find and hold), `claim`.
 
+pub mod action_worklist;
+pub mod actions;
+pub mod chains;
 pub mod clinics;
 pub mod completions;
 pub mod configuration;
+pub mod corrective_actions;
 pub mod cycles;
 pub mod desk;
 pub mod events;
@@ -21,6 +25,7 @@ pub mod idempotency;
 pub mod keys;
 pub mod ladders;
 pub mod loads;
+pub mod misses;
 pub mod overdue;
 mod plan_changes;
 pub mod planning;
@@ -38,6 +43,7 @@ pub mod site_events;
 pub mod subjects;
 pub mod summary;
 pub mod tasks;
+mod wanted_tests;
 pub mod weeks;
 pub mod zone_moves;
 

@@ -23,7 +23,7 @@ struct Row {
     begun_at: DateTime<Utc>,
     recorded_at: DateTime<Utc>,
     begun_by: String,
-    key_id: Uuid,
+    key_id: Option<Uuid>,
     release_id: Option<Uuid>,
     staff_id: Option<Uuid>,
     released_by: Option<String>,
