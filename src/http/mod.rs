@@ -4,12 +4,14 @@
 //! transaction, lets the domain decide, and commits the change together with the event it causes.
 
 pub mod caller;
+pub mod chains;
 pub mod clinics;
 pub mod closure_import;
 pub mod closures;
 pub mod completions;
 mod conditional;
 pub mod configuration;
+pub mod corrective_actions;
 pub mod cycles;
 pub mod desk;
 pub mod due;
@@ -27,6 +29,7 @@ pub mod keys;
 pub mod ladder;
 pub mod layers;
 pub mod metrics;
+pub mod miss_reasons;
 pub mod openapi;
 pub mod operatories;
 pub mod overdue;
@@ -35,11 +38,13 @@ pub mod plan_warnings;
 pub mod preview;
 pub mod problem;
 pub mod proofs;
+pub mod quarantines;
 pub mod readiness;
 pub mod representation;
 pub mod routines;
 mod samples;
 pub mod seals;
+mod signing;
 pub mod site_events;
 pub mod special_openings;
 pub mod subjects;
@@ -118,6 +123,10 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(holds::router())
         .merge(completions::router())
         .merge(site_events::router())
+        .merge(chains::router())
+        .merge(corrective_actions::router())
+        .merge(quarantines::router())
+        .merge(miss_reasons::router())
         .merge(overdue::router())
         .merge(summary::router())
         .merge(forecast::router())

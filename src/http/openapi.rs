@@ -19,8 +19,8 @@ use utoipa::{PartialSchema as _, ToSchema as _};
 
 use super::problem::Problem;
 use super::{
-    clinics, closure_import, closures, completions, cycles, desk, due, equipment, feeds, forecast, full_days, group,
-    health, holds, hours, keys, ladder, operatories, overdue, plan_warnings, proofs, readiness, resources, routines,
+    chains, clinics, closure_import, closures, completions, corrective_actions, cycles, desk, due, equipment, feeds, forecast, full_days, group,
+    health, holds, hours, keys, ladder, miss_reasons, operatories, overdue, plan_warnings, proofs, quarantines, readiness, resources, routines,
     seals, site_events, special_openings, summary, tasks, weeks, why, why_nothing, zone_moves,
 };
 
@@ -74,6 +74,10 @@ fn examples() -> Vec<Example> {
         holds::examples(),
         completions::examples(),
         site_events::examples(),
+        chains::examples(),
+        corrective_actions::examples(),
+        quarantines::examples(),
+        miss_reasons::examples(),
         overdue::examples(),
         summary::examples(),
         forecast::examples(),
@@ -115,13 +119,14 @@ the request id that the log holds too.
 **Text** holds no NUL character (U+0000); other control characters break a rule where a line of text is asked for.";
 
 /// The tags in the order a reader meets them.
-const TAGS: [(&str, &str); 9] = [
+const TAGS: [(&str, &str); 10] = [
     ("Clinics", "The group, its clinics, their hours, and what stands in them"),
     ("Routines", "What recurs, for which subjects, in which steps; and whom lateness is told to"),
     ("Keys", "Who may call"),
     ("Front desk", "The clinic's day and its turnovers, and what an operatory's record lacks"),
     ("Chairside", "What is due, timed holds, completions and cycles of equipment"),
     ("Manager", "What is overdue, sums over sites, and what happened at them"),
+    ("Corrective actions", "What is done when something fails: steps, what is out of use, its release"),
     ("Seals", "Whether what was recorded is as it was, with proofs that can be checked elsewhere"),
     ("Calendars", "A clinic's tasks in other people's calendar programs"),
     ("Operations", "For whoever runs the service; no key needed"),

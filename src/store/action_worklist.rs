@@ -83,6 +83,8 @@ pub async fn remove(db: &mut PgConnection, group_id: Uuid, action_id: Uuid) -> R
 /// Which actions are wanted; what is not given does not narrow.
 #[derive(Clone, Debug, Default)]
 pub struct ActionFilter {
+    /// Only this one.
+    pub action_id: Option<Uuid>,
     /// Only in this clinic.
     pub clinic_id: Option<Uuid>,
     /// Only about this subject.
@@ -222,6 +224,7 @@ pub async fn list_open(
              and ($5::uuid is null or n.clinic_id = $5) and ($6::uuid is null or a.subject_id = $6)
              and ($7::text is null or a.kind = $7) and ($8::text is null or n.owner = $8)
              and ($9::boolean is null or (n.overdue_at <= $2) = $9)
+             and ($13::uuid is null or n.action_id = $13)
              and ($10::timestamptz is null or (n.opened_at, n.action_id) > ($10, $11::uuid))
            order by n.opened_at, n.action_id limit $12"#,
         group_id,
@@ -235,7 +238,8 @@ pub async fn list_open(
         filter.overdue,
         after_at,
         after_id,
-        at_most
+        at_most,
+        filter.action_id
     )
     .fetch_all(db)
     .await?;

@@ -10,16 +10,16 @@ use sqlx::PgConnection;
 use uuid::Uuid;
 
 use super::tasks::Task;
+use super::wanted_tests::Wanted;
 use super::{Result, action_worklist, chains, completions, corrective_actions, events, quarantines, wanted_tests};
 use crate::domain::chain::progress::Progress;
 use crate::domain::chain::{ChainEvidence, ChainKind, CountedAt, Repeated};
 use crate::domain::corrective_action::{
-    ActionCause, ActionNote, ActionNoteKind, CorrectiveAction, derive_action_id, derive_note_id, derive_quarantine_id,
+    ActionCause, ActionNote, ActionNoteKind, Closing, CorrectiveAction, derive_action_id, derive_note_id, derive_quarantine_id,
 };
 use crate::domain::event::EventKind;
 use crate::domain::quarantine::{CauseKind, Quarantine};
 use crate::domain::routine::Routine;
-use super::wanted_tests::Wanted;
 
 /// Longest a reason that is made of others' words may be, as the tables bound it.
 const LONGEST_REASON: usize = 400;
@@ -303,6 +303,59 @@ async fn note_all(
         }
     }
     Ok(())
+}
+
+/// Keeps the closing of an action, and tells of it; `false` when it is closed already, or the id is taken. Tests it asked
+/// for that nobody has begun are withdrawn.
+///
+/// # Errors
+/// When the database does not answer, or the instant it is recorded at is sealed.
+pub async fn close(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    action: &CorrectiveAction,
+    closing: &Closing,
+) -> Result<bool> {
+    let (place, now) = ((action.action_id, action.clinic_id), closing.recorded_at);
+    if !corrective_actions::insert_close(&mut *db, group_id, place, closing).await? {
+        return Ok(false);
+    }
+    action_worklist::remove(&mut *db, group_id, action.action_id).await?;
+    wanted_tests::withdraw(&mut *db, group_id, action.action_id, action.clinic_id, now).await?;
+    let event = json!({
+        "action_id": action.action_id, "close_id": closing.close_id, "kind": action.kind.as_str(),
+        "grounds": closing.grounds.as_str(), "by_staff_id": closing.staff_id, "by_key_id": closing.key_id,
+    });
+    let clinic = Some(action.clinic_id);
+    events::append(db, group_id, EventKind::CorrectiveActionClosed, clinic, &event, now).await?;
+    Ok(true)
+}
+
+/// What stands before a release of what was put out of use for a cause, each as a sentence: the steps of the actions it
+/// belongs to, as far as those are open.
+///
+/// # Errors
+/// When the database does not answer, or holds a row the model does not know.
+pub async fn list_missing_for_release(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    quarantine: &Quarantine,
+) -> Result<Vec<String>> {
+    let Some(cause_id) = quarantine.cause_id else { return Ok(Vec::new()) };
+    let belongs_to = match quarantine.cause {
+        CauseKind::CorrectiveAction => corrective_actions::list(&mut *db, group_id, &[cause_id]).await?,
+        _ => corrective_actions::list_of_causes(&mut *db, group_id, &[cause_id]).await?,
+    };
+    let mut missing = Vec::new();
+    for action in belongs_to {
+        if corrective_actions::find_close(&mut *db, group_id, action.action_id).await?.is_some() {
+            continue;
+        }
+        let records = corrective_actions::list_steps(&mut *db, group_id, &[action.action_id]).await?;
+        let records: Vec<_> = records.into_iter().map(|(_, record)| record).collect();
+        missing.extend(Progress::new(&action.chain, action.opened_at, &records).missing_for_release());
+    }
+    Ok(missing)
 }
 
 /// Whether nothing is left of what opened an action and was noted on it: each completion that fell short was corrected,

@@ -25,13 +25,13 @@ const ACTION_CLOSED: &str = "withdrawn: the corrective action that asked for it 
 
 /// Which test of which step.
 #[derive(Clone, Copy, Debug)]
-pub struct Wanted<'a> {
+pub(super) struct Wanted<'a> {
     /// The action.
-    pub action_id: Uuid,
+    pub(super) action_id: Uuid,
     /// Its step.
-    pub step_key: &'a str,
+    pub(super) step_key: &'a str,
     /// How many tests were made for the step before this one.
-    pub number: usize,
+    pub(super) number: usize,
 }
 
 impl Wanted<'_> {
@@ -52,7 +52,7 @@ impl Wanted<'_> {
 ///
 /// # Errors
 /// When the database does not answer, or holds a row the model does not know.
-pub async fn find_model(
+pub(super) async fn find_model(
     db: &mut PgConnection,
     group_id: Uuid,
     (routine_id, subject_id): (Uuid, Uuid),
@@ -83,7 +83,7 @@ fn latest(clinic_day: NaiveDate) -> DateTime<Utc> {
 ///
 /// # Errors
 /// When the database does not answer.
-pub async fn insert(
+pub(super) async fn insert(
     db: &mut PgConnection,
     group_id: Uuid,
     model: &Task,
@@ -137,7 +137,7 @@ pub async fn insert(
 ///
 /// # Errors
 /// When the database does not answer.
-pub async fn withdraw(
+pub(super) async fn withdraw(
     db: &mut PgConnection,
     group_id: Uuid,
     action_id: Uuid,
