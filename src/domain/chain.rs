@@ -213,14 +213,15 @@ pub enum ChainEvidence {
     },
     /// Passed or failed, as a person judges it.
     Result {},
-    /// The verdict of a test of the subject that was made after the step before: a completion is named.
+    /// The verdict of a test of the subject, made after the instant that the step's window is counted from: the first such
+    /// completion is named.
     TestResult {
         /// The routine it is a test of; absent: the one whose failing opened the action.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         routine_id: Option<Uuid>,
     },
-    /// So many tests of the subject in a row that passed, made after the step before; one that fails starts the count
-    /// again.
+    /// So many tests of the subject in a row that passed, made after the instant that the step's window is counted from;
+    /// one that fails starts the count again.
     TestsPassed {
         /// How many.
         #[schema(minimum = 1, maximum = 10, example = 3)]

@@ -238,13 +238,13 @@ pub struct TestRun {
     pub duplicate: bool,
 }
 
-/// How many tests in a row passed up to the last one, made at `since` or later; with the last one that counts.
+/// How many tests in a row passed up to the last one, made after `since`; with the last one that counts.
 ///
 /// A test that failed starts the count again. A second record of a test that passed does not count twice; a second
 /// record that failed does start the count again, as it may be the true one.
 #[must_use]
 pub fn passed_in_a_row(tests: &[TestRun], since: DateTime<Utc>) -> (u32, Option<Uuid>) {
-    let mut made: Vec<&TestRun> = tests.iter().filter(|t| t.made_at >= since).collect();
+    let mut made: Vec<&TestRun> = tests.iter().filter(|t| t.made_at > since).collect();
     // Of one instant, the failed one comes last: it starts the count again.
     made.sort_by_key(|t| (t.made_at, !t.passed, t.completion_id));
     let mut counted = (0, None);

@@ -175,16 +175,15 @@ pub async fn go_on(
     let records: Vec<_> = records.into_iter().map(|(_, record)| record).collect();
     let progress = Progress::new(&action.chain, action.opened_at, &records);
     action_worklist::save(&mut *db, group_id, action, &progress).await?;
-    let Some(step) = progress.next().filter(|s| s.evidence.is_test()) else { return Ok(()) };
+    let Some(step) = progress.next_test() else { return Ok(()) };
     let Some(routine_id) = step.evidence.names_routine().or(action.routine_id) else { return Ok(()) };
-    let place = (routine_id, action.subject_id);
     let since = progress.tests_count_from(step);
-    let number = corrective_actions::list_tests(&mut *db, group_id, place, since).await?.len();
+    let number = corrective_actions::list_tests(&mut *db, group_id, routine_id, action, since).await?.len();
     let is_enough = matches!(step.evidence, ChainEvidence::TestResult { .. }) && number > 0;
     if is_enough {
         return Ok(());
     }
-    let Some(model) = wanted_tests::find_model(&mut *db, group_id, place).await? else { return Ok(()) };
+    let Some(model) = wanted_tests::find_model(&mut *db, group_id, (routine_id, action.subject_id)).await? else { return Ok(()) };
     let wanted = Wanted { action_id: action.action_id, step_key: &step.key, number };
     wanted_tests::insert(db, group_id, &model, wanted, progress.times_of(step), now).await?;
     Ok(())

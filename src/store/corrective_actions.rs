@@ -452,15 +452,17 @@ pub async fn find_close(db: &mut PgConnection, group_id: Uuid, action_id: Uuid) 
     .transpose()
 }
 
-/// The decided tests of a routine on a subject that were made at `since` or later, as far as they were not corrected,
-/// the oldest first. An entry that leaves out steps decides nothing; a test found void neither.
+/// The decided tests of a routine on an action's subject that were made after `since`, as far as they were not corrected,
+/// the oldest first. An entry that leaves out steps decides nothing; a test found void neither; and what is said about
+/// the task that opened the action is no further test.
 ///
 /// # Errors
 /// When the database does not answer.
 pub async fn list_tests(
     db: &mut PgConnection,
     group_id: Uuid,
-    (routine_id, subject_id): (Uuid, Uuid),
+    routine_id: Uuid,
+    action: &CorrectiveAction,
     since: DateTime<Utc>,
 ) -> Result<Vec<TestRun>> {
     Ok(sqlx::query_as!(
@@ -483,14 +485,18 @@ pub async fn list_tests(
                  and not exists (select from completion x
                                  where x.group_id = c.group_id and x.clinic_day = c.clinic_day and x.task_id = c.task_id
                                    and x.corrects = c.completion_id)
+                 and not exists (select from completion k
+                                 where k.group_id = c.group_id and k.clinic_day = c.clinic_day and k.task_id = c.task_id
+                                   and k.completion_id = $6)
            ) r
-           where r.made_at >= $5
-           order by r.made_at, r.completion_id limit 1000"#,
+           where r.made_at > $5
+           order by r.made_at, r.passed, r.completion_id limit 1000"#,
         group_id,
         routine_id,
-        subject_id,
+        action.subject_id,
         since.date_naive() - chrono::Days::new(super::WINDOW_DAYS),
-        since
+        since,
+        action.cause_id
     )
     .fetch_all(db)
     .await?)

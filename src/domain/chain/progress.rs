@@ -147,10 +147,24 @@ impl<'a> Progress<'a> {
         }
     }
 
-    /// From when tests count for a step: from the step before, or from the opening.
+    /// From when tests count for a step: from where its window is counted. A test that is due from the opening on may be
+    /// made while the steps before it are still being worked.
     #[must_use]
     pub fn tests_count_from(&self, step: &ChainStep) -> DateTime<Utc> {
-        self.record_before(&step.key).map_or(self.opened_at, |r| r.performed_at)
+        match step.window.counted_from {
+            StepStart::Opening => self.opened_at,
+            StepStart::StepBefore => self.record_before(&step.key).map_or(self.opened_at, |r| r.performed_at),
+        }
+    }
+
+    /// The first step that rests on tests which may be made now: the one that comes next, or one that is counted from the
+    /// opening.
+    #[must_use]
+    pub fn next_test(&self) -> Option<&'a ChainStep> {
+        let next = self.next()?;
+        let can_begin = |s: &&ChainStep| s.key == next.key || s.window.counted_from == StepStart::Opening;
+        let asked = |s: &&ChainStep| self.record(&s.key).is_none() && self.asks_for(s) == Asked::Yes;
+        self.chain.steps.iter().filter(asked).filter(can_begin).find(|s| s.evidence.is_test())
     }
 
     /// What must be recorded before anything of this action is released, each as a sentence.

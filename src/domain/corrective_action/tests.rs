@@ -6,6 +6,10 @@ fn start() -> DateTime<Utc> {
     "2026-11-02T09:00:00Z".parse().expect("an instant")
 }
 
+fn before() -> DateTime<Utc> {
+    start() - TimeDelta::seconds(1)
+}
+
 /// Tests an hour apart: `p` passed, `f` failed, `d` a second record that passed, `x` a second record that failed.
 fn tests(made: &str) -> Vec<TestRun> {
     let run = |(i, kind): (usize, char)| TestRun {
@@ -32,21 +36,21 @@ fn only_tests_in_a_row_count_and_one_that_fails_starts_the_count_again() {
         ("ppx", 0, None),
     ] {
         let last = last.map(|i| Uuid::from_u128(100 + i));
-        assert_eq!(passed_in_a_row(&tests(made), start()), (passed, last), "{made}");
+        assert_eq!(passed_in_a_row(&tests(made), before()), (passed, last), "{made}");
     }
 }
 
 #[test]
 fn tests_made_before_the_step_before_do_not_count_and_order_of_arrival_decides_nothing() {
     let since = start() + TimeDelta::hours(2);
-    assert_eq!(passed_in_a_row(&tests("pppp"), since).0, 2);
+    assert_eq!(passed_in_a_row(&tests("pppp"), since).0, 1);
     let mut reversed = tests("fppp");
     reversed.reverse();
-    assert_eq!(passed_in_a_row(&reversed, start()), passed_in_a_row(&tests("fppp"), start()));
+    assert_eq!(passed_in_a_row(&reversed, before()), passed_in_a_row(&tests("fppp"), before()));
     // Of one instant the failed one counts last.
     let mut at_once = tests("fp");
     at_once[0].made_at = at_once[1].made_at;
-    assert_eq!(passed_in_a_row(&at_once, start()).0, 0);
+    assert_eq!(passed_in_a_row(&at_once, before()).0, 0);
 }
 
 #[test]

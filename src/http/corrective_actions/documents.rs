@@ -367,7 +367,7 @@ async fn count_passed(
     }
     let Some(routine_id) = step.evidence.names_routine().or(action.routine_id) else { return Ok(None) };
     let since = progress.tests_count_from(step);
-    let tests = corrective_actions::list_tests(db, group_id, (routine_id, action.subject_id), since).await?;
+    let tests = corrective_actions::list_tests(db, group_id, routine_id, action, since).await?;
     Ok(Some(passed_in_a_row(&tests, since).0))
 }
 

@@ -233,8 +233,7 @@ async fn judge(
         ApiError::conflict("tests-unknown", "No tests are known", "the action names no routine whose tests these could be")
     })?;
     let since = progress.tests_count_from(step);
-    let of = (routine_id, action.subject_id);
-    let tests = corrective_actions::list_tests(db, caller.group_id, of, since).await?;
+    let tests = corrective_actions::list_tests(db, caller.group_id, routine_id, action, since).await?;
     if let ChainEvidence::TestsPassed { count, .. } = step.evidence {
         let (passed, last) = passed_in_a_row(&tests, since);
         if passed < count {
@@ -246,11 +245,11 @@ async fn judge(
     }
     // The first test decides: whoever tests until one passes has not repeated the test once.
     let Some(first) = tests.first() else {
-        let missing = vec!["record missing: a decided test of this subject, made after the step before".to_owned()];
+        let missing = vec!["record missing: a decided test of this subject, made since then".to_owned()];
         return Err(ApiError::not_yet("tests-missing", "Tests are missing", missing, ""));
     };
     if input.completion_id != Some(first.completion_id) {
-        let rule = format!("must name the first test that was made after the step before: {}", first.completion_id);
+        let rule = format!("must name the first test that was made since then: {}", first.completion_id);
         return Err(ApiError::rule_broken("/completion_id", rule));
     }
     let end = if first.passed { StepEnd::Passed } else { StepEnd::Failed };
