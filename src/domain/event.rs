@@ -43,6 +43,12 @@ pub enum EventKind {
     FeedCreated,
     /// A calendar feed was revoked.
     FeedRevoked,
+    /// A person of the group changed, or got a PIN.
+    StaffChanged,
+    /// What a person was trained for changed.
+    CompetenceChanged,
+    /// The desk said who is on site.
+    PresenceRecorded,
     /// What was recorded on a clinic day was sealed; with the chain's head, to be kept elsewhere.
     DaySealed,
     /// Something is not as it was sealed.
@@ -89,6 +95,9 @@ impl EventKind {
             Self::KeyRevoked => "key_revoked",
             Self::FeedCreated => "feed_created",
             Self::FeedRevoked => "feed_revoked",
+            Self::StaffChanged => "staff_changed",
+            Self::CompetenceChanged => "competence_changed",
+            Self::PresenceRecorded => "presence_recorded",
             Self::DaySealed => "day_sealed",
             Self::SealBroken => "seal_broken",
             Self::QuarantineBegun => "quarantine_begun",

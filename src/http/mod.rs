@@ -8,6 +8,7 @@ pub mod chains;
 pub mod clinics;
 pub mod closure_import;
 pub mod closures;
+pub mod competences;
 pub mod completions;
 mod conditional;
 pub mod configuration;
@@ -34,6 +35,7 @@ pub mod openapi;
 pub mod operatories;
 pub mod overdue;
 pub mod paging;
+pub mod pins;
 pub mod plan_warnings;
 pub mod preview;
 pub mod problem;
@@ -44,9 +46,11 @@ pub mod representation;
 pub mod routines;
 mod samples;
 pub mod seals;
+pub mod signature;
 mod signing;
 pub mod site_events;
 pub mod special_openings;
+pub mod staff;
 pub mod subjects;
 pub mod summary;
 pub mod tasks;
@@ -113,6 +117,10 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(routines::router())
         .merge(ladder::router())
         .merge(keys::router())
+        .merge(staff::router())
+        .merge(pins::router())
+        .merge(competences::router())
+        .merge(signature::router())
         .merge(feeds::router())
         .merge(desk::router())
         .merge(readiness::router())

@@ -26,7 +26,8 @@ use super::openapi::{Example, Part};
 use super::paging::{NewestFirst, linked, next_link};
 use super::problem::{ApiError, ApiResult};
 use super::samples;
-use super::signing::{self, SignatureInput};
+use super::signature::SignatureInput;
+use super::signing;
 use crate::domain::access::Role;
 use crate::domain::event::EventKind;
 use crate::domain::evidence::CLOCK_TOLERANCE;
@@ -486,11 +487,8 @@ pub(super) fn examples() -> Vec<Example> {
         reason: "The hose drips under pressure.".to_owned(),
         begun_by: "KV".to_owned(),
     };
-    let release = ReleaseInput {
-        release_id: samples::RELEASE,
-        reason: "Hose replaced, line flushed and disinfected.".to_owned(),
-        signature: signing::example(),
-    };
+    let grounds = "Hose replaced, line flushed and disinfected.";
+    let release = json!({ "release_id": samples::RELEASE, "reason": grounds, "signature": signing::example() });
     let standing = QuarantineDocument {
         quarantine_id: samples::QUARANTINE,
         clinic_id: samples::CLINIC,
@@ -507,10 +505,10 @@ pub(super) fn examples() -> Vec<Example> {
         release: None,
     };
     let document = ReleaseDocument {
-        release_id: release.release_id,
-        staff_id: release.signature.staff_id,
+        release_id: samples::RELEASE,
+        staff_id: samples::STAFF,
         released_by: "Kofi Vale".to_owned(),
-        reason: release.reason.clone(),
+        reason: grounds.to_owned(),
         recorded_at: samples::morning(12, 5),
     };
     let released = QuarantineDocument { release: Some(document), ..standing.clone() };
@@ -521,7 +519,7 @@ pub(super) fn examples() -> Vec<Example> {
         example("get_quarantine", Part::Response, json!(standing)),
         example("put_quarantine", Part::Request, json!(input)),
         example("put_quarantine", Part::Response, json!(standing)),
-        example("release_quarantine", Part::Request, json!(release)),
+        example("release_quarantine", Part::Request, release),
         example("release_quarantine", Part::Response, json!(released)),
     ]
 }

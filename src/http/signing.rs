@@ -1,45 +1,55 @@
 //! Who signs a release or a closing.
 //!
-//! The rule of this file: a signature is a named person's, given with a PIN of their own on a device that is known; what
-//! that person must be is said here, once, for every act of these resources.
+//! The rule of this file: a signature is a named person's, given with a PIN of their own ([`super::signature`]); what that
+//! person must be is said here, once, for every act of these resources.
 
-use serde::{Deserialize, Serialize};
-use utoipa::ToSchema;
+use serde_json::{Value, json};
 use uuid::Uuid;
 
 use super::AppState;
 use super::caller::Caller;
-use super::problem::{ApiError, ApiResult};
+use super::problem::ApiResult;
+use super::samples;
+use super::signature::{Needs, SignatureInput, Signer, verify};
+use crate::domain::staff::{StaffRole, Work};
 
-/// A person's signature.
-#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct SignatureInput {
-    /// The person.
-    pub staff_id: Uuid,
-    /// Their PIN.
-    #[schema(pattern = "^[0-9]{4,12}$")]
-    pub pin: String,
+/// The family of routines whose competence releases what is out of use.
+const RELEASE: &str = "release";
+
+/// Who may release: one who answers for the place or treats patients there, and is trained for it.
+const MAY_RELEASE: [StaffRole; 3] = [StaffRole::Clinician, StaffRole::ClinicLead, StaffRole::GroupLead];
+
+/// Who may close an action: one who can judge whether it was worked as it should be.
+const MAY_CLOSE: [StaffRole; 3] = [StaffRole::Clinician, StaffRole::ClinicLead, StaffRole::GroupLead];
+
+/// Lets a person release what is out of use at a clinic. Call it before opening a transaction.
+///
+/// # Errors
+/// As [`verify`].
+pub(super) async fn verify_release(
+    state: &AppState,
+    caller: &Caller,
+    signature: &SignatureInput,
+    clinic_id: Uuid,
+) -> ApiResult<Signer> {
+    let competence = Work { routine_id: None, family: Some(RELEASE) };
+    verify(state, caller, signature, clinic_id, &Needs { roles: &MAY_RELEASE, competence }).await
 }
 
-/// Who signed.
-pub(super) struct Signer {
-    pub(super) staff_id: Uuid,
-    pub(super) name: String,
-    pub(super) initials: String,
+/// Lets a person close an action at a clinic. Call it before opening a transaction.
+///
+/// # Errors
+/// As [`verify`].
+pub(super) async fn verify_closing(
+    state: &AppState,
+    caller: &Caller,
+    signature: &SignatureInput,
+    clinic_id: Uuid,
+) -> ApiResult<Signer> {
+    verify(state, caller, signature, clinic_id, &Needs { roles: &MAY_CLOSE, competence: Work::default() }).await
 }
 
-/// A release: by a lead or a clinician who is trained for releases.
-pub(super) async fn verify_release(_: &AppState, _: &Caller, _: &SignatureInput, _: Uuid) -> ApiResult<Signer> {
-    Err(ApiError::forbidden("this build knows no staff, so nobody can sign"))
-}
-
-/// A closing: by a lead or a clinician.
-pub(super) async fn verify_closing(_: &AppState, _: &Caller, _: &SignatureInput, _: Uuid) -> ApiResult<Signer> {
-    Err(ApiError::forbidden("this build knows no staff, so nobody can sign"))
-}
-
-/// For the API's document.
-pub(super) fn example() -> SignatureInput {
-    SignatureInput { staff_id: Uuid::from_u128(0x0b6f_2c3e_5d0a_4c57_9a53_7f1e_2a90_c015), pin: "402917".to_owned() }
+/// A signature for the API's document, written by hand: a PIN is not shown as JSON.
+pub(super) fn example() -> Value {
+    json!({ "staff_id": samples::STAFF, "pin": "4711" })
 }

@@ -27,7 +27,8 @@ use crate::http::extract::{Body, Path};
 use crate::http::openapi::{Example, Part};
 use crate::http::problem::{ApiError, ApiResult};
 use crate::http::samples;
-use crate::http::signing::{self, SignatureInput};
+use crate::http::signature::SignatureInput;
+use crate::http::signing;
 use crate::store::{self, actions, corrective_actions, misses, quarantines};
 
 const CAUTION: &str = "Closing says that the records are there and were looked at by a second person; it says nothing about what is fit to be used";
@@ -159,20 +160,17 @@ async fn closed_already(
 }
 
 pub(super) fn examples(open: &ActionDocument) -> Vec<Example> {
-    let input = CloseInput {
-        close_id: samples::CLOSING,
-        reason: "Report read, container changed, level seen.".to_owned(),
-        signature: signing::example(),
-    };
+    let reason = "Report read, container changed, level seen.";
+    let input = json!({ "close_id": samples::CLOSING, "reason": reason, "signature": signing::example() });
     let closing = ClosingDocument {
-        close_id: input.close_id,
+        close_id: samples::CLOSING,
         grounds: Grounds::StepsRecorded,
-        staff_id: input.signature.staff_id,
+        staff_id: samples::STAFF,
         closed_by: "Kofi Vale".to_owned(),
-        reason: input.reason.clone(),
+        reason: reason.to_owned(),
         recorded_at: samples::morning(16, 30),
     };
     let closed = ActionDocument { waits_for: None, closing: Some(closing), ..open.clone() };
     let example = |part, value| Example { operation_id: "close_corrective_action", part, value };
-    vec![example(Part::Request, json!(input)), example(Part::Response, json!(closed))]
+    vec![example(Part::Request, input), example(Part::Response, json!(closed))]
 }
