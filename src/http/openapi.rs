@@ -124,7 +124,7 @@ the request id that the log holds too.
 **Text** holds no NUL character (U+0000); other control characters break a rule where a line of text is asked for.";
 
 /// The tags in the order a reader meets them.
-const TAGS: [(&str, &str); 10] = [
+const TAGS: [(&str, &str); 11] = [
     ("Clinics", "The group, its clinics, their hours, and what stands in them"),
     ("Routines", "What recurs, for which subjects, in which steps; and whom lateness is told to"),
     ("Keys", "Who may call"),
