@@ -182,20 +182,20 @@ pub struct Closing {
     pub key_id: Uuid,
 }
 
-/// The id of the action that a cause opens.
+/// The id of the action that a cause opens about a subject: a lot that is recalled concerns several places.
 ///
 /// # Examples
 /// ```
 /// use chairtide::domain::chain::ChainKind;
 /// use chairtide::domain::corrective_action::derive_action_id;
 /// use uuid::Uuid;
-/// let id = derive_action_id(ChainKind::FailedLoad, Uuid::max());
-/// assert_eq!(id, derive_action_id(ChainKind::FailedLoad, Uuid::max()));
-/// assert_ne!(id, derive_action_id(ChainKind::MissedRoutine, Uuid::max()));
+/// let id = derive_action_id(ChainKind::FailedLoad, Uuid::max(), Uuid::nil());
+/// assert_eq!(id, derive_action_id(ChainKind::FailedLoad, Uuid::max(), Uuid::nil()));
+/// assert_ne!(id, derive_action_id(ChainKind::MissedRoutine, Uuid::max(), Uuid::nil()));
 /// ```
 #[must_use]
-pub fn derive_action_id(kind: ChainKind, cause_id: Uuid) -> Uuid {
-    derive_id(b"chairtide corrective action v1", kind.as_str(), &[cause_id])
+pub fn derive_action_id(kind: ChainKind, cause_id: Uuid, subject_id: Uuid) -> Uuid {
+    derive_id(b"chairtide corrective action v1", kind.as_str(), &[cause_id, subject_id])
 }
 
 /// The id of what an action puts out of use as it is opened.

@@ -290,12 +290,12 @@ async fn put_quarantine(
     Ok((created_or_ok(true), Json(wanted.into())))
 }
 
-/// The subject, if there is one within the caller's reach. Of another group's there is none.
+/// The subject, if there is one within the caller's reach.
 pub(super) async fn find_subject(db: &mut PgConnection, caller: &Caller, subject_id: Uuid) -> ApiResult<Subject> {
     let found = subjects::find(db, caller.group_id, subject_id).await?;
     found
         .filter(|s| caller.reach.covers_subject(s.clinic_id, s.id))
-        .ok_or_else(|| ApiError::rule_broken("/subject_id", "names nothing within this key's reach"))
+        .ok_or_else(|| ApiError::not_found("subject"))
 }
 
 /// A client that took an id of the service's making could keep an action from being opened.

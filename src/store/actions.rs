@@ -64,7 +64,7 @@ pub async fn open_for(
 ) -> Result<(bool, CorrectiveAction)> {
     let place = (opening.clinic_id, opening.subject_id);
     corrective_actions::lock_subject(&mut *db, group_id, place, now).await?;
-    let named = opening.action_id.or(opening.cause_id.map(|id| derive_action_id(opening.kind, id)));
+    let named = opening.action_id.or(opening.cause_id.map(|id| derive_action_id(opening.kind, id, opening.subject_id)));
     let action_id = named.unwrap_or_else(Uuid::nil);
     if let Some(standing) = corrective_actions::find(&mut *db, group_id, action_id).await? {
         return Ok((false, standing));
@@ -346,7 +346,7 @@ pub async fn list_missing_for_release(
         _ => corrective_actions::list_of_causes(&mut *db, group_id, &[cause_id]).await?,
     };
     let mut missing = Vec::new();
-    for action in belongs_to {
+    for action in belongs_to.into_iter().filter(|a| a.clinic_id == quarantine.clinic_id) {
         if corrective_actions::find_close(&mut *db, group_id, action.action_id).await?.is_some() {
             continue;
         }

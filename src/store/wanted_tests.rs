@@ -133,7 +133,8 @@ pub(super) async fn insert(
     Ok(true)
 }
 
-/// Withdraws the tests of an action that nobody has begun.
+/// Withdraws the tests of an action that nobody has begun. One that somebody is recording now is left to them: whoever
+/// records holds the task first and the action after it, and two must never wait for each other.
 ///
 /// # Errors
 /// When the database does not answer.
@@ -145,9 +146,14 @@ pub(super) async fn withdraw(
     now: DateTime<Utc>,
 ) -> Result<()> {
     sqlx::query!(
-        "update task set outcome = 'not_required', outcome_at = $4, outcome_reason = $5, outcome_by_plan = true
-         where group_id = $1 and clinic_id = $2 and outcome is null and started_at is null and missed_at > $4
-           and because -> 'fact' ->> 'action_id' = $3::text",
+        "with free as (
+             select clinic_day, task_id from task
+             where group_id = $1 and clinic_id = $2 and outcome is null and started_at is null and missed_at > $4
+               and because -> 'fact' ->> 'action_id' = $3::text
+             for update skip locked
+         )
+         update task t set outcome = 'not_required', outcome_at = $4, outcome_reason = $5, outcome_by_plan = true
+         from free f where t.group_id = $1 and t.clinic_day = f.clinic_day and t.task_id = f.task_id",
         group_id,
         clinic_id,
         action_id.to_string(),

@@ -79,7 +79,7 @@ fn nobody_who_opened_an_action_or_recorded_a_step_of_it_is_a_second_person() {
 fn ids_are_derived_from_what_they_are_of_and_are_told_apart_from_a_clients() {
     let cause = Uuid::from_u128(7);
     let ids: std::collections::BTreeSet<Uuid> =
-        ChainKind::ALL.into_iter().map(|kind| derive_action_id(kind, cause)).collect();
+        ChainKind::ALL.into_iter().map(|kind| derive_action_id(kind, cause, Uuid::nil())).collect();
     assert_eq!(ids.len(), ChainKind::ALL.len());
     // RFC 9562, section 5.8: version 8 is the application's own layout.
     assert!(ids.iter().all(|id| id.get_version_num() == 8));
