@@ -150,7 +150,7 @@ async fn take_checks_off(db: &mut PgConnection) {
         "select conrelid::regclass::text, conname::text from pg_constraint
          where contype in ('c', 'f') and conparentid = 0 and not exists (
              select from pg_inherits where inhrelid = conrelid)
-           and conrelid::regclass::text = any('{completion,step_result,hold_mark,day_mark,seating_mark,cycle_mark,site_event,quarantine,quarantine_release,corrective_action,corrective_action_step,corrective_action_note,corrective_action_close,miss_reason}')",
+           and conrelid::regclass::text = any('{completion,step_result,hold_mark,day_mark,seating_mark,cycle_mark,site_event,quarantine,quarantine_release,corrective_action,corrective_action_step,corrective_action_note,corrective_action_close,corrective_action_next,miss_reason}')",
     );
     for row in constraints.fetch_all(&mut *db).await.expect("the catalogue") {
         let (table, name): (String, String) = (row.get(0), row.get(1));
