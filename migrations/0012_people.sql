@@ -17,6 +17,8 @@ create table staff (
     foreign key (group_id) references dental_group
 );
 
+create index staff_initials on staff (group_id, lower(initials)); -- whom a completion's initials mean
+
 -- A person's PIN, apart from the person: no list of people ever reads it. Only its hash is kept.
 create table staff_pin (
     group_id       uuid not null,

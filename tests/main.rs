@@ -25,6 +25,7 @@ mod long_plans;
 mod moved_subjects;
 mod operations;
 mod oracles;
+mod people;
 mod plan_warnings;
 mod planner;
 mod previews;

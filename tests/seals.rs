@@ -58,6 +58,9 @@ pub(crate) async fn eventful_day(app: &App) -> Clinic<'_> {
     }
     clinic.manager.delete(&format!("{here}/site-events/{}", id(706))).await.expect(204);
     what_failed(app, &clinic, &turnover).await;
+    let person = json!({ "name": "Kit Vale", "initials": "KV", "role": "assistant", "active_from": "2026-01-05" });
+    clinic.admin.put(&format!("/v1/staff/{}", id(707)), person).await.expect(201);
+    clinic.desk.put(&format!("{here}/presence/2026-11-02"), json!({ "staff_ids": [id(707)] })).await.expect(201);
     clinic
 }
 
@@ -113,9 +116,9 @@ pub(crate) async fn sealed_day(app: &App, clinic: &Clinic<'_>) -> NaiveDate {
     let seal = list(clinic).await.pop().expect("a seal");
     assert_eq!((seal.number, seal.recorded_until), (0, at("2026-11-03T00:00:00Z")));
     // Two holds' edges, two completions with two steps and one, one without, two marks of the desk and one of a day,
-    // one cycle, two events and a withdrawal; a quarantine and its release, an action, its step, a note and its closing,
-    // and the reason of a miss.
-    assert_eq!(seal.record_count, 2 + 3 + 3 + 2 + 1 + 1 + 2 + 1 + 2 + 4 + 1);
+    // one cycle, two events and a withdrawal, and a list of those on site; a quarantine and its release, an action, its
+    // step, a note and its closing, and the reason of a miss.
+    assert_eq!(seal.record_count, 2 + 3 + 3 + 2 + 1 + 1 + 2 + 1 + 1 + 2 + 4 + 1);
     seal.clinic_day
 }
 
@@ -149,7 +152,7 @@ async fn every_day_is_sealed_once_it_is_over_and_days_are_caught_up_with(pool: P
         last = Some(seal);
     }
     let counts: Vec<usize> = seals.iter().map(|seal| seal.record_count).collect();
-    assert_eq!((counts[0], counts[1], counts[2..].iter().sum::<usize>()), (22, 1, 0));
+    assert_eq!((counts[0], counts[1], counts[2..].iter().sum::<usize>()), (23, 1, 0));
     assert_eq!(sealer::tick(&pool, &app.clock).await.expect("it ticks").sealed, 0);
 
     // Told of with the head, page by page, and read back.
@@ -260,7 +263,7 @@ async fn a_seal_waits_for_who_is_recording_and_holds_what_they_recorded(pool: Pg
     assert!(list(&clinic).await.is_empty());
     tx.commit().await.expect("committed");
     assert_eq!(sealing.await.expect("no panic").expect("it ticks").sealed, 1);
-    assert_eq!(list(&clinic).await[0].record_count, 23);
+    assert_eq!(list(&clinic).await[0].record_count, 24);
     let check = clinic.manager.get(&format!("/v1/clinics/{}/verification", clinic.clinic_id)).await.expect(200);
     assert_eq!((&check["findings"], &check["days_checked"]), (&json!([]), &json!(1)));
 }
@@ -337,6 +340,7 @@ async fn nothing_can_be_recorded_at_an_instant_that_is_sealed(pool: PgPool) {
             format!("{here}/site-events/{}", id(744)),
             json!({ "kind": "repair", "happened_at": "2026-11-03T07:00:00Z" }),
         ),
+        (&clinic.desk, &put, format!("{here}/presence/2026-11-03"), json!({ "staff_ids": [] })),
         (&clinic.manager, &Method::DELETE, format!("{here}/site-events/{}", id(705)), Value::Null),
         (
             &clinic.tablet,

@@ -29,7 +29,7 @@ struct Kind {
 }
 
 const WHOLE: Kind = Kind { record: "", table: "", names: &[], id: "", which: "true", without: &[], only: None };
-const KINDS: [Kind; 15] = [
+const KINDS: [Kind; 16] = [
     Kind {
         record: "quarantine",
         table: "quarantine",
@@ -125,6 +125,13 @@ const KINDS: [Kind; 15] = [
         ..WHOLE
     },
     Kind {
+        record: "presence_mark",
+        table: "presence_mark",
+        names: &["group_id", "clinic_id", "clinic_day", "number"],
+        id: "clinic_day || '/' || number",
+        ..WHOLE
+    },
+    Kind {
         record: "site_event",
         table: "site_event",
         names: &["group_id", "clinic_id", "event_id"],
@@ -150,7 +157,7 @@ async fn take_checks_off(db: &mut PgConnection) {
         "select conrelid::regclass::text, conname::text from pg_constraint
          where contype in ('c', 'f') and conparentid = 0 and not exists (
              select from pg_inherits where inhrelid = conrelid)
-           and conrelid::regclass::text = any('{completion,step_result,hold_mark,day_mark,seating_mark,cycle_mark,site_event,quarantine,quarantine_release,corrective_action,corrective_action_step,corrective_action_note,corrective_action_close,corrective_action_next,miss_reason}')",
+           and conrelid::regclass::text = any('{completion,step_result,hold_mark,day_mark,seating_mark,cycle_mark,presence_mark,site_event,quarantine,quarantine_release,corrective_action,corrective_action_step,corrective_action_note,corrective_action_close,corrective_action_next,miss_reason}')",
     );
     for row in constraints.fetch_all(&mut *db).await.expect("the catalogue") {
         let (table, name): (String, String) = (row.get(0), row.get(1));
@@ -183,6 +190,8 @@ fn another(column: &str, data_type: &str) -> String {
         "integer" | "smallint" => (format!("{column} + 1"), "1"),
         // The same number, written with one decimal more.
         "numeric" => (format!("{column} + 0.00"), "1"),
+        "ARRAY" if column == "staff_ids" => (format!("array_append({column}, gen_random_uuid())"), "'{}'"),
+        "ARRAY" => (format!("array_append({column}, 'x')"), "'{}'"),
         "jsonb" => (format!("jsonb_build_array({column})"), "'[]'"),
         other => panic!("{column} is a {other}: how is it changed?"),
     };
@@ -309,6 +318,7 @@ async fn an_owners_update_delete_and_insert_in_any_table_of_evidence_is_named_by
         ("day_mark", "clinic_day || '/' || edge", "marked_at = marked_at - interval '1 hour'", "clinic_day"),
         ("seating_mark", "mark_id::text", "marked_at = marked_at - interval '1 hour'", "mark_id"),
         ("cycle_mark", "cycle_id::text", "program = 'B'", "cycle_id"),
+        ("presence_mark", "clinic_day || '/' || number", "staff_ids = '{}'", "number"),
         ("site_event", "event_id::text", "note = 'another'", "event_id"),
         ("corrective_action_note", "note_id::text", "kind = 'recorded_late'", "note_id"),
     ] {
@@ -337,6 +347,7 @@ async fn an_owners_update_delete_and_insert_in_any_table_of_evidence_is_named_by
         let value = match copied_as {
             "step_key" => "invented".to_owned(),
             "clinic_day" => "2026-11-04".to_owned(),
+            "number" => "9999".to_owned(),
             _ => id(9_999).to_string(),
         };
         let back = format!("insert into {table} select * from kept where {this}");

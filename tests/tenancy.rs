@@ -70,6 +70,15 @@ async fn fill<'a>(app: &'a App, admin: Client<'a>, offset: u32) -> Full<'a> {
     let feed = json!({ "feed_id": own(6), "label": format!("feed of group {offset}"), "audience": "chairside",
                        "component": "task" });
     clinic.admin.post(&format!("{here}/feeds"), feed).await.expect(201);
+    let person = json!({ "name": format!("Person of group {offset}"), "initials": format!("P{offset}"),
+                         "role": "assistant", "active_from": "2026-01-05", "clinic_ids": [clinic.clinic_id] });
+    clinic.admin.put(&format!("/v1/staff/{}", own(9)), person).await.expect(201);
+    clinic.admin.put(&format!("/v1/staff/{}/pin", own(9)), json!({ "pin": "4711" })).await.expect(204);
+    let competence = json!({ "for_what": { "kind": "routine", "routine_id": own(2) }, "valid_from": "2026-01-05",
+                             "signed_off_by": "MO" });
+    clinic.admin.put(&format!("/v1/staff/{}/competences/{}", own(9), own(10)), competence).await.expect(201);
+    let there = json!({ "staff_ids": [own(9)] });
+    clinic.desk.put(&format!("{here}/presence/2026-11-02"), there).await.expect(201);
     what_failed(app, &clinic, offset, flush["task_id"].as_str().expect("an id")).await;
     // What only an upgrade of the zone data makes.
     let group = clinic.admin.get("/v1/group").await.expect(200);
@@ -113,6 +122,9 @@ async fn fill<'a>(app: &'a App, admin: Client<'a>, offset: u32) -> Full<'a> {
         ("completion_id", own(4).to_string()),
         ("key_id", own(5).to_string()),
         ("feed_id", own(6).to_string()),
+        ("staff_id", own(9).to_string()),
+        ("competence_id", own(10).to_string()),
+        ("clinic_day", "2026-11-02".to_owned()),
         ("task_id", task_id),
         ("quarantine_id", own(9).to_string()),
         ("action_id", own(10).to_string()),
@@ -205,6 +217,13 @@ fn body(operation: &str, full: &Full<'_>) -> Option<Value> {
                                 "reach": { "kind": "clinics", "clinic_ids": [ids["clinic_id"]] } }),
         "create_feed" => json!({ "feed_id": id(8_003), "label": "Taken over", "audience": "chairside",
                                  "component": "task" }),
+        "put_staff" => json!({ "name": "Taken over", "initials": "TO", "role": "assistant",
+                               "active_from": "2026-01-05" }),
+        "put_pin" => json!({ "pin": "802613", "old_pin": "4711" }),
+        "put_competence" => json!({ "for_what": { "kind": "family", "family": "release" }, "valid_from": "2026-01-05",
+                                    "signed_off_by": "x" }),
+        "verify_signature" => json!({ "signature": { "staff_id": ids["staff_id"], "pin": "4711" } }),
+        "put_presence" => json!({ "staff_ids": [] }),
         "start_day" | "end_day" | "seat_patient" | "leave_operatory" => json!({}),
         "put_quarantine" => json!({ "subject_id": ids["operatory_id"], "reason": "Taken over", "begun_by": "KV" }),
         "put_corrective_action" => json!({ "kind": "missed_routine", "subject_id": ids["operatory_id"],
@@ -272,7 +291,7 @@ async fn no_key_reaches_another_group_by_any_operation(pool: PgPool) {
         let client = ours.clinic.admin.key(role.as_str(), json!({ "kind": "group" })).await;
         for operation in operations() {
             let (name, method, path) = &operation;
-            if matches!(name.as_str(), "put_clinic" | "put_routine") || name.contains("corrective_chain") {
+            if matches!(name.as_str(), "put_clinic" | "put_routine" | "put_staff") || name.contains("corrective_chain") {
                 continue;
             }
             let answer = try_on(&client, &operation, &theirs).await;
@@ -302,7 +321,7 @@ async fn no_key_reaches_another_group_by_any_operation(pool: PgPool) {
     let untried: Vec<_> = with_ids.difference(&got_past_the_role).collect();
     // Of a kind of failure each group has a chain of its own.
     let of_kind = ["get_corrective_chain", "list_corrective_chain_versions", "put_clinic", "put_corrective_chain"];
-    assert_eq!(untried, of_kind.into_iter().chain(["put_routine"]).collect::<Vec<_>>());
+    assert_eq!(untried, of_kind.into_iter().chain(["put_routine", "put_staff"]).collect::<Vec<_>>());
     assert_eq!(contents(&pool, id(1)).await, before);
 }
 
@@ -326,7 +345,7 @@ async fn two_groups_that_use_the_same_ids_never_meet(pool: PgPool) {
 }
 
 /// Operations on what belongs to the group as a whole and to no clinic: every key of the group reads these.
-const OF_THE_GROUP: [&str; 9] = [
+const OF_THE_GROUP: [&str; 15] = [
     "get_routine",
     "put_routine",
     "list_routine_versions",
@@ -336,6 +355,12 @@ const OF_THE_GROUP: [&str; 9] = [
     "get_corrective_chain",
     "list_corrective_chain_versions",
     "put_corrective_chain",
+    "get_staff",
+    "put_staff",
+    "put_pin",
+    "list_competences",
+    "get_competence",
+    "put_competence",
 ];
 
 #[sqlx::test]

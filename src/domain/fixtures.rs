@@ -176,6 +176,7 @@ pub(super) fn routine(anchor: Anchor) -> Routine {
         sources: vec![common_practice()],
         cautions: Vec::new(),
         rough_minutes: 5,
+        family: None,
         ladder: None,
         season: None,
         on_fail: None,

@@ -21,6 +21,7 @@ pub mod facts;
 pub mod fault;
 #[cfg(test)]
 mod fixtures;
+pub mod flags;
 pub mod holiday_calendar;
 pub mod hours;
 pub mod jurisdiction;

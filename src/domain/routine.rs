@@ -17,6 +17,7 @@ use super::fault::{Fault, check_text};
 use super::ladder::Ladder;
 use super::limit::Source;
 use super::period::{Period, PeriodLength};
+use super::staff::is_family_key;
 use super::step::{self, Step};
 use super::subject::{Subject, SubjectKind, WaterSource};
 
@@ -53,6 +54,11 @@ pub struct Routine {
     /// Rough working time for one experienced person, in minutes; an estimate.
     #[schema(minimum = 0, maximum = 1440)]
     pub rough_minutes: u32,
+    /// The family of work it belongs to: who does it needs a competence for the family or for this routine, and a
+    /// completion without one is flagged. Left out: it takes none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(pattern = "^[a-z][a-z0-9_-]{0,39}$", example = "waterlines")]
+    pub family: Option<String>,
     /// Its own ladder in place of the group's.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub ladder: Option<Ladder>,
@@ -170,6 +176,9 @@ impl Routine {
             faults.push(Fault::new("/rough_minutes", "must be from 0 to 1440"));
         }
         faults.extend(self.on_miss_fault());
+        if self.family.as_deref().is_some_and(|family| !is_family_key(family)) {
+            faults.push(Fault::new("/family", "must be a lower-case key of at most 40 letters, digits, _ or -"));
+        }
         if let Some(ladder) = &self.ladder {
             faults.extend(ladder.faults().into_iter().map(|f| f.under("/ladder")));
         }

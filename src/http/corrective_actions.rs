@@ -28,7 +28,7 @@ use super::caller::Caller;
 use super::configuration::{created_or_ok, without_faults};
 use super::extract::{Body, Path, Query};
 use super::openapi::{Example, Part};
-use super::paging::{NewestFirst, linked, next_link};
+use super::paging::{NewestFirst, linked};
 use super::problem::{ApiError, ApiResult};
 use super::quarantines::{find_subject, must_be_a_clients_id};
 use super::samples;
@@ -36,7 +36,7 @@ use crate::domain::access::Role;
 use crate::domain::chain::{ChainKind, StepOwner};
 use crate::domain::corrective_action::{ActionCause, CorrectiveAction};
 use crate::domain::fault::{Fault, check_text};
-use crate::store::action_worklist::{self, ActionFilter};
+use crate::store::action_worklist::{self, ActionFilter, ListedAction};
 use crate::store::actions::{self, Opening};
 use crate::store::{self, chains, corrective_actions, cycles};
 
@@ -94,8 +94,8 @@ impl ActionQuery {
         self.state == Some(ActionState::Closed)
     }
 
-    /// The same question from a cursor on.
-    fn next(&self, cursor: String) -> Vec<(&'static str, Option<String>)> {
+    /// The filters that the next page keeps.
+    fn kept(&self) -> Vec<(&'static str, Option<String>)> {
         vec![
             ("state", self.state.map(|s| if s == ActionState::Open { "open" } else { "closed" }.to_owned())),
             ("overdue", self.overdue.map(|overdue| overdue.to_string())),
@@ -103,8 +103,6 @@ impl ActionQuery {
             ("subject_id", self.subject_id.map(|id| id.to_string())),
             ("kind", self.kind.map(|kind| kind.as_str().to_owned())),
             ("owner", self.owner.map(|owner| owner.as_str().to_owned())),
-            ("limit", self.limit.map(|limit| limit.to_string())),
-            ("cursor", Some(cursor)),
         ]
     }
 }
@@ -180,8 +178,8 @@ async fn list_corrective_actions(
         action_worklist::list_open(&mut tx, group_id, reach, &filter, now, place, at_most).await?
     };
     tx.commit().await?;
-    let cursor = paging.cut_to_cursor(&mut found, limit, |action| (action.opened_at, action.action_id));
-    let link = cursor.and_then(|cursor| next_link("/v1/corrective-actions", &query.next(cursor)));
+    let place = |action: &ListedAction| (action.opened_at, action.action_id);
+    let link = paging.cut_filtered("/v1/corrective-actions", &query.kept(), &mut found, limit, place);
     let page = ActionPage { items: found.into_iter().map(|listed| ActionListItem::of(listed, now)).collect() };
     Ok(linked(&page, link))
 }

@@ -16,7 +16,9 @@ pub mod corrective_actions;
 pub mod cycles;
 pub mod desk;
 pub mod due;
+pub mod entries_to_review;
 pub mod equipment;
+pub mod expiring;
 pub mod extract;
 pub mod feeds;
 pub mod forecast;
@@ -37,6 +39,7 @@ pub mod overdue;
 pub mod paging;
 pub mod pins;
 pub mod plan_warnings;
+pub mod presence;
 pub mod preview;
 pub mod problem;
 pub mod proofs;
@@ -121,6 +124,9 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(pins::router())
         .merge(competences::router())
         .merge(signature::router())
+        .merge(expiring::router())
+        .merge(presence::router())
+        .merge(entries_to_review::router())
         .merge(feeds::router())
         .merge(desk::router())
         .merge(readiness::router())

@@ -19,9 +19,10 @@ use utoipa::{PartialSchema as _, ToSchema as _};
 
 use super::problem::Problem;
 use super::{
-    chains, clinics, closure_import, closures, competences, completions, corrective_actions, cycles, desk, due, equipment,
-    feeds, forecast, full_days, group, health, holds, hours, keys, ladder, miss_reasons, operatories, overdue, pins,
-    plan_warnings, proofs, quarantines, readiness, resources, routines, seals, signature, site_events, special_openings,
+    chains, clinics, closure_import, closures, competences, completions, corrective_actions, cycles, desk, due,
+    entries_to_review, equipment, expiring, feeds, forecast, full_days, group, health, holds, hours, keys, ladder,
+    miss_reasons, operatories, overdue, pins, plan_warnings, presence, proofs, quarantines, readiness, resources, routines,
+    seals, signature, site_events, special_openings,
     staff, summary, tasks, weeks, why, why_nothing, zone_moves,
 };
 
@@ -69,6 +70,9 @@ fn examples() -> Vec<Example> {
         pins::examples(),
         competences::examples(),
         signature::examples(),
+        expiring::examples(),
+        presence::examples(),
+        entries_to_review::examples(),
         feeds::examples(),
         desk::examples(),
         readiness::examples(),

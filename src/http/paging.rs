@@ -142,17 +142,26 @@ impl NewestFirst {
         limit: u16,
         place: impl Fn(&T) -> Place,
     ) -> Option<HeaderValue> {
-        let cursor = self.cut_to_cursor(items, limit, place)?;
-        next_link(path, &[("limit", self.limit.map(|limit| limit.to_string())), ("cursor", Some(cursor))])
+        self.cut_filtered(path, &[], items, limit, place)
     }
 
-    /// The same for a list with filters of its own: the cursor of the next page.
-    pub fn cut_to_cursor<T>(&self, items: &mut Vec<T>, limit: u16, place: impl Fn(&T) -> Place) -> Option<String> {
+    /// As [`Self::cut`], with filters that the next page keeps.
+    pub fn cut_filtered<T>(
+        &self,
+        path: &str,
+        filters: &[(&str, Option<String>)],
+        items: &mut Vec<T>,
+        limit: u16,
+        place: impl Fn(&T) -> Place,
+    ) -> Option<HeaderValue> {
         let limit = usize::from(limit);
         let has_more = items.len() > limit;
         items.truncate(limit);
         let last = items.last().filter(|_| has_more)?;
-        Some(encode_place(place(last)))
+        let cursor = encode_place(place(last));
+        let mut parameters = filters.to_vec();
+        parameters.extend([("limit", self.limit.map(|limit| limit.to_string())), ("cursor", Some(cursor))]);
+        next_link(path, &parameters)
     }
 }
 

@@ -23,7 +23,7 @@ use super::clinics::find_reached;
 use super::configuration::{created_or_ok, without_faults};
 use super::extract::{Body, Path, Query};
 use super::openapi::{Example, Part};
-use super::paging::{NewestFirst, linked, next_link};
+use super::paging::{NewestFirst, linked};
 use super::problem::{ApiError, ApiResult};
 use super::samples;
 use super::signature::SignatureInput;
@@ -385,12 +385,8 @@ async fn list_quarantines(
         store::quarantines::list_of_clinic(&mut tx, group_id, clinic_id, query.standing, place, at_most).await?;
     tx.commit().await?;
     let path = format!("/v1/clinics/{clinic_id}/quarantines");
-    let cursor = paging.cut_to_cursor(&mut found, limit, |q| (q.begun_at, q.quarantine_id));
-    let link = cursor.and_then(|cursor| {
-        let limit = query.limit.map(|limit| limit.to_string());
-        let standing = query.standing.then(|| "true".to_owned());
-        next_link(&path, &[("standing", standing), ("limit", limit), ("cursor", Some(cursor))])
-    });
+    let filters = [("standing", query.standing.then(|| "true".to_owned()))];
+    let link = paging.cut_filtered(&path, &filters, &mut found, limit, |q| (q.begun_at, q.quarantine_id));
     let page = QuarantinePage { items: found.into_iter().map(QuarantineDocument::from).collect() };
     Ok(linked(&page, link))
 }

@@ -335,6 +335,7 @@ pub(super) fn examples() -> Vec<Example> {
         sources: vec![source],
         cautions: vec!["Run into the suction, away from faces; no bur or tip fitted.".to_owned()],
         rough_minutes: 5,
+        family: None,
         ladder: None,
         season: None,
         on_fail: None,

@@ -127,11 +127,14 @@ pub(super) fn completion_input() -> CompletionInput {
         task_id: TASK,
         kind: CompletionKind::Performed,
         performed_at: morning(8, 9),
-        performed_by: "KV".to_owned(),
+        performed_by: Some("KV".to_owned()),
         steps: vec![answer("handpiece-1", Some(HOLD), None), answer("syringe", None, Some(125))],
         reason: String::new(),
         note: String::new(),
         corrects: None,
+        staff_id: None,
+        pin: None,
+        device_at: None,
     }
 }
 
@@ -171,6 +174,10 @@ pub(super) fn completion_answer() -> CompletionAnswer {
         corrects: None,
         reason: String::new(),
         note: String::new(),
+        staff_id: None,
+        signed: Some(false),
+        flags: Vec::new(),
+        device_at: None,
         steps: vec![
             step("handpiece-1", Some(HOLD), 180, MeasuredBy::Server),
             step("syringe", None, 125, MeasuredBy::Device),

@@ -97,6 +97,14 @@ pub struct Completion {
     pub reason: String,
     /// Free note.
     pub note: String,
+    /// The person, where the device named one by id.
+    pub staff_id: Option<Uuid>,
+    /// Whether their PIN came with it and was right; `None`: from before there were PINs.
+    pub signed: Option<bool>,
+    /// What a lead should look at; `None`: from before there were flags.
+    pub flags: Option<Vec<String>>,
+    /// What the device's clock said when it sent.
+    pub device_at: Option<DateTime<Utc>>,
 }
 
 /// Keeps a completion and its step results.
@@ -114,8 +122,9 @@ pub async fn insert(
     sqlx::query!(
         "insert into completion (group_id, clinic_day, completion_id, task_id, clinic_id, kind, performed_at,
                                  recorded_at, performed_by, key_id, verdict, findings, early, late, late_entry,
-                                 duplicate, corrects, reason, note)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19)",
+                                 duplicate, corrects, reason, note, staff_id, signed, flags, device_at)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22,
+                 $23)",
         group_id,
         clinic_day,
         completion.completion_id,
@@ -134,7 +143,11 @@ pub async fn insert(
         completion.duplicate,
         completion.corrects,
         completion.reason,
-        completion.note
+        completion.note,
+        completion.staff_id,
+        completion.signed,
+        completion.flags.as_deref(),
+        completion.device_at
     )
     .execute(&mut *db)
     .await?;
@@ -192,7 +205,7 @@ pub async fn find(
     Ok(sqlx::query_as!(
         Completion,
         "select completion_id, task_id, clinic_id, kind, performed_at, recorded_at, performed_by, key_id, verdict,
-                findings, early, late, late_entry, duplicate, corrects, reason, note
+                findings, early, late, late_entry, duplicate, corrects, reason, note, staff_id, signed, flags, device_at
          from completion where group_id = $1 and clinic_day = $2 and completion_id = $3",
         group_id,
         clinic_day,
@@ -210,7 +223,7 @@ pub async fn list_of_task(db: &mut PgConnection, group_id: Uuid, task: TaskId) -
     Ok(sqlx::query_as!(
         Completion,
         "select completion_id, task_id, clinic_id, kind, performed_at, recorded_at, performed_by, key_id, verdict,
-                findings, early, late, late_entry, duplicate, corrects, reason, note
+                findings, early, late, late_entry, duplicate, corrects, reason, note, staff_id, signed, flags, device_at
          from completion where group_id = $1 and clinic_day = $2 and task_id = $3
          order by recorded_at, completion_id",
         group_id,

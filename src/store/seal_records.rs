@@ -100,6 +100,17 @@ pub async fn list(
         until
     );
     add("cycle_mark", rows.fetch_all(&mut *db).await?);
+    let rows = sqlx::query_as!(
+        Row,
+        r#"select p.clinic_day || '/' || p.number as "id!", p.recorded_at as "recorded_at!", to_jsonb(p)::text as "columns!"
+           from presence_mark p
+           where p.group_id = $1 and p.clinic_id = $2 and p.recorded_at >= $3 and p.recorded_at < $4"#,
+        group_id,
+        clinic_id,
+        from,
+        until
+    );
+    add("presence_mark", rows.fetch_all(&mut *db).await?);
     // What was withdrawn is a record of its own, of the day it was withdrawn on: the entry stays as it was sealed.
     let rows = sqlx::query_as!(
         Row,

@@ -80,8 +80,27 @@ pub async fn list(db: &mut PgConnection, group_id: Uuid) -> Result<Vec<StaffMemb
 /// # Errors
 /// When the database does not answer, or holds a row the model does not know.
 pub async fn list_with_initials(db: &mut PgConnection, group_id: Uuid, initials: &str) -> Result<Vec<StaffMember>> {
-    let people = list(db, group_id).await?;
-    Ok(people.into_iter().filter(|person| person.has_initials(initials)).collect())
+    sqlx::query_as!(
+        Row,
+        "select staff_id, name, initials, role, clinic_ids, active_from, active_until
+         from staff where group_id = $1 and lower(initials) = lower(btrim($2)) order by active_from, staff_id",
+        group_id,
+        initials
+    )
+    .fetch_all(db)
+    .await?
+    .into_iter()
+    .map(StaffMember::try_from)
+    .collect()
+}
+
+/// Whether the group keeps any staff.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn is_kept(db: &mut PgConnection, group_id: Uuid) -> Result<bool> {
+    let kept = sqlx::query_scalar!(r#"select exists(select from staff where group_id = $1) as "kept!""#, group_id);
+    Ok(kept.fetch_one(db).await?)
 }
 
 /// How many people the group has, those who left too.

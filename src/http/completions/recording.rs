@@ -13,6 +13,7 @@ use uuid::Uuid;
 
 use super::MAY_RECORD;
 use super::documents::{CompletionAnswer, CompletionInput};
+use super::people::{self, Who};
 use crate::domain::access::Role;
 use crate::domain::event::EventKind;
 use crate::domain::evidence::{
@@ -24,6 +25,7 @@ use crate::domain::task::Outcome;
 use crate::http::AppState;
 use crate::http::caller::Caller;
 use crate::http::problem::{ApiError, ApiResult};
+use crate::http::signature::RightPins;
 use crate::http::tasks::{Access, Work, find_work};
 use crate::store::actions::{self, Followed};
 use crate::store::completions::{Completion, Receipt};
@@ -51,6 +53,7 @@ pub(super) async fn record(
     state: &AppState,
     caller: &Caller,
     input: &CompletionInput,
+    pins: &mut RightPins,
 ) -> ApiResult<(bool, CompletionAnswer)> {
     caller.must_be(&MAY_RECORD)?;
     if input.kind == CompletionKind::NotRequired {
@@ -58,6 +61,7 @@ pub(super) async fn record(
     } else {
         caller.must_be(&[Role::Chairside])?;
     }
+    let signed = people::check_signature(state, caller, input, pins).await?;
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     let work = find_work(&mut tx, caller, input.task_id, Access::Change).await?;
     let clinic_day = work.task.id.clinic_day();
@@ -72,7 +76,7 @@ pub(super) async fn record(
         let first = first.ok_or_else(|| ApiError::unavailable("the same completion is being recorded; repeat it"))?;
         return repeat(&mut tx, caller, input, &receipt, &first).await;
     }
-    keep(&mut tx, caller, input, &work, &judged).await?;
+    keep(&mut tx, caller, input, &work, &judged, signed).await?;
     let answer = read_back(&mut tx, caller, clinic_day, input.completion_id).await?;
     tx.commit().await?;
     Ok((true, answer))
@@ -80,7 +84,7 @@ pub(super) async fn record(
 
 fn content_hash(input: &CompletionInput) -> Vec<u8> {
     // Field order is the struct's, so the same content always has the same text.
-    Sha256::digest(serde_json::to_vec(input).unwrap_or_default()).to_vec()
+    Sha256::digest(serde_json::to_vec(&input.content()).unwrap_or_default()).to_vec()
 }
 
 async fn repeat(
@@ -103,6 +107,8 @@ async fn repeat(
 /// What a completion amounts to and what it does to its task.
 struct Judged {
     judgement: Judgement,
+    /// Who did it.
+    who: Who,
     /// The task had been completed already, and this does not correct it.
     duplicate: bool,
 }
@@ -123,6 +129,9 @@ async fn judge(db: &mut PgConnection, caller: &Caller, input: &CompletionInput, 
     let submission =
         Submission { kind: input.kind, performed_at: input.performed_at, answers: &input.steps, reason: &input.reason };
     let mut faults = text_faults(input);
+    let who = people::find(db, caller, input, work).await?;
+    faults.extend(who.fault());
+    faults.extend(people::clock_fault(input));
     faults.extend(evidence::faults(&submission, &asked, caller.now));
     if let Some(corrected) = input.corrects {
         faults.extend(correction_faults(db, caller, input, work, corrected).await?);
@@ -136,12 +145,16 @@ async fn judge(db: &mut PgConnection, caller: &Caller, input: &CompletionInput, 
     if judgement.verdict == Verdict::Void && !repeats::is_possible(work.task.id.clinic_day(), caller.now) {
         judgement.findings.push(Finding { step: None, finding: TOO_LATE_TO_REPEAT.to_owned() });
     }
-    Ok(Judged { judgement, duplicate })
+    Ok(Judged { judgement, who, duplicate })
 }
 
 fn text_faults(input: &CompletionInput) -> Vec<Fault> {
     let mut faults = Vec::new();
-    check_text(&mut faults, "/performed_by", &input.performed_by, 40);
+    if let Some(performed_by) = &input.performed_by {
+        check_text(&mut faults, "/performed_by", performed_by, 40);
+    } else if input.staff_id.is_none() {
+        faults.push(Fault::new("/performed_by", "must say who did it, unless staff_id does"));
+    }
     check_optional_text(&mut faults, "/reason", &input.reason, 400);
     check_optional_text(&mut faults, "/note", &input.note, 1000);
     if input.steps.len() > 400 {
@@ -178,8 +191,10 @@ async fn keep(
     input: &CompletionInput,
     work: &Work,
     judged: &Judged,
+    signed: bool,
 ) -> ApiResult<()> {
     let judgement = &judged.judgement;
+    let flags = people::flags(db, caller, input, work, &judged.who, judgement).await?;
     let row = Completion {
         completion_id: input.completion_id,
         task_id: input.task_id,
@@ -187,7 +202,7 @@ async fn keep(
         kind: input.kind.as_str().to_owned(),
         performed_at: input.performed_at,
         recorded_at: caller.now,
-        performed_by: input.performed_by.clone(),
+        performed_by: judged.who.performed_by.clone(),
         key_id: caller.key_id,
         verdict: judgement.verdict.as_str().to_owned(),
         findings: json!(judgement.findings),
@@ -198,6 +213,10 @@ async fn keep(
         corrects: input.corrects,
         reason: input.reason.clone(),
         note: input.note.clone(),
+        staff_id: input.staff_id,
+        signed: Some(signed),
+        flags: Some(flags.iter().map(|flag| flag.as_str().to_owned()).collect()),
+        device_at: input.device_at,
     };
     let clinic_day = work.task.id.clinic_day();
     completions::insert(db, caller.group_id, clinic_day, &row, &judgement.steps).await?;
@@ -214,6 +233,7 @@ async fn keep(
     let event = json!({
         "completion_id": input.completion_id, "task_id": input.task_id, "kind": row.kind, "verdict": row.verdict,
         "performed_at": input.performed_at, "duplicate": judged.duplicate, "corrects": input.corrects,
+        "staff_id": row.staff_id, "signed": signed, "flags": flags,
     });
     let clinic = Some(work.task.clinic_id);
     events::append(db, caller.group_id, EventKind::CompletionRecorded, clinic, &event, caller.now).await?;
