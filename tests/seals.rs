@@ -3,11 +3,11 @@
 use std::time::Duration;
 
 use axum::http::Method;
+use chairtide::domain::corrective_action::{ActionNote, ActionNoteKind, Closing, Grounds};
+use chairtide::domain::quarantine::Release;
 use chairtide::domain::seal::DaySeal;
 use chairtide::jobs::sealer;
 use chairtide::store::cycles::CycleMark;
-use chairtide::domain::corrective_action::{ActionNote, ActionNoteKind, Closing, Grounds};
-use chairtide::domain::quarantine::Release;
 use chairtide::store::misses::{self, MissReason};
 use chairtide::store::{self, StoreError, corrective_actions, quarantines, seals};
 use chrono::{NaiveDate, TimeDelta};
@@ -73,7 +73,8 @@ async fn what_failed(app: &App, clinic: &Clinic<'_>, task: &Value) {
                          "opened_by": "KV" });
     let path = format!("/v1/corrective-actions/{}", id(708));
     clinic.tablet.put(&path, action).await.expect(201);
-    let step = json!({ "record_id": id(709), "performed_at": app.clock.now(), "performed_by": "KV", "note": "stopped" });
+    let step =
+        json!({ "record_id": id(709), "performed_at": app.clock.now(), "performed_by": "KV", "note": "stopped" });
     clinic.tablet.put(&format!("{path}/steps/decide-use"), step).await.expect(201);
     let (group_id, clinic_id, recorded_at, key_id) = (id(1), clinic.clinic_id, app.clock.now(), id(1));
     let mut tx = store::begin(&app.pool, group_id).await.expect("begun");
@@ -86,8 +87,7 @@ async fn what_failed(app: &App, clinic: &Clinic<'_>, task: &Value) {
         key_id,
     };
     quarantines::insert_release(&mut tx, group_id, (id(707), clinic_id), &release).await.expect("kept");
-    let note =
-        ActionNote { note_id: id(713), kind: ActionNoteKind::Duplicate, completion_id: id(702), recorded_at };
+    let note = ActionNote { note_id: id(713), kind: ActionNoteKind::Duplicate, completion_id: id(702), recorded_at };
     corrective_actions::insert_note(&mut tx, group_id, (id(708), clinic_id), &note).await.expect("kept");
     let closing = Closing {
         close_id: id(714),

@@ -148,7 +148,8 @@ async fn what_failed(app: &App, clinic: &Clinic<'_>, offset: u32, task_id: &str)
                          "opened_by": "KV" });
     let path = format!("/v1/corrective-actions/{}", own(10));
     clinic.tablet.put(&path, action).await.expect(201);
-    let step = json!({ "record_id": own(11), "performed_at": app.clock.now(), "performed_by": "KV", "note": "stopped" });
+    let step =
+        json!({ "record_id": own(11), "performed_at": app.clock.now(), "performed_by": "KV", "note": "stopped" });
     clinic.tablet.put(&format!("{path}/steps/decide-use"), step).await.expect(201);
     let group = clinic.admin.get("/v1/group").await.expect(200);
     for sql in [
@@ -291,7 +292,8 @@ async fn no_key_reaches_another_group_by_any_operation(pool: PgPool) {
         let client = ours.clinic.admin.key(role.as_str(), json!({ "kind": "group" })).await;
         for operation in operations() {
             let (name, method, path) = &operation;
-            if matches!(name.as_str(), "put_clinic" | "put_routine" | "put_staff") || name.contains("corrective_chain") {
+            if matches!(name.as_str(), "put_clinic" | "put_routine" | "put_staff") || name.contains("corrective_chain")
+            {
                 continue;
             }
             let answer = try_on(&client, &operation, &theirs).await;

@@ -21,9 +21,9 @@ use super::problem::Problem;
 use super::{
     chains, clinics, closure_import, closures, competences, completions, corrective_actions, cycles, desk, due,
     entries_to_review, equipment, expiring, feeds, forecast, full_days, group, health, holds, hours, keys, ladder,
-    miss_reasons, operatories, overdue, pins, plan_warnings, presence, proofs, quarantines, readiness, resources, routines,
-    seals, signature, site_events, special_openings,
-    staff, summary, tasks, weeks, why, why_nothing, zone_moves,
+    miss_reasons, operatories, overdue, pins, plan_warnings, presence, proofs, quarantines, readiness, resources,
+    routines, seals, signature, site_events, special_openings, staff, summary, tasks, weeks, why, why_nothing,
+    zone_moves,
 };
 
 /// An example of a body, made by serialising a real value of its type.

@@ -293,9 +293,7 @@ async fn put_quarantine(
 /// The subject, if there is one within the caller's reach.
 pub(super) async fn find_subject(db: &mut PgConnection, caller: &Caller, subject_id: Uuid) -> ApiResult<Subject> {
     let found = subjects::find(db, caller.group_id, subject_id).await?;
-    found
-        .filter(|s| caller.reach.covers_subject(s.clinic_id, s.id))
-        .ok_or_else(|| ApiError::not_found("subject"))
+    found.filter(|s| caller.reach.covers_subject(s.clinic_id, s.id)).ok_or_else(|| ApiError::not_found("subject"))
 }
 
 /// A client that took an id of the service's making could keep an action from being opened.
