@@ -3,10 +3,13 @@
 use std::time::Duration;
 
 use axum::http::Method;
+use chairtide::domain::corrective_action::{ActionNote, ActionNoteKind, Closing, Grounds};
+use chairtide::domain::quarantine::Release;
 use chairtide::domain::seal::DaySeal;
 use chairtide::jobs::sealer;
 use chairtide::store::cycles::CycleMark;
-use chairtide::store::{self, StoreError, seals};
+use chairtide::store::misses::{self, MissReason};
+use chairtide::store::{self, StoreError, corrective_actions, quarantines, seals};
 use chrono::{NaiveDate, TimeDelta};
 use serde_json::{Value, json};
 use sqlx::PgPool;
@@ -54,10 +57,53 @@ pub(crate) async fn eventful_day(app: &App) -> Clinic<'_> {
         clinic.manager.put(&format!("{here}/site-events/{}", id(event)), body).await.expect(201);
     }
     clinic.manager.delete(&format!("{here}/site-events/{}", id(706))).await.expect(204);
+    what_failed(app, &clinic, &turnover).await;
     let person = json!({ "name": "Kit Vale", "initials": "KV", "role": "assistant", "active_from": "2026-01-05" });
     clinic.admin.put(&format!("/v1/staff/{}", id(707)), person).await.expect(201);
     clinic.desk.put(&format!("{here}/presence/2026-11-02"), json!({ "staff_ids": [id(707)] })).await.expect(201);
     clinic
+}
+
+/// Something out of use and released, an action with a step, a note and its closing, and why a task was missed: what needs
+/// a signature or a later hour is written by the store.
+async fn what_failed(app: &App, clinic: &Clinic<'_>, task: &Value) {
+    let out = json!({ "subject_id": clinic.chair, "reason": "a hose drips", "begun_by": "KV" });
+    clinic.tablet.put(&format!("/v1/quarantines/{}", id(707)), out).await.expect(201);
+    let action = json!({ "kind": "separator_full_or_faulty", "subject_id": clinic.clinic_id, "reason": "alarm on",
+                         "opened_by": "KV" });
+    let path = format!("/v1/corrective-actions/{}", id(708));
+    clinic.tablet.put(&path, action).await.expect(201);
+    let step =
+        json!({ "record_id": id(709), "performed_at": app.clock.now(), "performed_by": "KV", "note": "stopped" });
+    clinic.tablet.put(&format!("{path}/steps/decide-use"), step).await.expect(201);
+    let (group_id, clinic_id, recorded_at, key_id) = (id(1), clinic.clinic_id, app.clock.now(), id(1));
+    let mut tx = store::begin(&app.pool, group_id).await.expect("begun");
+    let release = Release {
+        release_id: id(711),
+        staff_id: id(712),
+        released_by: "Mara Oduya".to_owned(),
+        reason: "hose replaced".to_owned(),
+        recorded_at,
+        key_id,
+    };
+    quarantines::insert_release(&mut tx, group_id, (id(707), clinic_id), &release).await.expect("kept");
+    let note = ActionNote { note_id: id(713), kind: ActionNoteKind::Duplicate, completion_id: id(702), recorded_at };
+    corrective_actions::insert_note(&mut tx, group_id, (id(708), clinic_id), &note).await.expect("kept");
+    let closing = Closing {
+        close_id: id(714),
+        grounds: Grounds::StepsRecorded,
+        staff_id: id(712),
+        closed_by: "Mara Oduya".to_owned(),
+        reason: "read".to_owned(),
+        recorded_at,
+        key_id,
+    };
+    corrective_actions::insert_close(&mut tx, group_id, (id(708), clinic_id), &closing).await.expect("kept");
+    let task_id = task["task_id"].as_str().and_then(|id| id.parse().ok()).expect("an id");
+    let (reason, told_by) = ("nobody was there".to_owned(), "KV".to_owned());
+    let reason = MissReason { number: 1, reason, told_by, recorded_at, key_id };
+    misses::insert_reason(&mut tx, group_id, (task_id, clinic_id), &reason).await.expect("kept");
+    tx.commit().await.expect("committed");
 }
 
 /// Seals that Monday, and nothing after it.
@@ -70,8 +116,9 @@ pub(crate) async fn sealed_day(app: &App, clinic: &Clinic<'_>) -> NaiveDate {
     let seal = list(clinic).await.pop().expect("a seal");
     assert_eq!((seal.number, seal.recorded_until), (0, at("2026-11-03T00:00:00Z")));
     // Two holds' edges, two completions with two steps and one, one without, two marks of the desk and one of a day,
-    // one cycle, two events and a withdrawal, and a list of those on site.
-    assert_eq!(seal.record_count, 2 + 3 + 3 + 2 + 1 + 1 + 2 + 1 + 1);
+    // one cycle, two events and a withdrawal, and a list of those on site; a quarantine and its release, an action, its
+    // step, a note and its closing, and the reason of a miss.
+    assert_eq!(seal.record_count, 2 + 3 + 3 + 2 + 1 + 1 + 2 + 1 + 1 + 2 + 4 + 1);
     seal.clinic_day
 }
 
@@ -105,7 +152,7 @@ async fn every_day_is_sealed_once_it_is_over_and_days_are_caught_up_with(pool: P
         last = Some(seal);
     }
     let counts: Vec<usize> = seals.iter().map(|seal| seal.record_count).collect();
-    assert_eq!((counts[0], counts[1], counts[2..].iter().sum::<usize>()), (16, 1, 0));
+    assert_eq!((counts[0], counts[1], counts[2..].iter().sum::<usize>()), (23, 1, 0));
     assert_eq!(sealer::tick(&pool, &app.clock).await.expect("it ticks").sealed, 0);
 
     // Told of with the head, page by page, and read back.
@@ -216,7 +263,7 @@ async fn a_seal_waits_for_who_is_recording_and_holds_what_they_recorded(pool: Pg
     assert!(list(&clinic).await.is_empty());
     tx.commit().await.expect("committed");
     assert_eq!(sealing.await.expect("no panic").expect("it ticks").sealed, 1);
-    assert_eq!(list(&clinic).await[0].record_count, 17);
+    assert_eq!(list(&clinic).await[0].record_count, 24);
     let check = clinic.manager.get(&format!("/v1/clinics/{}/verification", clinic.clinic_id)).await.expect(200);
     assert_eq!((&check["findings"], &check["days_checked"]), (&json!([]), &json!(1)));
 }
@@ -258,6 +305,8 @@ async fn nothing_can_be_recorded_at_an_instant_that_is_sealed(pool: PgPool) {
     let mut chair = scenario::operatory(clinic.clinic_id, "Chair 0");
     chair["service"] = out;
     clinic.admin.put(&format!("/v1/operatories/{}", clinic.chair), chair).await.expect(200);
+    let missed = json!({ "kind": "missed_routine", "subject_id": clinic.steriliser, "reason": "x", "opened_by": "KV" });
+    clinic.tablet.put(&format!("/v1/corrective-actions/{}", id(747)), missed).await.expect(201);
     sqlx::query("update clinic_seal set sealed_until = '2026-11-03T08:20:00.000001Z'")
         .execute(&pool)
         .await
@@ -293,6 +342,24 @@ async fn nothing_can_be_recorded_at_an_instant_that_is_sealed(pool: PgPool) {
         ),
         (&clinic.desk, &put, format!("{here}/presence/2026-11-03"), json!({ "staff_ids": [] })),
         (&clinic.manager, &Method::DELETE, format!("{here}/site-events/{}", id(705)), Value::Null),
+        (
+            &clinic.tablet,
+            &put,
+            format!("/v1/quarantines/{}", id(745)),
+            json!({ "subject_id": clinic.chair, "reason": "it drips", "begun_by": "KV" }),
+        ),
+        (
+            &clinic.tablet,
+            &put,
+            format!("/v1/corrective-actions/{}", id(746)),
+            json!({ "kind": "missed_routine", "subject_id": clinic.chair, "reason": "seen", "opened_by": "KV" }),
+        ),
+        (
+            &clinic.tablet,
+            &put,
+            format!("/v1/corrective-actions/{}/steps/make-safe", id(747)),
+            json!({ "record_id": id(748), "performed_at": "2026-11-03T08:10:00Z", "performed_by": "KV", "note": "x" }),
+        ),
         // It comes back into service, which is a site event.
         (&clinic.admin, &put, format!("/v1/operatories/{}", clinic.chair), back),
     ] {

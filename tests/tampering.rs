@@ -29,7 +29,56 @@ struct Kind {
 }
 
 const WHOLE: Kind = Kind { record: "", table: "", names: &[], id: "", which: "true", without: &[], only: None };
-const KINDS: [Kind; 9] = [
+const KINDS: [Kind; 16] = [
+    Kind {
+        record: "quarantine",
+        table: "quarantine",
+        names: &["group_id", "clinic_id", "quarantine_id"],
+        id: "quarantine_id::text",
+        ..WHOLE
+    },
+    Kind {
+        record: "quarantine_release",
+        table: "quarantine_release",
+        names: &["group_id", "clinic_id", "release_id"],
+        id: "release_id::text",
+        ..WHOLE
+    },
+    Kind {
+        record: "corrective_action",
+        table: "corrective_action",
+        names: &["group_id", "clinic_id", "action_id"],
+        id: "action_id::text",
+        ..WHOLE
+    },
+    Kind {
+        record: "corrective_action_step",
+        table: "corrective_action_step",
+        names: &["group_id", "clinic_id", "record_id"],
+        id: "record_id::text",
+        ..WHOLE
+    },
+    Kind {
+        record: "corrective_action_note",
+        table: "corrective_action_note",
+        names: &["group_id", "clinic_id", "note_id"],
+        id: "note_id::text",
+        ..WHOLE
+    },
+    Kind {
+        record: "corrective_action_close",
+        table: "corrective_action_close",
+        names: &["group_id", "clinic_id", "close_id"],
+        id: "close_id::text",
+        ..WHOLE
+    },
+    Kind {
+        record: "miss_reason",
+        table: "miss_reason",
+        names: &["group_id", "clinic_id", "task_id", "number"],
+        id: "task_id || '/' || number",
+        ..WHOLE
+    },
     Kind {
         record: "completion",
         table: "completion",
@@ -108,7 +157,7 @@ async fn take_checks_off(db: &mut PgConnection) {
         "select conrelid::regclass::text, conname::text from pg_constraint
          where contype in ('c', 'f') and conparentid = 0 and not exists (
              select from pg_inherits where inhrelid = conrelid)
-           and conrelid::regclass::text = any('{completion,step_result,hold_mark,day_mark,seating_mark,cycle_mark,presence_mark,site_event}')",
+           and conrelid::regclass::text = any('{completion,step_result,hold_mark,day_mark,seating_mark,cycle_mark,presence_mark,site_event,quarantine,quarantine_release,corrective_action,corrective_action_step,corrective_action_note,corrective_action_close,corrective_action_next,miss_reason}')",
     );
     for row in constraints.fetch_all(&mut *db).await.expect("the catalogue") {
         let (table, name): (String, String) = (row.get(0), row.get(1));
@@ -271,6 +320,7 @@ async fn an_owners_update_delete_and_insert_in_any_table_of_evidence_is_named_by
         ("cycle_mark", "cycle_id::text", "program = 'B'", "cycle_id"),
         ("presence_mark", "clinic_day || '/' || number", "staff_ids = '{}'", "number"),
         ("site_event", "event_id::text", "note = 'another'", "event_id"),
+        ("corrective_action_note", "note_id::text", "kind = 'recorded_late'", "note_id"),
     ] {
         let which = match table {
             "completion" => "kind = 'not_required'",

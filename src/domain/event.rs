@@ -59,6 +59,22 @@ pub enum EventKind {
     DaySealed,
     /// Something is not as it was sealed.
     SealBroken,
+    /// Something was put out of use.
+    QuarantineBegun,
+    /// A named person released what was out of use.
+    QuarantineReleased,
+    /// A chain of the group got a new version.
+    CorrectiveChainChanged,
+    /// A corrective action was opened.
+    CorrectiveActionOpened,
+    /// A step of a corrective action was recorded.
+    CorrectiveActionStepRecorded,
+    /// Evidence that concerns an action came in beside its steps.
+    CorrectiveActionNoted,
+    /// A second person closed a corrective action.
+    CorrectiveActionClosed,
+    /// A person said why a task was missed.
+    MissReasonRecorded,
 }
 
 impl EventKind {
@@ -93,6 +109,14 @@ impl EventKind {
             Self::PresenceRecorded => "presence_recorded",
             Self::DaySealed => "day_sealed",
             Self::SealBroken => "seal_broken",
+            Self::QuarantineBegun => "quarantine_begun",
+            Self::QuarantineReleased => "quarantine_released",
+            Self::CorrectiveChainChanged => "corrective_chain_changed",
+            Self::CorrectiveActionOpened => "corrective_action_opened",
+            Self::CorrectiveActionStepRecorded => "corrective_action_step_recorded",
+            Self::CorrectiveActionNoted => "corrective_action_noted",
+            Self::CorrectiveActionClosed => "corrective_action_closed",
+            Self::MissReasonRecorded => "miss_reason_recorded",
         }
     }
 }

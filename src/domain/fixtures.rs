@@ -189,6 +189,8 @@ pub(super) fn routine(anchor: Anchor) -> Routine {
         family: None,
         ladder: None,
         season: None,
+        on_fail: None,
+        on_miss: None,
         counts_as_use: false,
         in_use: true,
     }

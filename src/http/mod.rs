@@ -4,6 +4,7 @@
 //! transaction, lets the domain decide, and commits the change together with the event it causes.
 
 pub mod caller;
+pub mod chains;
 pub mod clinics;
 pub mod closure_import;
 pub mod closures;
@@ -11,6 +12,7 @@ pub mod competences;
 pub mod completions;
 mod conditional;
 pub mod configuration;
+pub mod corrective_actions;
 pub mod cycle_records;
 pub mod cycles;
 pub mod desk;
@@ -32,6 +34,7 @@ pub mod keys;
 pub mod ladder;
 pub mod layers;
 pub mod metrics;
+pub mod miss_reasons;
 pub mod openapi;
 pub mod operatories;
 pub mod overdue;
@@ -43,12 +46,14 @@ pub mod presence;
 pub mod preview;
 pub mod problem;
 pub mod proofs;
+pub mod quarantines;
 pub mod readiness;
 pub mod representation;
 pub mod routines;
 mod samples;
 pub mod seals;
 pub mod signature;
+mod signing;
 pub mod site_events;
 pub mod special_openings;
 pub mod staff;
@@ -138,6 +143,10 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(holds::router())
         .merge(completions::router())
         .merge(site_events::router())
+        .merge(chains::router())
+        .merge(corrective_actions::router())
+        .merge(quarantines::router())
+        .merge(miss_reasons::router())
         .merge(overdue::router())
         .merge(summary::router())
         .merge(forecast::router())

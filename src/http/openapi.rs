@@ -19,10 +19,11 @@ use utoipa::{PartialSchema as _, ToSchema as _};
 
 use super::problem::Problem;
 use super::{
-    clinics, closure_import, closures, competences, completions, cycle_records, cycles, desk, due, entries_to_review,
-    equipment, expiring, feeds, forecast, full_days, group, health, holds, hours, instruments, keys, ladder,
-    operatories, overdue, own_limits, pins, plan_warnings, presence, proofs, readiness, resources, routines, seals,
-    signature, site_events, special_openings, staff, summary, tasks, weeks, why, why_nothing, zone_moves,
+    chains, clinics, closure_import, closures, competences, completions, corrective_actions, cycle_records, cycles,
+    desk, due, entries_to_review, equipment, expiring, feeds, forecast, full_days, group, health, holds, hours,
+    instruments, keys, ladder, miss_reasons, operatories, overdue, own_limits, pins, plan_warnings, presence, proofs,
+    quarantines, readiness, resources, routines, seals, signature, site_events, special_openings, staff, summary,
+    tasks, weeks, why, why_nothing, zone_moves,
 };
 
 /// An example of a body, made by serialising a real value of its type.
@@ -85,6 +86,10 @@ fn examples() -> Vec<Example> {
         holds::examples(),
         completions::examples(),
         site_events::examples(),
+        chains::examples(),
+        corrective_actions::examples(),
+        quarantines::examples(),
+        miss_reasons::examples(),
         overdue::examples(),
         summary::examples(),
         forecast::examples(),
@@ -126,7 +131,7 @@ the request id that the log holds too.
 **Text** holds no NUL character (U+0000); other control characters break a rule where a line of text is asked for.";
 
 /// The tags in the order a reader meets them.
-const TAGS: [(&str, &str); 10] = [
+const TAGS: [(&str, &str); 11] = [
     ("Clinics", "The group, its clinics, their hours, and what stands in them"),
     ("Routines", "What recurs, for which subjects, in which steps; and whom lateness is told to"),
     ("Keys", "Who may call"),
@@ -134,6 +139,7 @@ const TAGS: [(&str, &str); 10] = [
     ("Front desk", "The clinic's day and its turnovers, and what an operatory's record lacks"),
     ("Chairside", "What is due, timed holds, completions and cycles of equipment"),
     ("Manager", "What is overdue, sums over sites, and what happened at them"),
+    ("Corrective actions", "What is done when something fails: steps, what is out of use, its release"),
     ("Seals", "Whether what was recorded is as it was, with proofs that can be checked elsewhere"),
     ("Calendars", "A clinic's tasks in other people's calendar programs"),
     ("Operations", "For whoever runs the service; no key needed"),

@@ -145,6 +145,13 @@ impl ApiError {
         Self::new(StatusCode::CONFLICT, slug, title, detail)
     }
 
+    /// 409: something has to be there first, each thing as a sentence.
+    pub fn not_yet(slug: &'static str, title: &'static str, missing: Vec<String>, caution: &str) -> Self {
+        let detail = format!("{}. {caution}", missing.join("; "));
+        let errors = missing.into_iter().map(|rule| Fault::new("", rule)).collect();
+        Self { errors, ..Self::conflict(slug, title, detail.trim()) }
+    }
+
     /// 413.
     pub fn too_large(limit: usize) -> Self {
         let detail = format!("the body may have at most {limit} bytes");

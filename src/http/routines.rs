@@ -339,6 +339,8 @@ pub(super) fn examples() -> Vec<Example> {
         family: None,
         ladder: None,
         season: None,
+        on_fail: None,
+        on_miss: None,
         counts_as_use: true,
         in_use: true,
     };

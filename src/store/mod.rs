@@ -6,9 +6,13 @@
 //!
 //! Verbs: `find` (an option), `list`, `insert`, `save` (insert or replace), `lock` (find and hold), `claim`.
 
+pub mod action_worklist;
+pub mod actions;
+pub mod chains;
 pub mod clinics;
 pub mod completions;
 pub mod configuration;
+pub mod corrective_actions;
 pub mod cycle_records;
 pub mod cycles;
 pub mod desk;
@@ -24,12 +28,14 @@ pub mod instruments;
 pub mod keys;
 pub mod ladders;
 pub mod loads;
+pub mod misses;
 pub mod overdue;
 pub mod own_limits;
 pub mod pins;
 mod plan_changes;
 pub mod planning;
 pub mod presence;
+pub mod quarantines;
 pub mod readiness;
 pub mod repeats;
 pub mod reporting;
@@ -44,6 +50,7 @@ pub mod staff;
 pub mod subjects;
 pub mod summary;
 pub mod tasks;
+mod wanted_tests;
 pub mod weeks;
 pub mod zone_moves;
 
