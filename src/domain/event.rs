@@ -43,10 +43,32 @@ pub enum EventKind {
     FeedCreated,
     /// A calendar feed was revoked.
     FeedRevoked,
+    /// A person of the group changed, or got a PIN.
+    StaffChanged,
+    /// What a person was trained for changed.
+    CompetenceChanged,
+    /// The desk said who is on site.
+    PresenceRecorded,
     /// What was recorded on a clinic day was sealed; with the chain's head, to be kept elsewhere.
     DaySealed,
     /// Something is not as it was sealed.
     SealBroken,
+    /// Something was put out of use.
+    QuarantineBegun,
+    /// A named person released what was out of use.
+    QuarantineReleased,
+    /// A chain of the group got a new version.
+    CorrectiveChainChanged,
+    /// A corrective action was opened.
+    CorrectiveActionOpened,
+    /// A step of a corrective action was recorded.
+    CorrectiveActionStepRecorded,
+    /// Evidence that concerns an action came in beside its steps.
+    CorrectiveActionNoted,
+    /// A second person closed a corrective action.
+    CorrectiveActionClosed,
+    /// A person said why a task was missed.
+    MissReasonRecorded,
 }
 
 impl EventKind {
@@ -73,8 +95,19 @@ impl EventKind {
             Self::KeyRevoked => "key_revoked",
             Self::FeedCreated => "feed_created",
             Self::FeedRevoked => "feed_revoked",
+            Self::StaffChanged => "staff_changed",
+            Self::CompetenceChanged => "competence_changed",
+            Self::PresenceRecorded => "presence_recorded",
             Self::DaySealed => "day_sealed",
             Self::SealBroken => "seal_broken",
+            Self::QuarantineBegun => "quarantine_begun",
+            Self::QuarantineReleased => "quarantine_released",
+            Self::CorrectiveChainChanged => "corrective_chain_changed",
+            Self::CorrectiveActionOpened => "corrective_action_opened",
+            Self::CorrectiveActionStepRecorded => "corrective_action_step_recorded",
+            Self::CorrectiveActionNoted => "corrective_action_noted",
+            Self::CorrectiveActionClosed => "corrective_action_closed",
+            Self::MissReasonRecorded => "miss_reason_recorded",
         }
     }
 }

@@ -178,6 +178,8 @@ pub(super) fn routine(anchor: Anchor) -> Routine {
         rough_minutes: 5,
         ladder: None,
         season: None,
+        on_fail: None,
+        on_miss: None,
         counts_as_use: false,
         in_use: true,
     }

@@ -12,6 +12,7 @@ use utoipa::ToSchema;
 use uuid::Uuid;
 
 use super::anchor::{Anchor, Season};
+use super::chain::ChainKind;
 use super::fault::{Fault, check_text};
 use super::ladder::Ladder;
 use super::limit::Source;
@@ -58,6 +59,13 @@ pub struct Routine {
     /// The part of the year it is for; absent: all of it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub season: Option<Season>,
+    /// Which corrective action a completion opens that falls short; absent: none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub on_fail: Option<ChainKind>,
+    /// Which corrective action a missed task opens; only `missed_routine`, and only where the work blocks or belongs
+    /// between two patients. Absent: none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub on_miss: Option<ChainKind>,
     /// Whether a completion counts as use of its subject, e.g. a flush: idle routines count from it.
     #[serde(default)]
     pub counts_as_use: bool,
@@ -161,6 +169,7 @@ impl Routine {
         if self.rough_minutes > 1440 {
             faults.push(Fault::new("/rough_minutes", "must be from 0 to 1440"));
         }
+        faults.extend(self.on_miss_fault());
         if let Some(ladder) = &self.ladder {
             faults.extend(ladder.faults().into_iter().map(|f| f.under("/ladder")));
         }
@@ -237,6 +246,16 @@ impl Routine {
         let begins_a_day = matches!(other.anchor, Anchor::Opening {} | Anchor::FirstPatient {});
         (is_idle && !begins_a_day)
             .then_some("names a routine that hangs neither on the opening nor on the first patient: it stays as it is")
+    }
+
+    /// An action for each miss of any work would bury those that matter.
+    fn on_miss_fault(&self) -> Option<Fault> {
+        let kind = self.on_miss?;
+        if kind != ChainKind::MissedRoutine {
+            return Some(Fault::new("/on_miss", "must be missed_routine"));
+        }
+        let matters = self.blocks_from.is_some() || matches!(self.anchor, Anchor::Turnover { .. });
+        (!matters).then(|| Fault::new("/on_miss", "is for work that blocks its subject or belongs between two patients"))
     }
 
     fn window_faults(&self) -> Vec<Fault> {

@@ -4,12 +4,15 @@
 //! transaction, lets the domain decide, and commits the change together with the event it causes.
 
 pub mod caller;
+pub mod chains;
 pub mod clinics;
 pub mod closure_import;
 pub mod closures;
+pub mod competences;
 pub mod completions;
 mod conditional;
 pub mod configuration;
+pub mod corrective_actions;
 pub mod cycles;
 pub mod desk;
 pub mod due;
@@ -27,21 +30,27 @@ pub mod keys;
 pub mod ladder;
 pub mod layers;
 pub mod metrics;
+pub mod miss_reasons;
 pub mod openapi;
 pub mod operatories;
 pub mod overdue;
 pub mod paging;
+pub mod pins;
 pub mod plan_warnings;
 pub mod preview;
 pub mod problem;
 pub mod proofs;
+pub mod quarantines;
 pub mod readiness;
 pub mod representation;
 pub mod routines;
 mod samples;
 pub mod seals;
+pub mod signature;
+mod signing;
 pub mod site_events;
 pub mod special_openings;
+pub mod staff;
 pub mod subjects;
 pub mod summary;
 pub mod tasks;
@@ -108,6 +117,10 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(routines::router())
         .merge(ladder::router())
         .merge(keys::router())
+        .merge(staff::router())
+        .merge(pins::router())
+        .merge(competences::router())
+        .merge(signature::router())
         .merge(feeds::router())
         .merge(desk::router())
         .merge(readiness::router())
@@ -118,6 +131,10 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(holds::router())
         .merge(completions::router())
         .merge(site_events::router())
+        .merge(chains::router())
+        .merge(corrective_actions::router())
+        .merge(quarantines::router())
+        .merge(miss_reasons::router())
         .merge(overdue::router())
         .merge(summary::router())
         .merge(forecast::router())

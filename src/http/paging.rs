@@ -142,12 +142,17 @@ impl NewestFirst {
         limit: u16,
         place: impl Fn(&T) -> Place,
     ) -> Option<HeaderValue> {
+        let cursor = self.cut_to_cursor(items, limit, place)?;
+        next_link(path, &[("limit", self.limit.map(|limit| limit.to_string())), ("cursor", Some(cursor))])
+    }
+
+    /// The same for a list with filters of its own: the cursor of the next page.
+    pub fn cut_to_cursor<T>(&self, items: &mut Vec<T>, limit: u16, place: impl Fn(&T) -> Place) -> Option<String> {
         let limit = usize::from(limit);
         let has_more = items.len() > limit;
         items.truncate(limit);
         let last = items.last().filter(|_| has_more)?;
-        let cursor = encode_place(place(last));
-        next_link(path, &[("limit", self.limit.map(|limit| limit.to_string())), ("cursor", Some(cursor))])
+        Some(encode_place(place(last)))
     }
 }
 

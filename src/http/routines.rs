@@ -337,6 +337,8 @@ pub(super) fn examples() -> Vec<Example> {
         rough_minutes: 5,
         ladder: None,
         season: None,
+        on_fail: None,
+        on_miss: None,
         counts_as_use: true,
         in_use: true,
     };

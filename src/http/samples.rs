@@ -29,6 +29,13 @@ pub(super) const EQUIPMENT: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00a")
 pub(super) const CYCLE: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00b");
 pub(super) const GROUP: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00d");
 pub(super) const FINDING: Uuid = uuid!("0b6f2c3e-5d0a-8c57-9a53-7f1e2a90c00e");
+pub(super) const STAFF: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00f");
+pub(super) const COMPETENCE: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c010");
+pub(super) const QUARANTINE: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c01a");
+pub(super) const RELEASE: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c011");
+pub(super) const ACTION: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c012");
+pub(super) const STEP_RECORD: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c013");
+pub(super) const CLOSING: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c014");
 pub(super) const SITE_EVENT: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00c");
 
 /// The clinic day of the story.

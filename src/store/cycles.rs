@@ -103,6 +103,21 @@ pub async fn list_of_subject(
     before: Option<(DateTime<Utc>, Uuid)>,
     at_most: i64,
 ) -> Result<Vec<CycleMark>> {
+    list_of_subject_since(db, group_id, subject_id, None, before, at_most).await
+}
+
+/// The same of those that ended after an instant (`None`: of all).
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn list_of_subject_since(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    subject_id: Uuid,
+    since: Option<DateTime<Utc>>,
+    before: Option<(DateTime<Utc>, Uuid)>,
+    at_most: i64,
+) -> Result<Vec<CycleMark>> {
     let (before_at, before_id) = before.unzip();
     Ok(sqlx::query_as!(
         CycleMark,
@@ -110,12 +125,14 @@ pub async fn list_of_subject(
          from cycle_mark
          where group_id = $1 and subject_id = $2
            and ($3::timestamptz is null or (ended_at, cycle_id) < ($3, $4::uuid))
+           and ($6::timestamptz is null or ended_at > $6)
          order by ended_at desc, cycle_id desc limit $5",
         group_id,
         subject_id,
         before_at,
         before_id,
-        at_most
+        at_most,
+        since
     )
     .fetch_all(db)
     .await?)

@@ -6,9 +6,13 @@
 //!
 //! Verbs: `find` (an option), `list`, `insert`, `save` (insert or replace), `lock` (find and hold), `claim`.
 
+pub mod action_worklist;
+pub mod actions;
+pub mod chains;
 pub mod clinics;
 pub mod completions;
 pub mod configuration;
+pub mod corrective_actions;
 pub mod cycles;
 pub mod desk;
 pub mod events;
@@ -21,9 +25,12 @@ pub mod idempotency;
 pub mod keys;
 pub mod ladders;
 pub mod loads;
+pub mod misses;
 pub mod overdue;
+pub mod pins;
 mod plan_changes;
 pub mod planning;
+pub mod quarantines;
 pub mod readiness;
 pub mod repeats;
 pub mod reporting;
@@ -34,9 +41,11 @@ pub mod seal_records;
 pub mod seals;
 pub mod setup;
 pub mod site_events;
+pub mod staff;
 pub mod subjects;
 pub mod summary;
 pub mod tasks;
+mod wanted_tests;
 pub mod weeks;
 pub mod zone_moves;
 

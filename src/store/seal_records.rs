@@ -4,7 +4,7 @@
 //! somebody wrote into one makes reading fail, for a row that cannot be read is evidence of an edit. So Postgres makes
 //! the JSON, and only instants and decimals are written anew, in the one way that records write them.
 //!
-//! Not among the kinds: `completion_receipt` and `cycle_receipt` (they decide only what a repeat is told), `event`
+//! Not among the kinds: `corrective_action_next` (a worklist, which follows from an action's rows), `completion_receipt` and `cycle_receipt` (they decide only what a repeat is told), `event`
 //! (copies) and `task` (a plan, made anew from configuration; what became of it follows from its completions).
 
 use chrono::{DateTime, Utc};
@@ -124,7 +124,84 @@ pub async fn list(
         from,
         until
     );
-    add("site_event_withdrawal", rows.fetch_all(db).await?);
+    add("site_event_withdrawal", rows.fetch_all(&mut *db).await?);
+    let rows = sqlx::query_as!(
+        Row,
+        r#"select q.quarantine_id::text as "id!", q.recorded_at as "recorded_at!", to_jsonb(q)::text as "columns!"
+           from quarantine q
+           where q.group_id = $1 and q.clinic_id = $2 and q.recorded_at >= $3 and q.recorded_at < $4"#,
+        group_id,
+        clinic_id,
+        from,
+        until
+    );
+    add("quarantine", rows.fetch_all(&mut *db).await?);
+    let rows = sqlx::query_as!(
+        Row,
+        r#"select r.release_id::text as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!"
+           from quarantine_release r
+           where r.group_id = $1 and r.clinic_id = $2 and r.recorded_at >= $3 and r.recorded_at < $4"#,
+        group_id,
+        clinic_id,
+        from,
+        until
+    );
+    add("quarantine_release", rows.fetch_all(&mut *db).await?);
+    let rows = sqlx::query_as!(
+        Row,
+        r#"select r.action_id::text as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!"
+           from corrective_action r
+           where r.group_id = $1 and r.clinic_id = $2 and r.recorded_at >= $3 and r.recorded_at < $4"#,
+        group_id,
+        clinic_id,
+        from,
+        until
+    );
+    add("corrective_action", rows.fetch_all(&mut *db).await?);
+    let rows = sqlx::query_as!(
+        Row,
+        r#"select r.record_id::text as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!"
+           from corrective_action_step r
+           where r.group_id = $1 and r.clinic_id = $2 and r.recorded_at >= $3 and r.recorded_at < $4"#,
+        group_id,
+        clinic_id,
+        from,
+        until
+    );
+    add("corrective_action_step", rows.fetch_all(&mut *db).await?);
+    let rows = sqlx::query_as!(
+        Row,
+        r#"select r.note_id::text as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!"
+           from corrective_action_note r
+           where r.group_id = $1 and r.clinic_id = $2 and r.recorded_at >= $3 and r.recorded_at < $4"#,
+        group_id,
+        clinic_id,
+        from,
+        until
+    );
+    add("corrective_action_note", rows.fetch_all(&mut *db).await?);
+    let rows = sqlx::query_as!(
+        Row,
+        r#"select r.close_id::text as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!"
+           from corrective_action_close r
+           where r.group_id = $1 and r.clinic_id = $2 and r.recorded_at >= $3 and r.recorded_at < $4"#,
+        group_id,
+        clinic_id,
+        from,
+        until
+    );
+    add("corrective_action_close", rows.fetch_all(&mut *db).await?);
+    let rows = sqlx::query_as!(
+        Row,
+        r#"select r.task_id || '/' || r.number as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!"
+           from miss_reason r
+           where r.group_id = $1 and r.clinic_id = $2 and r.recorded_at >= $3 and r.recorded_at < $4"#,
+        group_id,
+        clinic_id,
+        from,
+        until
+    );
+    add("miss_reason", rows.fetch_all(db).await?);
     Ok(records)
 }
 

@@ -15,7 +15,9 @@ use super::MAY_RECORD;
 use super::documents::{CompletionAnswer, CompletionInput};
 use crate::domain::access::Role;
 use crate::domain::event::EventKind;
-use crate::domain::evidence::{self, Asked, CompletionKind, Finding, Judgement, Submission, Verdict};
+use crate::domain::evidence::{
+    self, Asked, CompletionKind, Finding, Judgement, StepStatus, StepVerdict, Submission, Verdict,
+};
 use crate::domain::fault::{Fault, check_optional_text, check_text};
 use crate::domain::step;
 use crate::domain::task::Outcome;
@@ -23,6 +25,7 @@ use crate::http::AppState;
 use crate::http::caller::Caller;
 use crate::http::problem::{ApiError, ApiResult};
 use crate::http::tasks::{Access, Work, find_work};
+use crate::store::actions::{self, Followed};
 use crate::store::completions::{Completion, Receipt};
 use crate::store::tasks::Settlement;
 use crate::store::{self, completions, events, planning, repeats, tasks};
@@ -203,6 +206,7 @@ async fn keep(
         tasks::settle(db, caller.group_id, work.task.id, &settlement, caller.now).await?;
         settle_repeat(db, caller, input, work, settlement.outcome).await?;
     }
+    follow_up(db, caller, input, work, judged).await?;
     if store::facts::decide_later_dates(db, caller.group_id, work.task.routine_id).await? {
         // What the subject was left with where it stood stays there; its dates are planned where it stands.
         planning::mark_clinic(db, caller.group_id, work.subject.clinic_id, caller.now).await?;
@@ -213,6 +217,34 @@ async fn keep(
     });
     let clinic = Some(work.task.clinic_id);
     events::append(db, caller.group_id, EventKind::CompletionRecorded, clinic, &event, caller.now).await?;
+    Ok(())
+}
+
+/// What a completion does to corrective actions: it may open one, or concern one that stands.
+async fn follow_up(
+    db: &mut PgConnection,
+    caller: &Caller,
+    input: &CompletionInput,
+    work: &Work,
+    judged: &Judged,
+) -> ApiResult<()> {
+    let judgement = &judged.judgement;
+    let mut short = judgement.steps.iter().filter(|s| s.status == StepStatus::Done && s.verdict == StepVerdict::Failed);
+    let first = short.next();
+    let settled = !judged.duplicate && judgement.outcome == Some(Outcome::Done);
+    let followed = Followed {
+        task: &work.task,
+        routine: &work.routine,
+        completion_id: input.completion_id,
+        corrects: input.corrects,
+        fell_short: first.is_some(),
+        finding: first.map_or_else(String::new, |step| format!("{}, {}", step.key, step.finding)),
+        settles: matches!(judgement.verdict, Verdict::Passed | Verdict::Void | Verdict::NotRequired),
+        done: settled,
+        duplicate: judged.duplicate,
+        key_id: caller.key_id,
+    };
+    actions::follow(db, caller.group_id, &followed, caller.now).await?;
     Ok(())
 }
 
