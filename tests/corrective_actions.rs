@@ -165,7 +165,10 @@ async fn a_positive_spore_test_whose_repeat_passes_is_worked_released_and_closed
     assert_eq!(wrong.pointers(), ["/completion_id"]);
     let repeat = record(&clinic, 843, json!({ "completion_id": id(831) }));
     let recorded = step(&clinic, &item, "repeat-test", repeat.clone()).await.expect(201);
-    assert_eq!((&recorded["result"], &recorded["early"], &recorded["late"]), (&json!("passed"), &json!(false), &json!(false)));
+    assert_eq!(
+        (&recorded["result"], &recorded["early"], &recorded["late"]),
+        (&json!("passed"), &json!(false), &json!(false))
+    );
     assert_eq!(step(&clinic, &item, "repeat-test", repeat).await.expect(200), recorded);
     let other = record(&clinic, 844, json!({ "completion_id": id(831) }));
     assert_eq!(kind_of(&step(&clinic, &item, "repeat-test", other).await), "/problems/step-recorded");
@@ -222,7 +225,8 @@ async fn a_repeat_with_growth_keeps_the_machine_out_until_three_tests_in_a_row_p
     step(&clinic, &item, "inspect", record(&clinic, 846, json!({ "reference": "R 7" }))).await.expect(201);
     let counted = async || {
         let steps = action(&clinic, &item).await["steps"].clone();
-        steps.as_array().expect("steps").iter().find(|s| s["key"] == "three-empty").expect("a step")["tests_passed"].clone()
+        steps.as_array().expect("steps").iter().find(|s| s["key"] == "three-empty").expect("a step")["tests_passed"]
+            .clone()
     };
     // Two pass, one fails and starts the count again, then three pass.
     for (n, growth, passed) in
@@ -314,7 +318,10 @@ async fn who_worked_on_an_action_cannot_close_it_and_nobody_adds_to_a_closed_one
     // More than five days after the opening: kept, and flagged as late; the list says so before.
     app.advance(chrono::TimeDelta::days(11));
     let overdue = clinic.manager.get("/v1/corrective-actions?overdue=true&owner=engineer").await.expect(200);
-    assert_eq!((&overdue["items"][0]["waits_for"]["overdue"], &overdue["items"][0]["age_days"]), (&json!(true), &json!(11)));
+    assert_eq!(
+        (&overdue["items"][0]["waits_for"]["overdue"], &overdue["items"][0]["age_days"]),
+        (&json!(true), &json!(11))
+    );
     assert!(overdue["items"][0]["waits_for"]["level"].as_u64() > Some(0), "{overdue}");
     let late = record(&clinic, 811, json!({ "reference": "W 4" }));
     assert_eq!(step(&clinic, &item, "replace-or-repair", late).await.expect(201)["late"], json!(true));
@@ -322,7 +329,8 @@ async fn who_worked_on_an_action_cannot_close_it_and_nobody_adds_to_a_closed_one
     let same = close(&clinic, &item, 860, LEAD).await;
     assert_eq!(kind_of(&same), "/problems/second-person-needed");
     close(&clinic, &item, 860, CLINICIAN).await.expect(201);
-    let after = step(&clinic, &item, "replace-or-repair-again", record(&clinic, 813, json!({ "reference": "W 5" }))).await;
+    let after =
+        step(&clinic, &item, "replace-or-repair-again", record(&clinic, 813, json!({ "reference": "W 5" }))).await;
     assert_eq!(kind_of(&after), "/problems/action-closed");
     let reader = clinic.admin.key(Role::Reader.as_str(), json!({ "kind": "group" })).await;
     reader.get(&path).await.expect(200);
@@ -335,10 +343,8 @@ async fn two_who_record_one_step_at_once_leave_one_record_and_two_failures_open_
     let clinic = clinic_with_spore_chain(&app).await;
     let task = clinic.due_in_clinic(routine::spore_test()).await;
     let (one, other) = (clinic.spore(830, &task, Some("1")), clinic.spore(831, &task, Some("2")));
-    let (one, other) = tokio::join!(
-        clinic.tablet.post("/v1/completions", one),
-        clinic.tablet.post("/v1/completions", other)
-    );
+    let (one, other) =
+        tokio::join!(clinic.tablet.post("/v1/completions", one), clinic.tablet.post("/v1/completions", other));
     (one.expect(201), other.expect(201));
     let item = only_open(&clinic).await;
     assert_eq!(action(&clinic, &item).await["notes"].as_array().map(Vec::len), Some(1));

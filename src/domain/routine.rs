@@ -255,7 +255,8 @@ impl Routine {
             return Some(Fault::new("/on_miss", "must be missed_routine"));
         }
         let matters = self.blocks_from.is_some() || matches!(self.anchor, Anchor::Turnover { .. });
-        (!matters).then(|| Fault::new("/on_miss", "is for work that blocks its subject or belongs between two patients"))
+        (!matters)
+            .then(|| Fault::new("/on_miss", "is for work that blocks its subject or belongs between two patients"))
     }
 
     fn window_faults(&self) -> Vec<Fault> {

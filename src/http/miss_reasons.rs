@@ -131,7 +131,11 @@ async fn put_miss_reason(
         return Ok((StatusCode::OK, Json(MissReasonDocument::of(task_id, last.clone()))));
     }
     if work.task.state(caller.now) != TaskState::Missed {
-        return Err(ApiError::conflict("task-not-missed", "The task is not missed", "only a missed task has such a reason"));
+        return Err(ApiError::conflict(
+            "task-not-missed",
+            "The task is not missed",
+            "only a missed task has such a reason",
+        ));
     }
     let number = last.map_or(1, |l| l.number + 1);
     if i64::from(number) > MOST_REASONS {

@@ -19,10 +19,10 @@ use utoipa::{PartialSchema as _, ToSchema as _};
 
 use super::problem::Problem;
 use super::{
-    chains, clinics, closure_import, closures, competences, completions, corrective_actions, cycles, desk, due, equipment,
-    feeds, forecast, full_days, group, health, holds, hours, keys, ladder, miss_reasons, operatories, overdue, pins,
-    plan_warnings, proofs, quarantines, readiness, resources, routines, seals, signature, site_events, special_openings,
-    staff, summary, tasks, weeks, why, why_nothing, zone_moves,
+    board, chains, clinics, closure_import, closures, competences, completions, corrective_actions, cycles, desk, due,
+    equipment, feeds, forecast, full_days, group, health, holds, hours, keys, ladder, miss_reasons, operatories,
+    overdue, pins, plan_warnings, proofs, quarantines, readiness, resources, routines, seals, signature, site_events,
+    special_openings, staff, summary, tasks, weeks, why, why_nothing, zone_moves,
 };
 
 /// An example of a body, made by serialising a real value of its type.
@@ -72,6 +72,7 @@ fn examples() -> Vec<Example> {
         feeds::examples(),
         desk::examples(),
         readiness::examples(),
+        board::examples(),
         due::examples(),
         tasks::examples(),
         why::examples(),

@@ -166,9 +166,10 @@ impl TryFrom<Row> for ListedAction {
         let kind = ChainKind::from_name(&row.kind).ok_or_else(|| bad("kind", &row.kind))?;
         let waits_for = match (&row.owner, row.may_start_at, row.due_by, row.overdue_at) {
             (Some(owner), Some(may_start_at), Some(due_by), Some(overdue_at)) => {
-                let audience = row.audience.as_deref().map(|name| {
-                    Audience::from_name(name).ok_or_else(|| bad("rung_audience", &name))
-                });
+                let audience = row
+                    .audience
+                    .as_deref()
+                    .map(|name| Audience::from_name(name).ok_or_else(|| bad("rung_audience", &name)));
                 Some(Awaited {
                     step_key: row.step_key.clone(),
                     owner: StepOwner::from_name(owner).ok_or_else(|| bad("owner", owner))?,

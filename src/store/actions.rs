@@ -15,7 +15,8 @@ use super::{Result, action_worklist, chains, completions, corrective_actions, ev
 use crate::domain::chain::progress::Progress;
 use crate::domain::chain::{ChainEvidence, ChainKind, CountedAt, Repeated};
 use crate::domain::corrective_action::{
-    ActionCause, ActionNote, ActionNoteKind, Closing, CorrectiveAction, derive_action_id, derive_note_id, derive_quarantine_id,
+    ActionCause, ActionNote, ActionNoteKind, Closing, CorrectiveAction, derive_action_id, derive_note_id,
+    derive_quarantine_id,
 };
 use crate::domain::event::EventKind;
 use crate::domain::quarantine::{CauseKind, Quarantine};
@@ -165,12 +166,7 @@ pub async fn tell_of_quarantine(
 ///
 /// # Errors
 /// When the database does not answer, or holds a row the model does not know.
-pub async fn go_on(
-    db: &mut PgConnection,
-    group_id: Uuid,
-    action: &CorrectiveAction,
-    now: DateTime<Utc>,
-) -> Result<()> {
+pub async fn go_on(db: &mut PgConnection, group_id: Uuid, action: &CorrectiveAction, now: DateTime<Utc>) -> Result<()> {
     let records = corrective_actions::list_steps(&mut *db, group_id, &[action.action_id]).await?;
     let records: Vec<_> = records.into_iter().map(|(_, record)| record).collect();
     let progress = Progress::new(&action.chain, action.opened_at, &records);
@@ -183,7 +179,9 @@ pub async fn go_on(
     if is_enough {
         return Ok(());
     }
-    let Some(model) = wanted_tests::find_model(&mut *db, group_id, (routine_id, action.subject_id)).await? else { return Ok(()) };
+    let Some(model) = wanted_tests::find_model(&mut *db, group_id, (routine_id, action.subject_id)).await? else {
+        return Ok(());
+    };
     let wanted = Wanted { action_id: action.action_id, step_key: &step.key, number };
     wanted_tests::insert(db, group_id, &model, wanted, progress.times_of(step), now).await?;
     Ok(())

@@ -56,8 +56,9 @@ impl TryFrom<Row> for CorrectiveAction {
     type Error = StoreError;
 
     fn try_from(row: Row) -> Result<Self> {
-        let bad =
-            |column, detail: &dyn ToString| StoreError::bad_row("corrective_action", row.action_id, column, detail.to_string());
+        let bad = |column, detail: &dyn ToString| {
+            StoreError::bad_row("corrective_action", row.action_id, column, detail.to_string())
+        };
         let kind = ChainKind::from_name(&row.kind).ok_or_else(|| bad("kind", &row.kind))?;
         let cause = ActionCause::from_name(&row.cause).ok_or_else(|| bad("cause", &row.cause))?;
         let chain = serde_json::from_value(row.chain.clone()).map_err(|error| bad("chain", &error))?;
@@ -152,7 +153,11 @@ pub async fn list(db: &mut PgConnection, group_id: Uuid, action_ids: &[Uuid]) ->
 ///
 /// # Errors
 /// When the database does not answer, or holds a row the model does not know.
-pub async fn list_of_causes(db: &mut PgConnection, group_id: Uuid, cause_ids: &[Uuid]) -> Result<Vec<CorrectiveAction>> {
+pub async fn list_of_causes(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    cause_ids: &[Uuid],
+) -> Result<Vec<CorrectiveAction>> {
     let rows = sqlx::query_as!(
         Row,
         "select action_id, clinic_id, subject_id, kind, chain_version, chain, cause, cause_id, routine_id, line, reason,
@@ -259,11 +264,7 @@ pub async fn insert_step(
 ///
 /// # Errors
 /// When the database does not answer, or holds a row the model does not know.
-pub async fn list_steps(
-    db: &mut PgConnection,
-    group_id: Uuid,
-    action_ids: &[Uuid],
-) -> Result<Vec<(Uuid, StepRecord)>> {
+pub async fn list_steps(db: &mut PgConnection, group_id: Uuid, action_ids: &[Uuid]) -> Result<Vec<(Uuid, StepRecord)>> {
     let rows = sqlx::query!(
         "select record_id, action_id, step_key, performed_at, recorded_at, performed_by, key_id, note, reference, result,
                 completion_id, early, late
@@ -277,9 +278,10 @@ pub async fn list_steps(
         .map(|row| {
             let result = match row.result.as_deref() {
                 None => None,
-                Some(name) => Some(StepEnd::from_name(name).ok_or_else(|| {
-                    StoreError::bad_row("corrective_action_step", row.record_id, "result", name)
-                })?),
+                Some(name) => Some(
+                    StepEnd::from_name(name)
+                        .ok_or_else(|| StoreError::bad_row("corrective_action_step", row.record_id, "result", name))?,
+                ),
             };
             let record = StepRecord {
                 record_id: row.record_id,
@@ -360,7 +362,12 @@ pub async fn list_notes(db: &mut PgConnection, group_id: Uuid, action_id: Uuid) 
         .map(|row| {
             let kind = ActionNoteKind::from_name(&row.kind)
                 .ok_or_else(|| StoreError::bad_row("corrective_action_note", row.note_id, "kind", &row.kind))?;
-            Ok(ActionNote { note_id: row.note_id, kind, completion_id: row.completion_id, recorded_at: row.recorded_at })
+            Ok(ActionNote {
+                note_id: row.note_id,
+                kind,
+                completion_id: row.completion_id,
+                recorded_at: row.recorded_at,
+            })
         })
         .collect()
 }

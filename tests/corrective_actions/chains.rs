@@ -88,7 +88,10 @@ async fn a_groups_own_chain_is_checked_versioned_and_leaves_standing_actions_alo
     });
     // Three in a row after one positive, without inspection: CDC, Disinfection and Sterilization 2008, table 12, read.
     let mut three_at_once = conservative.clone();
-    three_at_once["steps"].as_array_mut().expect("steps").retain(|s| s["key"] != "inspect" && s["key"] != "withdraw-loads");
+    three_at_once["steps"]
+        .as_array_mut()
+        .expect("steps")
+        .retain(|s| s["key"] != "inspect" && s["key"] != "withdraw-loads");
     let put = async |chain: &Value| clinic.admin.put(path, chain.clone()).await;
     assert_eq!(put(&conservative).await.expect(201)["version"], json!(1));
     assert_eq!(put(&conservative).await.expect(200)["version"], json!(1));

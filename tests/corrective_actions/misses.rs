@@ -6,8 +6,8 @@ use sqlx::PgPool;
 
 use super::{CLINICIAN, action, close, kind_of, people, record, step, text};
 use crate::support::app::App;
-use crate::support::scenario::{self, Clinic, routine};
 use crate::support::at;
+use crate::support::scenario::{self, Clinic, routine};
 
 /// The clinic whose flush between patients opens an action when it is missed.
 async fn clinic_with_miss_chain(app: &App) -> Clinic<'_> {

@@ -76,11 +76,12 @@ async fn anybody_at_work_stops_something_and_only_one_who_is_trained_releases_it
 
 #[sqlx::test]
 async fn the_database_and_the_domain_know_the_same_causes(pool: PgPool) {
-    let check: String =
-        sqlx::query_scalar("select pg_get_constraintdef(oid) from pg_constraint where conname = 'quarantine_cause_known'")
-            .fetch_one(&pool)
-            .await
-            .expect("the constraint");
+    let check: String = sqlx::query_scalar(
+        "select pg_get_constraintdef(oid) from pg_constraint where conname = 'quarantine_cause_known'",
+    )
+    .fetch_one(&pool)
+    .await
+    .expect("the constraint");
     let known: BTreeSet<&str> = check.split('\'').skip(1).step_by(2).collect();
     assert_eq!(known, CauseKind::ALL.iter().map(|kind| kind.as_str()).collect());
 }

@@ -8,8 +8,9 @@ use std::sync::LazyLock;
 
 use super::{Chain, ChainKind};
 
-static SHIPPED: LazyLock<BTreeMap<ChainKind, Chain>> =
-    LazyLock::new(|| serde_json::from_str(include_str!("defaults.json")).expect("the shipped chains are read by a test"));
+static SHIPPED: LazyLock<BTreeMap<ChainKind, Chain>> = LazyLock::new(|| {
+    serde_json::from_str(include_str!("defaults.json")).expect("the shipped chains are read by a test")
+});
 
 /// The shipped chain of a kind.
 #[must_use]

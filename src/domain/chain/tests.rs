@@ -34,7 +34,9 @@ fn each_broken_rule_is_told_where_it_is() {
         ("/steps/0/instruction", |c| c.steps[0].instruction.clear()),
         ("/steps/0/window/due_by_minutes", |c| c.steps[0].window.may_start_minutes = 1),
         ("/steps/0/window/overdue_minutes", |c| c.steps[0].window.overdue_minutes = 576_001),
-        ("/steps/7/evidence/count", |c| c.steps[7].evidence = ChainEvidence::TestsPassed { count: 0, routine_id: None }),
+        ("/steps/7/evidence/count", |c| {
+            c.steps[7].evidence = ChainEvidence::TestsPassed { count: 0, routine_id: None }
+        }),
         // A step cannot hang on itself, nor on one that has no result.
         ("/steps/4/only_if/0/step", |c| c.steps[4].only_if[0].step = "other-records".to_owned()),
         ("/steps/4/only_if/0/step", |c| c.steps[4].only_if[0].step = "review".to_owned()),
@@ -52,9 +54,8 @@ fn each_broken_rule_is_told_where_it_is() {
 #[test]
 fn steps_for_what_happens_often_are_asked_for_only_then() {
     let chain = shipped(ChainKind::MissedRoutine);
-    let keys = |opened: u32| -> Vec<String> {
-        chain.for_opening(|_| opened).steps.into_iter().map(|step| step.key).collect()
-    };
+    let keys =
+        |opened: u32| -> Vec<String> { chain.for_opening(|_| opened).steps.into_iter().map(|step| step.key).collect() };
     // Three and more within 30 days: common practice, no source.
     assert_eq!(keys(2), ["make-safe", "tell-lead"]);
     assert_eq!(keys(3), ["make-safe", "tell-lead", "lead-review"]);

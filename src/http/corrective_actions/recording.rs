@@ -230,7 +230,11 @@ async fn judge(
         return Ok((input.result, None));
     }
     let routine_id = step.evidence.names_routine().or(action.routine_id).ok_or_else(|| {
-        ApiError::conflict("tests-unknown", "No tests are known", "the action names no routine whose tests these could be")
+        ApiError::conflict(
+            "tests-unknown",
+            "No tests are known",
+            "the action names no routine whose tests these could be",
+        )
     })?;
     let since = progress.tests_count_from(step);
     let tests = corrective_actions::list_tests(db, caller.group_id, routine_id, action, since).await?;

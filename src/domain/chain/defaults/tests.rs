@@ -26,8 +26,16 @@ fn a_positive_spore_test_takes_the_machine_out_and_asks_for_three_empty_chambers
     let kind = ChainKind::PositiveSporeTest;
     assert!(shipped(kind).quarantines);
     let keys: Vec<&str> = shipped(kind).steps.iter().map(|s| s.key.as_str()).collect();
-    let order =
-        ["take-out", "withdraw-implants", "review", "repeat-test", "other-records", "withdraw-loads", "inspect", "three-empty"];
+    let order = [
+        "take-out",
+        "withdraw-implants",
+        "review",
+        "repeat-test",
+        "other-records",
+        "withdraw-loads",
+        "inspect",
+        "three-empty",
+    ];
     assert_eq!(keys, order);
     assert!(shipped(kind).steps.iter().all(|s| s.gates_release));
     assert_eq!(step(kind, "three-empty").evidence, ChainEvidence::TestsPassed { count: 3, routine_id: None });
@@ -37,9 +45,7 @@ fn a_positive_spore_test_takes_the_machine_out_and_asks_for_three_empty_chambers
 #[test]
 fn water_is_tested_five_to_ten_days_after_and_again_three_to_four_weeks_later() {
     let kind = ChainKind::WaterOverLimit;
-    for (key, first_day, last_day) in
-        [("retest", 5, 10), ("pass-after-repair", 5, 10), ("follow-up-test", 21, 28)]
-    {
+    for (key, first_day, last_day) in [("retest", 5, 10), ("pass-after-repair", 5, 10), ("follow-up-test", 21, 28)] {
         let window = step(kind, key).window;
         let found = (window.counted_from, window.may_start_minutes, window.due_by_minutes);
         assert_eq!(found, (StepStart::StepBefore, first_day * DAY, last_day * DAY), "{key}");
