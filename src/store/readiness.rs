@@ -97,6 +97,7 @@ pub async fn list_blocking(
                      and t.clinic_day between $4 and $5 and t.blocks_at <= $3
                      and (t.blocks_at, t.task_id) > (coalesce(r.blocks_at, '-infinity'),
                                                      coalesce(r.task_id, '00000000-0000-0000-0000-000000000000'))
+                   offset 0 -- one look for each pair, never one join of everything
                ) l
                where l.state not in ('void', 'not_required')
            )
