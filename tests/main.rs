@@ -32,6 +32,7 @@ mod plan_warnings;
 mod planner;
 mod previews;
 mod proofs;
+mod readiness;
 mod readme;
 mod refusals;
 mod repeats;

@@ -44,6 +44,7 @@ pub mod routine;
 pub mod seal;
 pub mod site_event;
 pub mod staff;
+pub mod standing;
 pub mod step;
 pub mod subject;
 pub mod task;

@@ -3,6 +3,7 @@
 //! The rule of this module: a handler reads the clock once (its [`caller::Caller`] carries the instant), opens one
 //! transaction, lets the domain decide, and commits the change together with the event it causes.
 
+pub mod board;
 pub mod caller;
 pub mod chains;
 pub mod clinics;
@@ -136,6 +137,7 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(feeds::router())
         .merge(desk::router())
         .merge(readiness::router())
+        .merge(board::router())
         .merge(due::router())
         .merge(tasks::router())
         .merge(why::router())

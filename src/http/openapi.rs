@@ -19,8 +19,8 @@ use utoipa::{PartialSchema as _, ToSchema as _};
 
 use super::problem::Problem;
 use super::{
-    chains, clinics, closure_import, closures, competences, completions, corrective_actions, cycle_records, cycles,
-    desk, due, entries_to_review, equipment, expiring, feeds, forecast, full_days, group, health, holds, hours,
+    board, chains, clinics, closure_import, closures, competences, completions, corrective_actions, cycle_records,
+    cycles, desk, due, entries_to_review, equipment, expiring, feeds, forecast, full_days, group, health, holds, hours,
     instruments, keys, ladder, miss_reasons, operatories, overdue, own_limits, pins, plan_warnings, presence, proofs,
     quarantines, readiness, resources, routines, seals, signature, site_events, special_openings, staff, summary,
     tasks, weeks, why, why_nothing, zone_moves,
@@ -79,6 +79,7 @@ fn examples() -> Vec<Example> {
         feeds::examples(),
         desk::examples(),
         readiness::examples(),
+        board::examples(),
         due::examples(),
         tasks::examples(),
         why::examples(),
