@@ -11,6 +11,7 @@ mod architecture;
 mod batches;
 mod closure_import;
 mod configuration;
+mod cookbook;
 mod crashes;
 mod demo_clinics;
 mod dependencies;
