@@ -11,6 +11,7 @@ mod architecture;
 mod batches;
 mod closure_import;
 mod configuration;
+mod cookbook;
 mod corrective_actions;
 mod crashes;
 mod demo_clinics;
