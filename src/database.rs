@@ -22,6 +22,8 @@ pub fn pool(options: PgConnectOptions, size: u32) -> PgPool {
     let options = options.application_name("chairtide").options([
         // A generic plan of a partitioned table locks every partition; a custom plan locks those it reads.
         ("plan_cache_mode", "force_custom_plan"),
+        // A plan over many months looks dear enough to be compiled, which takes longer than to run it: ten times, for a board.
+        ("jit", "off"),
         ("timezone", "UTC"),
         // A request that was given up must not hold its connection for long.
         ("statement_timeout", "60s"),

@@ -148,3 +148,22 @@ async fn a_chair_that_comes_back_finds_its_plan(pool: PgPool) {
     }
     assert_eq!(plan().await, before);
 }
+
+/// Each clinic's plan asks for tasks of the other's: of the chairs that came and of those that went. Two are planned at
+/// once, so both must ask for them in one order.
+#[sqlx::test]
+async fn clinics_that_exchange_chairs_are_planned_at_once_without_waiting_for_each_other(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;
+    let (here, there) = two_clinics(&app).await;
+    let chairs: Vec<u32> = (800..840).collect();
+    for round in 0..6 {
+        for chair in &chairs {
+            let clinic_id = if (chair + round) % 2 == 0 { here.clinic_id } else { there.clinic_id };
+            let unit = scenario::operatory(clinic_id, &format!("Chair {chair}"));
+            let put = here.admin.put(&format!("/v1/operatories/{}", id(*chair)), unit).await;
+            assert!(put.status.is_success(), "{}", put.text);
+        }
+        let report = app.plan().await;
+        assert_eq!((report.clinics, report.failed), (2, 0), "round {round}");
+    }
+}

@@ -7,7 +7,7 @@ use axum::body::Body;
 use axum::http::{Request, StatusCode};
 use chairtide::clock::Clock;
 use chairtide::database;
-use chairtide::http::{AppState, Limits, app};
+use chairtide::http::{self, AppState, Limits};
 use chairtide::jobs::Jobs;
 use chairtide::jobs::housekeeping::{self, Kept};
 use chairtide::store;
@@ -17,6 +17,9 @@ use sqlx::PgPool;
 use tokio::sync::Notify;
 use tower::ServiceExt as _;
 use uuid::Uuid;
+
+use crate::support::app::App;
+use crate::support::scenario;
 
 fn noon() -> DateTime<Utc> {
     "2026-12-01T12:00:00Z".parse().expect("an RFC 3339 instant")
@@ -28,7 +31,7 @@ fn service(pool: PgPool) -> Router {
 
 fn service_at(pool: PgPool, clock: &Clock) -> Router {
     let limits = Limits { body_bytes: 100_000, request_seconds: 10, concurrent_requests: 10 };
-    app(AppState {
+    http::app(AppState {
         pool,
         clock: clock.clone(),
         limits: Arc::new(limits),
@@ -75,6 +78,20 @@ async fn a_migrated_database_is_ready_and_one_that_lacks_a_migration_is_not(pool
     assert_eq!((status, state_of(&health, "migrations").as_str()), (StatusCode::SERVICE_UNAVAILABLE, "failed"));
     let refusal = database::check(&pool).await.unwrap_err().to_string();
     assert!(refusal.contains("migration 2 was not applied"), "{refusal}");
+}
+
+#[sqlx::test]
+async fn a_clinic_that_waits_to_be_sealed_shows_in_health_and_metrics(pool: PgPool) {
+    let app = App::new(pool.clone(), noon()).await;
+    scenario::clinic(&app, "Europe/London").await;
+    for (later, state) in [(TimeDelta::zero(), "ok"), (TimeDelta::days(2), "late")] {
+        let service = service_at(pool.clone(), &Clock::manual(noon() + later));
+        let (status, health) = get(service.clone(), "/health/ready").await;
+        assert_eq!((status, state_of(&health, "sealer").as_str()), (StatusCode::OK, state), "{health}");
+        let (_, metrics) = get(service, "/metrics").await;
+        let lag = format!("chairtide_sealer_lag_seconds {}", later.num_seconds());
+        assert!(metrics.contains(&lag), "{metrics}");
+    }
 }
 
 #[sqlx::test]

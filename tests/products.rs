@@ -160,6 +160,15 @@ async fn a_recall_blocks_what_comes_later_and_lists_all_uses_over_two_clinics(po
     assert_eq!(clinic.tablet.put(&path, recall.clone()).await.status.as_u16(), 403);
     clinic.manager.put(&path, recall.clone()).await.expect(201);
     clinic.manager.put(&path, recall).await.expect(200);
+    // Where it was used, an action stands, once.
+    let actions: Vec<(Uuid, String, String)> =
+        sqlx::query_as("select subject_id, kind, cause from corrective_action where cause_id = $1 order by 1")
+            .bind(lot)
+            .fetch_all(&pool)
+            .await
+            .expect("the owner reads everything");
+    let expected = |subject| (subject, "wrong_or_expired_product".to_owned(), "lot".to_owned());
+    assert_eq!(actions, [clinic.chair, other.chair].map(expected));
     // Done before the recall, entered after it.
     let posted = completion(842, &task, lot, 1000, "2026-11-02T07:38:00Z");
     let answer = clinic.tablet.post("/v1/completions", posted).await.expect(201);

@@ -56,6 +56,7 @@ async fn proofs_over_http_are_checked_by_the_command_and_by_a_script_without_the
         ("day_mark", "2026-11-02/start".to_owned()),
         ("seating_mark", mark),
         ("cycle_mark", id(704).to_string()),
+        ("presence_mark", "2026-11-02/1".to_owned()),
         ("site_event", id(706).to_string()),
         ("site_event_withdrawal", id(706).to_string()),
     ] {

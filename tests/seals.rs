@@ -3,10 +3,13 @@
 use std::time::Duration;
 
 use axum::http::Method;
+use chairtide::domain::corrective_action::{ActionNote, ActionNoteKind, Closing, Grounds};
+use chairtide::domain::quarantine::Release;
 use chairtide::domain::seal::DaySeal;
 use chairtide::jobs::sealer;
 use chairtide::store::cycles::CycleMark;
-use chairtide::store::{self, StoreError, seals};
+use chairtide::store::misses::{self, MissReason};
+use chairtide::store::{self, StoreError, corrective_actions, quarantines, seals};
 use chrono::{NaiveDate, TimeDelta};
 use serde_json::{Value, json};
 use sqlx::PgPool;
@@ -45,6 +48,11 @@ pub(crate) async fn eventful_day(app: &App) -> Clinic<'_> {
     clinic.manager.post("/v1/completions", not_required).await.expect(201);
     let cycle = json!({ "cycle_id": id(704), "ended_at": "2026-11-02T08:50:00Z", "program": "wrapped 134" });
     clinic.tablet.post(&format!("/v1/equipment/{}/cycles", clinic.steriliser), cycle).await.expect(201);
+    let record = json!({ "csv": "elapsed_seconds,temperature_celsius\n0,134\n180,134\n", "performed_by": "KV",
+        "band": { "lowest_celsius": "134", "highest_celsius": "137",
+                  "source": { "title": "invented for the test", "edition": "none", "seen": "from_memory" } } });
+    let path = format!("/v1/equipment/{}/cycles/{}/record", clinic.steriliser, id(704));
+    clinic.tablet.put(&path, record).await.expect(201);
     let product = crate::products::product("Cleaner R", false, "7");
     clinic.admin.put(&format!("/v1/products/{}", id(707)), product).await.expect(201);
     let lot = json!({ "product_id": id(707), "clinic_id": clinic.clinic_id, "lot_number": "L-1", "expires_on": "2027-01-31" });
@@ -60,7 +68,53 @@ pub(crate) async fn eventful_day(app: &App) -> Clinic<'_> {
         clinic.manager.put(&format!("{here}/site-events/{}", id(event)), body).await.expect(201);
     }
     clinic.manager.delete(&format!("{here}/site-events/{}", id(706))).await.expect(204);
+    what_failed(app, &clinic, &turnover).await;
+    let person = json!({ "name": "Kit Vale", "initials": "KV", "role": "assistant", "active_from": "2026-01-05" });
+    clinic.admin.put(&format!("/v1/staff/{}", id(707)), person).await.expect(201);
+    clinic.desk.put(&format!("{here}/presence/2026-11-02"), json!({ "staff_ids": [id(707)] })).await.expect(201);
     clinic
+}
+
+/// Something out of use and released, an action with a step, a note and its closing, and why a task was missed: what needs
+/// a signature or a later hour is written by the store.
+async fn what_failed(app: &App, clinic: &Clinic<'_>, task: &Value) {
+    let out = json!({ "subject_id": clinic.chair, "reason": "a hose drips", "begun_by": "KV" });
+    clinic.tablet.put(&format!("/v1/quarantines/{}", id(707)), out).await.expect(201);
+    let action = json!({ "kind": "separator_full_or_faulty", "subject_id": clinic.clinic_id, "reason": "alarm on",
+                         "opened_by": "KV" });
+    let path = format!("/v1/corrective-actions/{}", id(708));
+    clinic.tablet.put(&path, action).await.expect(201);
+    let step =
+        json!({ "record_id": id(709), "performed_at": app.clock.now(), "performed_by": "KV", "note": "stopped" });
+    clinic.tablet.put(&format!("{path}/steps/decide-use"), step).await.expect(201);
+    let (group_id, clinic_id, recorded_at, key_id) = (id(1), clinic.clinic_id, app.clock.now(), id(1));
+    let mut tx = store::begin(&app.pool, group_id).await.expect("begun");
+    let release = Release {
+        release_id: id(711),
+        staff_id: id(712),
+        released_by: "Mara Oduya".to_owned(),
+        reason: "hose replaced".to_owned(),
+        recorded_at,
+        key_id,
+    };
+    quarantines::insert_release(&mut tx, group_id, (id(707), clinic_id), &release).await.expect("kept");
+    let note = ActionNote { note_id: id(713), kind: ActionNoteKind::Duplicate, completion_id: id(702), recorded_at };
+    corrective_actions::insert_note(&mut tx, group_id, (id(708), clinic_id), &note).await.expect("kept");
+    let closing = Closing {
+        close_id: id(714),
+        grounds: Grounds::StepsRecorded,
+        staff_id: id(712),
+        closed_by: "Mara Oduya".to_owned(),
+        reason: "read".to_owned(),
+        recorded_at,
+        key_id,
+    };
+    corrective_actions::insert_close(&mut tx, group_id, (id(708), clinic_id), &closing).await.expect("kept");
+    let task_id = task["task_id"].as_str().and_then(|id| id.parse().ok()).expect("an id");
+    let (reason, told_by) = ("nobody was there".to_owned(), "KV".to_owned());
+    let reason = MissReason { number: 1, reason, told_by, recorded_at, key_id };
+    misses::insert_reason(&mut tx, group_id, (task_id, clinic_id), &reason).await.expect("kept");
+    tx.commit().await.expect("committed");
 }
 
 /// Seals that Monday, and nothing after it.
@@ -73,8 +127,9 @@ pub(crate) async fn sealed_day(app: &App, clinic: &Clinic<'_>) -> NaiveDate {
     let seal = list(clinic).await.pop().expect("a seal");
     assert_eq!((seal.number, seal.recorded_until), (0, at("2026-11-03T00:00:00Z")));
     // Two holds' edges, two completions with two steps and one, one without, two marks of the desk and one of a day,
-    // one cycle, two events and a withdrawal, a lot and its opening.
-    assert_eq!(seal.record_count, 2 + 3 + 3 + 2 + 1 + 1 + 2 + 1 + 2);
+    // one cycle and its record, two events and a withdrawal, a lot and its opening, and a list of those on site; a
+    // quarantine and its release, an action, its step, a note and its closing, and the reason of a miss.
+    assert_eq!(seal.record_count, 2 + 3 + 3 + 2 + 1 + 2 + 2 + 1 + 2 + 1 + 2 + 4 + 1);
     seal.clinic_day
 }
 
@@ -108,7 +163,7 @@ async fn every_day_is_sealed_once_it_is_over_and_days_are_caught_up_with(pool: P
         last = Some(seal);
     }
     let counts: Vec<usize> = seals.iter().map(|seal| seal.record_count).collect();
-    assert_eq!((counts[0], counts[1], counts[2..].iter().sum::<usize>()), (17, 1, 0));
+    assert_eq!((counts[0], counts[1], counts[2..].iter().sum::<usize>()), (26, 1, 0));
     assert_eq!(sealer::tick(&pool, &app.clock).await.expect("it ticks").sealed, 0);
 
     // Told of with the head, page by page, and read back.
@@ -219,7 +274,7 @@ async fn a_seal_waits_for_who_is_recording_and_holds_what_they_recorded(pool: Pg
     assert!(list(&clinic).await.is_empty());
     tx.commit().await.expect("committed");
     assert_eq!(sealing.await.expect("no panic").expect("it ticks").sealed, 1);
-    assert_eq!(list(&clinic).await[0].record_count, 18);
+    assert_eq!(list(&clinic).await[0].record_count, 27);
     let check = clinic.manager.get(&format!("/v1/clinics/{}/verification", clinic.clinic_id)).await.expect(200);
     assert_eq!((&check["findings"], &check["days_checked"]), (&json!([]), &json!(1)));
 }
@@ -261,6 +316,8 @@ async fn nothing_can_be_recorded_at_an_instant_that_is_sealed(pool: PgPool) {
     let mut chair = scenario::operatory(clinic.clinic_id, "Chair 0");
     chair["service"] = out;
     clinic.admin.put(&format!("/v1/operatories/{}", clinic.chair), chair).await.expect(200);
+    let missed = json!({ "kind": "missed_routine", "subject_id": clinic.steriliser, "reason": "x", "opened_by": "KV" });
+    clinic.tablet.put(&format!("/v1/corrective-actions/{}", id(747)), missed).await.expect(201);
     sqlx::query("update clinic_seal set sealed_until = '2026-11-03T08:20:00.000001Z'")
         .execute(&pool)
         .await
@@ -284,6 +341,12 @@ async fn nothing_can_be_recorded_at_an_instant_that_is_sealed(pool: PgPool) {
             format!("/v1/equipment/{}/cycles", clinic.steriliser),
             json!({ "cycle_id": id(743), "ended_at": "2026-11-03T08:10:00Z" }),
         ),
+        (
+            &clinic.tablet,
+            &Method::PUT,
+            format!("/v1/equipment/{}/cycles/{}/record", clinic.steriliser, id(743)),
+            json!({ "csv": "elapsed_seconds,temperature_celsius\n0,134\n", "performed_by": "KV" }),
+        ),
         (&clinic.desk, &post, format!("{here}/day-start"), json!({})),
         (&clinic.desk, &post, format!("{here}/day-end"), json!({})),
         (&clinic.desk, &post, format!("/v1/operatories/{}/seated", clinic.chair), json!({})),
@@ -294,7 +357,26 @@ async fn nothing_can_be_recorded_at_an_instant_that_is_sealed(pool: PgPool) {
             format!("{here}/site-events/{}", id(744)),
             json!({ "kind": "repair", "happened_at": "2026-11-03T07:00:00Z" }),
         ),
+        (&clinic.desk, &put, format!("{here}/presence/2026-11-03"), json!({ "staff_ids": [] })),
         (&clinic.manager, &Method::DELETE, format!("{here}/site-events/{}", id(705)), Value::Null),
+        (
+            &clinic.tablet,
+            &put,
+            format!("/v1/quarantines/{}", id(745)),
+            json!({ "subject_id": clinic.chair, "reason": "it drips", "begun_by": "KV" }),
+        ),
+        (
+            &clinic.tablet,
+            &put,
+            format!("/v1/corrective-actions/{}", id(746)),
+            json!({ "kind": "missed_routine", "subject_id": clinic.chair, "reason": "seen", "opened_by": "KV" }),
+        ),
+        (
+            &clinic.tablet,
+            &put,
+            format!("/v1/corrective-actions/{}/steps/make-safe", id(747)),
+            json!({ "record_id": id(748), "performed_at": "2026-11-03T08:10:00Z", "performed_by": "KV", "note": "x" }),
+        ),
         // It comes back into service, which is a site event.
         (&clinic.admin, &put, format!("/v1/operatories/{}", clinic.chair), back),
     ] {
@@ -350,4 +432,32 @@ async fn days_to_verify_are_bounded_and_only_those_who_look_over_a_clinic_may_as
         }
         client.get("/v1/seal-findings").await.expect(403);
     }
+}
+
+/// Whoever could stop the loop with one row that nobody can read would stop it for every other clinic.
+#[sqlx::test]
+async fn a_clinic_whose_seals_cannot_be_read_is_noted_and_the_others_are_checked(pool: PgPool) {
+    let app = App::new(pool.clone(), at("2026-11-02T06:00:00Z")).await;
+    let clinic = eventful_day(&app).await;
+    let other = scenario::configure(clinic.admin.clone(), "Europe/London", 1).await;
+    app.set(at("2026-11-04T12:00:00Z"));
+    sealer::seal(&pool, &app.clock).await.expect("it ticks");
+    let unguarded = "alter table day_seal drop constraint day_seal_root_check";
+    sqlx::query(unguarded).execute(&pool).await.expect("the owner may");
+    for (edit, clinic_id) in [
+        ("update day_seal set root = '\\x00' where clinic_id = $1 and number = 0", clinic.clinic_id),
+        ("update day_seal set record_count = 7 where clinic_id = $1 and number = 0", other.clinic_id),
+    ] {
+        sqlx::query(edit).bind(clinic_id).execute(&pool).await.expect("the owner may");
+    }
+    let report = sealer::tick(&pool, &app.clock).await.expect("it ticks");
+    assert_eq!((report.checked, report.failed), (1, 1), "{report:?}");
+    assert!(report.found > 0, "the edit at the other clinic");
+    let noted: Option<String> = sqlx::query_scalar("select last_error from clinic_seal where clinic_id = $1")
+        .bind(clinic.clinic_id)
+        .fetch_one(&pool)
+        .await
+        .expect("a row");
+    assert!(noted.is_some_and(|reason| reason.contains("root")), "it says which column");
+    assert_eq!(sealer::tick(&pool, &app.clock).await.expect("it ticks").failed, 0, "it is left alone for a while");
 }

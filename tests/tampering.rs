@@ -29,7 +29,63 @@ struct Kind {
 }
 
 const WHOLE: Kind = Kind { record: "", table: "", names: &[], id: "", which: "true", without: &[], only: None };
-const KINDS: [Kind; 10] = [
+const KINDS: [Kind; 19] = [
+    Kind {
+        record: "quarantine",
+        table: "quarantine",
+        names: &["group_id", "clinic_id", "quarantine_id"],
+        id: "quarantine_id::text",
+        ..WHOLE
+    },
+    Kind {
+        record: "quarantine_release",
+        table: "quarantine_release",
+        names: &["group_id", "clinic_id", "release_id"],
+        id: "release_id::text",
+        ..WHOLE
+    },
+    Kind {
+        record: "corrective_action",
+        table: "corrective_action",
+        names: &["group_id", "clinic_id", "action_id"],
+        id: "action_id::text",
+        ..WHOLE
+    },
+    Kind {
+        record: "corrective_action_step",
+        table: "corrective_action_step",
+        names: &["group_id", "clinic_id", "record_id"],
+        id: "record_id::text",
+        ..WHOLE
+    },
+    Kind {
+        record: "corrective_action_note",
+        table: "corrective_action_note",
+        names: &["group_id", "clinic_id", "note_id"],
+        id: "note_id::text",
+        ..WHOLE
+    },
+    Kind {
+        record: "corrective_action_close",
+        table: "corrective_action_close",
+        names: &["group_id", "clinic_id", "close_id"],
+        id: "close_id::text",
+        ..WHOLE
+    },
+    Kind {
+        record: "miss_reason",
+        table: "miss_reason",
+        names: &["group_id", "clinic_id", "task_id", "number"],
+        id: "task_id || '/' || number",
+        ..WHOLE
+    },
+    Kind {
+        record: "cycle_record",
+        table: "cycle_record",
+        names: &["group_id", "clinic_id", "cycle_id", "number"],
+        id: "cycle_id || '/' || number",
+        ..WHOLE
+    },
     Kind {
         record: "completion",
         table: "completion",
@@ -84,6 +140,13 @@ const KINDS: [Kind; 10] = [
         ..WHOLE
     },
     Kind {
+        record: "presence_mark",
+        table: "presence_mark",
+        names: &["group_id", "clinic_id", "clinic_day", "number"],
+        id: "clinic_day || '/' || number",
+        ..WHOLE
+    },
+    Kind {
         record: "site_event",
         table: "site_event",
         names: &["group_id", "clinic_id", "event_id"],
@@ -109,7 +172,7 @@ async fn take_checks_off(db: &mut PgConnection) {
         "select conrelid::regclass::text, conname::text from pg_constraint
          where contype in ('c', 'f') and conparentid = 0 and not exists (
              select from pg_inherits where inhrelid = conrelid)
-           and conrelid::regclass::text = any('{completion,step_result,hold_mark,day_mark,seating_mark,cycle_mark,site_event,lot,lot_mark}')",
+           and conrelid::regclass::text = any('{completion,step_result,hold_mark,day_mark,seating_mark,cycle_mark,cycle_record,presence_mark,site_event,lot,lot_mark,quarantine,quarantine_release,corrective_action,corrective_action_step,corrective_action_note,corrective_action_close,corrective_action_next,miss_reason}')",
     );
     for row in constraints.fetch_all(&mut *db).await.expect("the catalogue") {
         let (table, name): (String, String) = (row.get(0), row.get(1));
@@ -142,6 +205,8 @@ fn another(column: &str, data_type: &str) -> String {
         "integer" | "smallint" => (format!("{column} + 1"), "1"),
         // The same number, written with one decimal more.
         "numeric" => (format!("{column} + 0.00"), "1"),
+        "ARRAY" if column == "staff_ids" => (format!("array_append({column}, gen_random_uuid())"), "'{}'"),
+        "ARRAY" => (format!("array_append({column}, 'x')"), "'{}'"),
         "jsonb" => (format!("jsonb_build_array({column})"), "'[]'"),
         other => panic!("{column} is a {other}: how is it changed?"),
     };
@@ -268,7 +333,9 @@ async fn an_owners_update_delete_and_insert_in_any_table_of_evidence_is_named_by
         ("day_mark", "clinic_day || '/' || edge", "marked_at = marked_at - interval '1 hour'", "clinic_day"),
         ("seating_mark", "mark_id::text", "marked_at = marked_at - interval '1 hour'", "mark_id"),
         ("cycle_mark", "cycle_id::text", "program = 'B'", "cycle_id"),
+        ("presence_mark", "clinic_day || '/' || number", "staff_ids = '{}'", "number"),
         ("site_event", "event_id::text", "note = 'another'", "event_id"),
+        ("corrective_action_note", "note_id::text", "kind = 'recorded_late'", "note_id"),
     ] {
         let which = match table {
             "completion" => "kind = 'not_required'",
@@ -295,6 +362,7 @@ async fn an_owners_update_delete_and_insert_in_any_table_of_evidence_is_named_by
         let value = match copied_as {
             "step_key" => "invented".to_owned(),
             "clinic_day" => "2026-11-04".to_owned(),
+            "number" => "9999".to_owned(),
             _ => id(9_999).to_string(),
         };
         let back = format!("insert into {table} select * from kept where {this}");

@@ -5,6 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use axum::body::Body;
 use axum::http::{Method, Request, StatusCode};
 use chairtide::domain::access::Role;
+use chairtide::domain::chain::ChainKind;
 use chairtide::http::openapi;
 use chrono::TimeDelta;
 use serde_json::{Value, json};
@@ -43,6 +44,13 @@ async fn fill<'a>(app: &'a App, admin: Client<'a>, offset: u32) -> Full<'a> {
     clinic.manager.put(&format!("{here}/site-events/{}", own(6)), event).await.expect(201);
     let cycle = json!({ "cycle_id": own(7), "ended_at": "2026-11-02T07:30:00Z" });
     clinic.tablet.post(&format!("/v1/equipment/{}/cycles", clinic.steriliser), cycle).await.expect(201);
+    let record = json!({ "csv": "elapsed_seconds,temperature_celsius\n0,134\n180,134\n", "performed_by": "KV" });
+    let record_path = format!("/v1/equipment/{}/cycles/{}/record", clinic.steriliser, own(13));
+    clinic.tablet.put(&record_path, record).await.expect(201);
+    let instrument = json!({ "clinic_id": clinic.clinic_id, "name": format!("Instrument of group {offset}") });
+    clinic.admin.put(&format!("/v1/instruments/{}", own(11)), instrument).await.expect(201);
+    let limits = own_limits(&json!(clinic.clinic_id));
+    clinic.admin.put(&format!("/v1/own-limits/{}", own(12)), limits).await.expect(201);
     let product = crate::products::product("Cleaner R", false, "7");
     clinic.admin.put(&format!("/v1/products/{}", own(9)), product).await.expect(201);
     let lot =
@@ -76,6 +84,16 @@ async fn fill<'a>(app: &'a App, admin: Client<'a>, offset: u32) -> Full<'a> {
     let feed = json!({ "feed_id": own(6), "label": format!("feed of group {offset}"), "audience": "chairside",
                        "component": "task" });
     clinic.admin.post(&format!("{here}/feeds"), feed).await.expect(201);
+    let person = json!({ "name": format!("Person of group {offset}"), "initials": format!("P{offset}"),
+                         "role": "assistant", "active_from": "2026-01-05", "clinic_ids": [clinic.clinic_id] });
+    clinic.admin.put(&format!("/v1/staff/{}", own(9)), person).await.expect(201);
+    clinic.admin.put(&format!("/v1/staff/{}/pin", own(9)), json!({ "pin": "4711" })).await.expect(204);
+    let competence = json!({ "for_what": { "kind": "routine", "routine_id": own(2) }, "valid_from": "2026-01-05",
+                             "signed_off_by": "MO" });
+    clinic.admin.put(&format!("/v1/staff/{}/competences/{}", own(9), own(10)), competence).await.expect(201);
+    let there = json!({ "staff_ids": [own(9)] });
+    clinic.desk.put(&format!("{here}/presence/2026-11-02"), there).await.expect(201);
+    what_failed(app, &clinic, offset, flush["task_id"].as_str().expect("an id")).await;
     // What only an upgrade of the zone data makes.
     let group = clinic.admin.get("/v1/group").await.expect(200);
     sqlx::query(
@@ -118,13 +136,79 @@ async fn fill<'a>(app: &'a App, admin: Client<'a>, offset: u32) -> Full<'a> {
         ("completion_id", own(4).to_string()),
         ("key_id", own(5).to_string()),
         ("product_id", own(9).to_string()),
+        ("instrument_id", own(11).to_string()),
+        ("own_limit_id", own(12).to_string()),
+        ("cycle_id", own(13).to_string()),
         ("lot_id", own(10).to_string()),
         ("feed_id", own(6).to_string()),
+        ("staff_id", own(9).to_string()),
+        ("competence_id", own(10).to_string()),
+        ("clinic_day", "2026-11-02".to_owned()),
         ("task_id", task_id),
+        ("quarantine_id", own(9).to_string()),
+        ("action_id", own(10).to_string()),
+        ("step_key", "replace-or-repair".to_owned()),
+        ("kind", "failed_load".to_owned()),
     ]);
     let mut marks: Vec<String> = ids.values().filter(|v| v.len() == 36).cloned().collect();
     marks.extend([format!("Flush of group {offset}"), format!("key of group {offset}")]);
     Full { clinic, ids, marks }
+}
+
+/// A clinic's own limit beside that of the line disinfection.
+fn own_limits(clinic_id: &Value) -> Value {
+    let source = json!({ "title": "invented for the test", "edition": "none", "seen": "from_memory" });
+    json!({
+        "clinic_id": clinic_id, "routine_id": scenario::routine::line_disinfection(), "step": "residual",
+        "limits": [{ "operator": "le", "value": "4", "unit": "mg/L", "source": source, "set_by": "clinic" }],
+        "reason": "invented for the test",
+    })
+}
+
+/// Something in every table of what follows a failure; what needs a signature is written as the owner.
+async fn what_failed(app: &App, clinic: &Clinic<'_>, offset: u32, task_id: &str) {
+    let own = |n: u32| id(1_000 * (offset + 1) + n);
+    let chain = clinic.admin.get("/v1/corrective-chains/failed_load").await.expect(200)["chain"].clone();
+    let put = clinic.admin.put("/v1/corrective-chains/failed_load", chain).await;
+    assert!(put.status.is_success(), "{}", put.text);
+    let out = json!({ "subject_id": clinic.chair, "reason": "a hose drips", "begun_by": "KV" });
+    clinic.tablet.put(&format!("/v1/quarantines/{}", own(9)), out).await.expect(201);
+    let action = json!({ "kind": "separator_full_or_faulty", "subject_id": clinic.clinic_id, "reason": "alarm on",
+                         "opened_by": "KV" });
+    let path = format!("/v1/corrective-actions/{}", own(10));
+    clinic.tablet.put(&path, action).await.expect(201);
+    let step =
+        json!({ "record_id": own(11), "performed_at": app.clock.now(), "performed_by": "KV", "note": "stopped" });
+    clinic.tablet.put(&format!("{path}/steps/decide-use"), step).await.expect(201);
+    let group = clinic.admin.get("/v1/group").await.expect(200);
+    for sql in [
+        "insert into quarantine_release (group_id, release_id, quarantine_id, clinic_id, staff_id, released_by, reason,
+                                         recorded_at, key_id)
+         select group_id, $2, quarantine_id, clinic_id, $2, 'Mara Oduya', 'replaced', recorded_at, key_id
+         from quarantine where group_id = $1 and quarantine_id = $3",
+        "insert into corrective_action_note (group_id, note_id, action_id, clinic_id, kind, completion_id, recorded_at)
+         select group_id, $2, action_id, clinic_id, 'duplicate', $2, recorded_at
+         from corrective_action where group_id = $1 and action_id = $4",
+        "insert into corrective_action_close (group_id, close_id, action_id, clinic_id, grounds, staff_id, closed_by,
+                                              reason, recorded_at, key_id)
+         select group_id, $2, action_id, clinic_id, 'steps_recorded', $2, 'Mara Oduya', 'read', recorded_at, key_id
+         from corrective_action where group_id = $1 and action_id = $4",
+        "insert into miss_reason (group_id, task_id, number, clinic_id, reason, told_by, recorded_at, key_id)
+         select group_id, $5, 1, clinic_id, 'nobody there', 'KV', recorded_at, key_id
+         from corrective_action where group_id = $1 and action_id = $4",
+    ] {
+        // Each of them names all that any of them needs.
+        let sql = format!("with n as (select $1::uuid, $2::uuid, $3::uuid, $4::uuid, $5::uuid) {sql}");
+        sqlx::query(AssertSqlSafe(sql))
+            .bind(group["group_id"].as_str().and_then(|id| id.parse::<Uuid>().ok()))
+            .bind(own(12))
+            .bind(own(9))
+            .bind(own(10))
+            .bind(task_id.parse::<Uuid>().ok())
+            .execute(&app.pool)
+            .await
+            .expect("kept");
+    }
 }
 
 /// Every operation of the API's document under `/v1`: its id, method and path.
@@ -155,6 +239,10 @@ fn body(operation: &str, full: &Full<'_>) -> Option<Value> {
         "put_site_event" => json!({ "kind": "repair", "happened_at": "2026-11-02T07:10:00Z" }),
         "record_cycle" => json!({ "cycle_id": id(8_003), "ended_at": "2026-11-02T07:10:00Z" }),
         "put_operatory" => scenario::operatory(full.clinic.clinic_id, "Taken over"),
+        "put_cycle_record" => json!({ "csv": "elapsed_seconds,temperature_celsius\n0,121\n", "performed_by": "KV",
+                                      "reason": "Taken over" }),
+        "put_instrument" => json!({ "clinic_id": ids["clinic_id"], "name": "Taken over" }),
+        "put_own_limits" => own_limits(&json!(ids["clinic_id"])),
         "put_equipment" => json!({ "clinic_id": ids["clinic_id"], "kind": "steriliser", "name": "Taken over",
                                    "service": { "state": "in_service" } }),
         "put_routine" => json!({ "routine": scenario::routines()[0].1 }),
@@ -171,7 +259,26 @@ fn body(operation: &str, full: &Full<'_>) -> Option<Value> {
                                 "reach": { "kind": "clinics", "clinic_ids": [ids["clinic_id"]] } }),
         "create_feed" => json!({ "feed_id": id(8_003), "label": "Taken over", "audience": "chairside",
                                  "component": "task" }),
+        "put_staff" => json!({ "name": "Taken over", "initials": "TO", "role": "assistant",
+                               "active_from": "2026-01-05" }),
+        "put_pin" => json!({ "pin": "802613" }),
+        "put_competence" => json!({ "for_what": { "kind": "family", "family": "release" }, "valid_from": "2026-01-05",
+                                    "signed_off_by": "x" }),
+        "verify_signature" => json!({ "signature": { "staff_id": ids["staff_id"], "pin": "4711" } }),
+        "put_presence" => json!({ "staff_ids": [] }),
         "start_day" | "end_day" | "seat_patient" | "leave_operatory" => json!({}),
+        "put_quarantine" => json!({ "subject_id": ids["operatory_id"], "reason": "Taken over", "begun_by": "KV" }),
+        "put_corrective_action" => json!({ "kind": "missed_routine", "subject_id": ids["operatory_id"],
+                                           "reason": "Taken over", "opened_by": "KV" }),
+        "record_corrective_action_step" => json!({ "record_id": id(8_004), "performed_at": "2026-11-02T07:45:00Z",
+                                                   "performed_by": "KV", "reference": "R 1" }),
+        "release_quarantine" | "close_corrective_action" => {
+            let which = if operation == "release_quarantine" { "release_id" } else { "close_id" };
+            json!({ which: id(8_005), "reason": "Taken over",
+                    "signature": { "staff_id": id(8_006), "pin": "80264" } })
+        }
+        "put_miss_reason" => json!({ "reason": "Taken over", "told_by": "KV" }),
+        "put_corrective_chain" => json!(chairtide::domain::chain::defaults::shipped(ChainKind::FailedLoad)),
         "start_hold" => json!({ "hold_id": id(8_002), "step": "flush:syringe", "performed_by": "KV" }),
         "end_hold" => json!({ "performed_by": "KV" }),
         "record_completion" => completion,
@@ -226,7 +333,8 @@ async fn no_key_reaches_another_group_by_any_operation(pool: PgPool) {
         let client = ours.clinic.admin.key(role.as_str(), json!({ "kind": "group" })).await;
         for operation in operations() {
             let (name, method, path) = &operation;
-            if matches!(name.as_str(), "put_clinic" | "put_routine" | "put_product") {
+            let natural = ["put_clinic", "put_routine", "put_product", "put_staff"];
+            if natural.contains(&name.as_str()) || name.contains("corrective_chain") {
                 continue;
             }
             let answer = try_on(&client, &operation, &theirs).await;
@@ -238,7 +346,9 @@ async fn no_key_reaches_another_group_by_any_operation(pool: PgPool) {
                 assert!(shown.is_none() || name == "record_batch", "{request}");
                 assert!(name != "record_batch" || answer.json()["answers"][0]["problem"]["status"] != json!(null));
             } else if answer.status != StatusCode::FORBIDDEN {
-                let by_body = matches!(name.as_str(), "put_operatory" | "put_equipment" | "create_key" | "put_lot");
+                let by_body =
+                    ["put_operatory", "put_equipment", "create_key", "put_lot", "put_instrument", "put_own_limits"];
+                let by_body = by_body.contains(&name.as_str());
                 assert_eq!(answer.status.as_u16(), if by_body { 422 } else { 404 }, "{request}");
                 got_past_the_role.insert(name.clone());
             }
@@ -254,7 +364,10 @@ async fn no_key_reaches_another_group_by_any_operation(pool: PgPool) {
     }
     // Nothing was refused for its role alone: each operation was tried by somebody who may use it.
     let untried: Vec<_> = with_ids.difference(&got_past_the_role).collect();
-    assert_eq!(untried, ["put_clinic", "put_product", "put_routine"]);
+    // Of a kind of failure each group has a chain of its own.
+    let of_kind = ["get_corrective_chain", "list_corrective_chain_versions", "put_clinic", "put_corrective_chain"];
+    let others = ["put_product", "put_routine", "put_staff"];
+    assert_eq!(untried, of_kind.into_iter().chain(others).collect::<Vec<_>>());
     assert_eq!(contents(&pool, id(1)).await, before);
 }
 
@@ -278,7 +391,7 @@ async fn two_groups_that_use_the_same_ids_never_meet(pool: PgPool) {
 }
 
 /// Operations on what belongs to the group as a whole and to no clinic: every key of the group reads these.
-const OF_THE_GROUP: [&str; 9] = [
+const OF_THE_GROUP: [&str; 18] = [
     "get_routine",
     "put_routine",
     "list_routine_versions",
@@ -288,6 +401,15 @@ const OF_THE_GROUP: [&str; 9] = [
     "put_clinic",
     "get_key",
     "revoke_key",
+    "get_corrective_chain",
+    "list_corrective_chain_versions",
+    "put_corrective_chain",
+    "get_staff",
+    "put_staff",
+    "put_pin",
+    "list_competences",
+    "get_competence",
+    "put_competence",
 ];
 
 #[sqlx::test]
@@ -321,7 +443,7 @@ async fn a_key_for_one_clinic_or_one_operatory_gets_404_for_the_next_clinic(pool
             }
             let of_clinic = [next.clinic.clinic_id, next.clinic.chair, next.clinic.steriliser].map(|id| id.to_string());
             let lists = matches!(name.as_str(), "list_clinics" | "list_operatories" | "list_equipment")
-                || matches!(name.as_str(), "list_overdue" | "get_summary");
+                || matches!(name.as_str(), "list_overdue" | "get_summary" | "list_entries_to_review");
             assert!(!lists || !of_clinic.iter().any(|id| answer.text.contains(id)), "{request}");
         }
     }

@@ -231,6 +231,8 @@ impl<'a> History<'a> {
     ) -> anyhow::Result<()> {
         let mut free_at = at;
         let mut done = Vec::new();
+        // Done while there was no network, and entered at once.
+        let mut backlog = Vec::new();
         for task in tasks {
             let is_open = matches!(task.state, State::Due | State::Grace | State::Overdue);
             if !is_open || !self.belongs(&task, phase) || !self.decided.insert(task.task_id) {
@@ -262,8 +264,11 @@ impl<'a> History<'a> {
                     task.due_from + seconds_within(&mut self.dice, 1, 3)
                 };
                 let entry = self.work(began_at, &task, &performed_by, Manner::Whole, false);
-                done.push((task, performed_by, entry));
-                continue;
+                // What would not be over by now was not done yet: it is done like any other work.
+                if entry.ended_at <= at {
+                    backlog.push((task, performed_by, entry));
+                    continue;
+                }
             }
             let manner =
                 if task.wants_hold() && self.dice.happens(fates.cut_short) { Manner::CutShort } else { Manner::Whole };
@@ -276,12 +281,9 @@ impl<'a> History<'a> {
             }
             done.push((task, performed_by, entry));
         }
-        if phase == Phase::BackOnline {
-            let completions = self.entries(site, done);
-            return self.send(site, completions).await;
-        }
         self.hand_in(site, done);
-        Ok(())
+        let completions = self.entries(site, backlog);
+        self.send(site, completions).await
     }
 
     /// Whether a task is taken up at this time of day.

@@ -11,7 +11,7 @@
 //! | `dice` | chance that repeats itself |
 //! | `agenda` | one clinic's day before it happens |
 //! | `site` | a clinic as those who work there know it |
-//! | `tablet` | what somebody enters about a task |
+//! | `tablet`, `given` | what somebody enters about a task |
 //! | `queue`, `history` | everything in order of time |
 //! | `house` | the service in this process, with a clock that is set by hand |
 //! | `client` | the way into it |
@@ -23,6 +23,7 @@ mod agenda;
 mod client;
 mod configure;
 mod dice;
+mod given;
 mod history;
 mod house;
 mod keyring;

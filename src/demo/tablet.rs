@@ -10,6 +10,7 @@ use uuid::Uuid;
 
 use super::agenda::seconds_within;
 use super::dice::Dice;
+use super::given::given;
 use super::story::Story;
 use crate::domain::step::StepEvidence;
 use crate::domain::subject::SubjectKind;
@@ -181,6 +182,17 @@ impl Tablet<'_> {
                     } else {
                         let Some(reading) = self.reading(task, step, unit) else { continue };
                         answer.insert("reading".to_owned(), reading);
+                    }
+                }
+                other => {
+                    at += TimeDelta::seconds(self.dice.between(10, 40));
+                    let is_read = manner == Manner::WithResult;
+                    if other.result_may_follow() && !is_read {
+                        answer.insert("status".to_owned(), json!("result_pending"));
+                        awaits_result = true;
+                    }
+                    if let Some(given) = given(other, &step.step, at.date_naive(), is_read) {
+                        answer.insert("given".to_owned(), json!(given));
                     }
                 }
             }

@@ -137,11 +137,21 @@ impl Plate {
     /// # Examples
     /// ```
     /// use chairtide::domain::colony_count::{Colonies, Confidence, Plate};
-    /// # use chairtide::domain::limit::{Limit, Operator, Seen, Source};
+    /// # use chairtide::domain::limit::{Limit, Operator, Seen, SetBy, Source};
     /// # let source = Source { title: "CDC".into(), edition: "2003".into(), locator: String::new(), seen: Seen::Read };
     /// # let unit = "[CFU]/mL".into();
     /// # let at_most_500 =
-    /// #     Limit { operator: Operator::Le, value: 500.into(), unit, source, effective_from: None, effective_until: None };
+    /// #     Limit {
+    /// #         operator: Operator::Le,
+    /// #         value: 500.into(),
+    /// #         unit,
+    /// #         source,
+    /// #         effective_from: None,
+    /// #         effective_until: None,
+    /// #         set_by: SetBy::Default,
+    /// #         jurisdiction: String::new(),
+    /// #         legal: false,
+    /// #     };
     /// let plated_ml = "0.1".parse().unwrap();
     /// let plate = Plate { seen: Colonies::Counted { colonies: 42 }, plated_ml, diluted_times: 1 };
     /// assert_eq!(plate.most_colonies_within(&at_most_500, Confidence::P95), Some(38));

@@ -43,6 +43,12 @@ pub enum EventKind {
     LotRecalled,
     /// The recall of a lot was withdrawn as entered by mistake.
     LotRecallWithdrawn,
+    /// An instrument was entered or changed.
+    InstrumentChanged,
+    /// Limits beside those of a routine were set or changed.
+    LimitsChanged,
+    /// What equipment wrote down of a cycle was recorded.
+    CycleRecordKept,
     /// The group's ladder changed.
     LadderChanged,
     /// An API key was made.
@@ -53,10 +59,32 @@ pub enum EventKind {
     FeedCreated,
     /// A calendar feed was revoked.
     FeedRevoked,
+    /// A person of the group changed, or got a PIN.
+    StaffChanged,
+    /// What a person was trained for changed.
+    CompetenceChanged,
+    /// The desk said who is on site.
+    PresenceRecorded,
     /// What was recorded on a clinic day was sealed; with the chain's head, to be kept elsewhere.
     DaySealed,
     /// Something is not as it was sealed.
     SealBroken,
+    /// Something was put out of use.
+    QuarantineBegun,
+    /// A named person released what was out of use.
+    QuarantineReleased,
+    /// A chain of the group got a new version.
+    CorrectiveChainChanged,
+    /// A corrective action was opened.
+    CorrectiveActionOpened,
+    /// A step of a corrective action was recorded.
+    CorrectiveActionStepRecorded,
+    /// Evidence that concerns an action came in beside its steps.
+    CorrectiveActionNoted,
+    /// A second person closed a corrective action.
+    CorrectiveActionClosed,
+    /// A person said why a task was missed.
+    MissReasonRecorded,
 }
 
 impl EventKind {
@@ -83,13 +111,27 @@ impl EventKind {
             Self::LotMarked => "lot_marked",
             Self::LotRecalled => "lot_recalled",
             Self::LotRecallWithdrawn => "lot_recall_withdrawn",
+            Self::InstrumentChanged => "instrument_changed",
+            Self::LimitsChanged => "limits_changed",
+            Self::CycleRecordKept => "cycle_record_kept",
             Self::LadderChanged => "ladder_changed",
             Self::KeyCreated => "key_created",
             Self::KeyRevoked => "key_revoked",
             Self::FeedCreated => "feed_created",
             Self::FeedRevoked => "feed_revoked",
+            Self::StaffChanged => "staff_changed",
+            Self::CompetenceChanged => "competence_changed",
+            Self::PresenceRecorded => "presence_recorded",
             Self::DaySealed => "day_sealed",
             Self::SealBroken => "seal_broken",
+            Self::QuarantineBegun => "quarantine_begun",
+            Self::QuarantineReleased => "quarantine_released",
+            Self::CorrectiveChainChanged => "corrective_chain_changed",
+            Self::CorrectiveActionOpened => "corrective_action_opened",
+            Self::CorrectiveActionStepRecorded => "corrective_action_step_recorded",
+            Self::CorrectiveActionNoted => "corrective_action_noted",
+            Self::CorrectiveActionClosed => "corrective_action_closed",
+            Self::MissReasonRecorded => "miss_reason_recorded",
         }
     }
 }

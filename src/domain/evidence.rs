@@ -4,8 +4,10 @@
 //! limit or an entry ahead of its window is kept with the verdict it earns; only an answer that cannot be read (an
 //! unknown step, a reading in another unit) is a fault, and goes back to the sender whole.
 
+mod given;
 mod product;
 mod reading;
+mod rules;
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -15,10 +17,13 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
+use super::instrument::Instrument;
 use super::limit::{Limit, Qualifier, decimal_text};
-use super::step::{OnFailure, Step, StepEvidence, WantedStep};
+use super::step::{OnFailure, Step, WantedStep};
 use super::task::{Outcome, Times};
+use super::water_sample::JudgedLine;
 
+pub use self::given::{Given, SporeStrips, WaterDrawn};
 pub use self::product::LotsAsked;
 use self::reading::step_of;
 pub use self::reading::{CLOCK_TOLERANCE, faults};
@@ -52,6 +57,18 @@ pub struct Reading {
     pub unit: String,
 }
 
+impl Reading {
+    /// The value with its qualifier, as people write it.
+    #[must_use]
+    pub fn stated(&self) -> String {
+        match self.qualifier {
+            Qualifier::Lt => format!("< {}", self.value),
+            Qualifier::Eq => self.value.to_string(),
+            Qualifier::Gt => format!("> {}", self.value),
+        }
+    }
+}
+
 /// The answer to one wanted step.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
@@ -71,6 +88,15 @@ pub struct StepAnswer {
     /// For a reading: the value.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reading: Option<Reading>,
+    /// For a reading: there was too much to count, and no number tells how much.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub too_many_to_count: bool,
+    /// For a reading: the instrument it was taken with.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub instrument_id: Option<Uuid>,
+    /// For every other kind of step: the answer of that kind.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub given: Option<Given>,
     /// For a product: the lot it was worked with.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub lot_id: Option<Uuid>,
@@ -148,6 +174,8 @@ pub enum StepVerdict {
     ResultPending,
     /// Does not apply.
     NotApplicable,
+    /// The test shows nothing, and is due again at once.
+    Void,
 }
 
 /// The verdict on a completion.
@@ -162,7 +190,7 @@ pub enum Verdict {
     ResultPending,
     /// Declared not required.
     NotRequired,
-    /// Declared void.
+    /// Declared void, or a test that shows nothing.
     Void,
 }
 
@@ -185,13 +213,13 @@ impl Verdict {
 pub struct JudgedStep {
     /// The wanted step's key.
     pub key: String,
-    /// What kind of evidence it wants: `confirmation`, `hold`, `reading` or `product`.
+    /// What kind of evidence it wants ([`super::step::StepEvidence::kind`]).
     pub kind: &'static str,
     /// What was answered; a step without an answer counts as skipped.
     pub status: StepStatus,
     /// The verdict.
     pub verdict: StepVerdict,
-    /// The verdict in words, or a warning beside it; else empty.
+    /// The verdict in words, and what is to be seen beside it; empty when there is nothing to be seen.
     pub finding: String,
     /// The server-timed hold.
     pub hold_id: Option<Uuid>,
@@ -199,9 +227,19 @@ pub struct JudgedStep {
     pub elapsed: Option<(u32, MeasuredBy)>,
     /// The hold's minimum at the time.
     pub minimum_seconds: Option<u32>,
+    /// The hold's maximum at the time.
+    pub maximum_seconds: Option<u32>,
     /// The reading.
     pub reading: Option<Reading>,
-    /// The limits in force on the clinic day.
+    /// There was too much to count.
+    pub too_many_to_count: bool,
+    /// The instrument a reading was taken with.
+    pub instrument_id: Option<Uuid>,
+    /// The answer of another kind.
+    pub given: Option<Given>,
+    /// The bottles of a water sample, each with what decides.
+    pub lines: Vec<JudgedLine>,
+    /// The limits that decided, each with the stricter ones of the law behind it.
     pub limits: Vec<Limit>,
     /// The lot it was worked with.
     pub lot_id: Option<Uuid>,
@@ -211,6 +249,29 @@ pub struct JudgedStep {
     pub mixed_at: Option<DateTime<Utc>>,
     /// The reason given.
     pub reason: String,
+}
+
+impl JudgedStep {
+    fn fail(&mut self, finding: impl Into<String>) {
+        if self.verdict != StepVerdict::Void {
+            self.verdict = StepVerdict::Failed;
+        }
+        self.tell(Some(finding.into()));
+    }
+
+    fn tell(&mut self, finding: Option<String>) {
+        let Some(finding) = finding else { return };
+        if !self.finding.is_empty() {
+            self.finding.push_str("; ");
+        }
+        self.finding.push_str(&finding);
+    }
+
+    fn note_limit(&mut self, limit: &Limit) {
+        if !self.limits.contains(limit) {
+            self.limits.push(limit.clone());
+        }
+    }
 }
 
 /// A finding beside a verdict.
@@ -240,6 +301,15 @@ pub struct Judgement {
     pub late: bool,
     /// Recorded when the window had closed.
     pub late_entry: bool,
+}
+
+impl Judgement {
+    /// Why the test shows nothing, where it does.
+    #[must_use]
+    pub fn void_because(&self) -> String {
+        let void = self.steps.iter().find(|step| step.verdict == StepVerdict::Void);
+        void.map(|step| step.finding.clone()).unwrap_or_default()
+    }
 }
 
 /// A completion as it came in.
@@ -272,6 +342,34 @@ pub struct Asked<'a> {
     pub lots: &'a LotsAsked,
     /// The sample was taken before and its result is awaited: the window, which is the sample's, no longer binds.
     pub sampled_before: bool,
+    /// What else is known that decides.
+    pub known: &'a Known,
+}
+
+/// What is known beside the task: of the clinic, and of what was recorded before.
+#[derive(Clone, Debug, Default)]
+pub struct Known {
+    /// Whose law applies, by ISO 3166.
+    pub place: String,
+    /// The lines of the operatory.
+    pub lines: Vec<String>,
+    /// Limits that the group, a maker or the clinic set beside those of the routine.
+    pub own_limits: Vec<OwnLimit>,
+    /// The clinic's instruments.
+    pub instruments: BTreeMap<Uuid, Instrument>,
+    /// Server-timed holds that an earlier completion of the task used, which this one does not correct.
+    pub spent_holds: BTreeSet<Uuid>,
+    /// Water that was drawn for the task, by the step it was drawn for.
+    pub drawn: BTreeMap<String, WaterDrawn>,
+}
+
+/// A limit that is set beside a routine's.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct OwnLimit {
+    /// The step's key within the routine.
+    pub step: String,
+    /// The limit.
+    pub limit: Limit,
 }
 
 /// Judges a submission without [`faults`].
@@ -300,32 +398,29 @@ fn judge_performed(submission: &Submission<'_>, asked: &Asked<'_>, mut judgement
     let answers: BTreeMap<&str, &StepAnswer> = submission.answers.iter().map(|a| (a.step.as_str(), a)).collect();
     let wanted_keys: BTreeSet<&str> = asked.wanted.iter().map(|w| w.key.as_str()).collect();
     let contacts = product::contacts(&answers, asked);
-    let mut work_is_whole = true;
-    let mut value_failed = false;
-    let mut awaited = false;
     let mut steps = Vec::new();
     for wanted in asked.wanted {
-        let mut judged =
-            judge_step(&wanted.key, wanted.step, answers.get(wanted.key.as_str()).copied(), submission, asked);
+        let answer = answers.get(wanted.key.as_str()).copied();
+        let mut judged = judge_step(&wanted.key, wanted.step, answer, submission, asked);
         if let Some(contact) = contacts.get(&wanted.key) {
-            judge_contact(&mut judged, *contact);
+            rules::judge_contact(&mut judged, *contact);
         }
-        if judged.verdict == StepVerdict::Failed {
-            match &wanted.step.evidence {
-                StepEvidence::Reading { on_failure: OnFailure::Record, .. } if judged.status == StepStatus::Done => {
-                    value_failed = true;
-                }
-                _ => work_is_whole = false,
-            }
-        }
-        awaited |= judged.verdict == StepVerdict::ResultPending;
-        steps.push(judged);
+        steps.push((judged, Some(wanted.step)));
     }
+    fail_whole_cycles(&mut steps);
+    let has = |verdict| steps.iter().any(|(step, _)| step.verdict == verdict);
+    let (awaited, is_void) = (has(StepVerdict::ResultPending), has(StepVerdict::Void));
+    let (recorded, repeated): (Vec<_>, Vec<_>) = steps
+        .iter()
+        .filter(|(judged, _)| judged.verdict == StepVerdict::Failed)
+        .partition(|(judged, step)| judged.status == StepStatus::Done && step.is_some_and(records_failure));
+    let (value_failed, work_is_whole) = (!recorded.is_empty(), repeated.is_empty());
     for answer in submission.answers.iter().filter(|a| !wanted_keys.contains(a.step.as_str())) {
         if let Some(step) = step_of(&answer.step, asked) {
-            steps.push(judge_step(&answer.step, step, Some(answer), submission, asked));
+            steps.push((judge_step(&answer.step, step, Some(answer), submission, asked), None));
         }
     }
+    let steps: Vec<JudgedStep> = steps.into_iter().map(|(judged, _)| judged).collect();
     let mut findings: Vec<Finding> = steps
         .iter()
         .filter(|s| !s.finding.is_empty())
@@ -338,11 +433,12 @@ fn judge_performed(submission: &Submission<'_>, asked: &Asked<'_>, mut judgement
         (false, true) => about_all("performed before the window opened; the task stays open"),
         (false, false) => about_all("performed after the window had closed; the task stays missed"),
     }
-    let (verdict, outcome) = match (work_is_whole, awaited, value_failed) {
-        (false, _, _) => (Verdict::Failed, None),
-        (true, true, _) => (Verdict::ResultPending, Some(Outcome::ResultPending)),
-        (true, false, true) => (Verdict::Failed, Some(Outcome::Done)),
-        (true, false, false) => (Verdict::Passed, Some(Outcome::Done)),
+    let (verdict, outcome) = match (work_is_whole, is_void, awaited, value_failed) {
+        (false, ..) => (Verdict::Failed, None),
+        (true, true, ..) => (Verdict::Void, Some(Outcome::Void)),
+        (true, false, true, _) => (Verdict::ResultPending, Some(Outcome::ResultPending)),
+        (true, false, false, true) => (Verdict::Failed, Some(Outcome::Done)),
+        (true, false, false, false) => (Verdict::Passed, Some(Outcome::Done)),
     };
     judgement.verdict = verdict;
     judgement.outcome = outcome.filter(|_| in_window);
@@ -351,23 +447,24 @@ fn judge_performed(submission: &Submission<'_>, asked: &Asked<'_>, mut judgement
     judgement
 }
 
-/// A hold takes the contact time of the product it was filled with, where that is longer than its own.
-fn judge_contact(judged: &mut JudgedStep, contact: product::Contact) {
-    let (StepStatus::Done, Some((held, _))) = (judged.status, judged.elapsed) else { return };
-    let least = contact.minimum.max(judged.minimum_seconds);
-    judged.minimum_seconds = least;
-    let finding = match (least, contact.maximum) {
-        (Some(least), _) if held < least => {
-            format!("held {held} s of at least {least} s, the product's contact time; the whole step is to be repeated")
+/// The answer stands as the test's result; the work is not to be done again.
+fn records_failure(step: &Step) -> bool {
+    step.evidence.on_failure() == OnFailure::Record
+}
+
+/// The steps of one cycle stand or fall together: contact time that was cut short is not made good by the missing rest.
+fn fail_whole_cycles(steps: &mut [(JudgedStep, Option<&Step>)]) {
+    let cycle_of = |step: &Option<&Step>| step.and_then(|step| step.cycle.clone());
+    let broken: BTreeSet<String> = steps
+        .iter()
+        .filter(|(judged, step)| judged.verdict == StepVerdict::Failed && !step.is_some_and(records_failure))
+        .filter_map(|(_, step)| cycle_of(step))
+        .collect();
+    for (judged, step) in steps.iter_mut().filter(|(judged, _)| judged.verdict == StepVerdict::Passed) {
+        if let Some(cycle) = cycle_of(step).filter(|cycle| broken.contains(cycle)) {
+            judged.fail(format!("the cycle {cycle} failed and is to be repeated whole"));
         }
-        (_, Some(most)) if held > most => {
-            format!("held {held} s, and the product allows at most {most} s; the whole step is to be repeated")
-        }
-        _ => return,
-    };
-    // Its own, shorter minimum may have failed already; the longer one says it all.
-    judged.verdict = StepVerdict::Failed;
-    judged.finding = finding;
+    }
 }
 
 fn judge_step(
@@ -379,94 +476,38 @@ fn judge_step(
 ) -> JudgedStep {
     let mut judged = JudgedStep {
         key: key.to_owned(),
-        kind: match step.evidence {
-            StepEvidence::Confirmation {} => "confirmation",
-            StepEvidence::Hold { .. } => "hold",
-            StepEvidence::Reading { .. } => "reading",
-            StepEvidence::Product { .. } => "product",
-        },
+        kind: step.evidence.kind(),
         status: answer.map_or(StepStatus::Skipped, |a| a.status),
         verdict: StepVerdict::Passed,
         finding: String::new(),
         hold_id: answer.and_then(|a| a.hold_id),
         elapsed: None,
         minimum_seconds: None,
+        maximum_seconds: None,
         reading: answer.and_then(|a| a.reading.clone()),
+        too_many_to_count: answer.is_some_and(|a| a.too_many_to_count),
+        instrument_id: answer.and_then(|a| a.instrument_id),
+        given: answer.and_then(|a| a.given.clone()),
+        lines: Vec::new(),
         limits: Vec::new(),
         lot_id: answer.and_then(|a| a.lot_id),
         product_version: None,
         mixed_at: answer.and_then(|a| a.mixed_at),
         reason: answer.map(|a| a.reason.clone()).unwrap_or_default(),
     };
-    let Some(answer) = answer else {
-        if step.required {
-            judged.verdict = StepVerdict::Failed;
-            "not recorded".clone_into(&mut judged.finding);
-        } else {
+    match answer.map(|answer| (answer, answer.status)) {
+        None if step.required => judged.fail("not recorded"),
+        Some((_, StepStatus::Skipped)) if step.required => judged.fail("skipped"),
+        Some((_, StepStatus::NotApplicable)) if step.required => {
+            judged.fail("required, but answered as not applicable");
+        }
+        None | Some((_, StepStatus::Skipped | StepStatus::NotApplicable)) => {
             judged.verdict = StepVerdict::NotApplicable;
         }
-        return judged;
-    };
-    let failed = match answer.status {
-        StepStatus::Done => fails_rule(&mut judged, step, answer, submission, asked),
-        StepStatus::Skipped if step.required => Some("skipped".to_owned()),
-        StepStatus::NotApplicable if step.required => Some("required, but answered as not applicable".to_owned()),
-        StepStatus::Skipped | StepStatus::NotApplicable => {
-            judged.verdict = StepVerdict::NotApplicable;
-            None
-        }
-        StepStatus::ResultPending => {
-            judged.verdict = StepVerdict::ResultPending;
-            None
-        }
-    };
-    if let Some(finding) = failed {
-        judged.verdict = StepVerdict::Failed;
-        judged.finding = finding;
+        Some((_, StepStatus::ResultPending)) => judged.verdict = StepVerdict::ResultPending,
+        Some((answer, StepStatus::Done)) => rules::judge_done(&mut judged, step, answer, submission, asked),
     }
     judged
-}
-
-/// What the step's own rule finds wrong with a done step, noting the rule beside the answer.
-fn fails_rule(
-    judged: &mut JudgedStep,
-    step: &Step,
-    answer: &StepAnswer,
-    submission: &Submission<'_>,
-    asked: &Asked<'_>,
-) -> Option<String> {
-    match &step.evidence {
-        StepEvidence::Confirmation {} => None,
-        StepEvidence::Product { .. } => product::fails(judged, step, answer, submission, asked),
-        StepEvidence::Hold { minimum_seconds, .. } => {
-            judged.minimum_seconds = Some(*minimum_seconds);
-            judged.elapsed = match answer.hold_id.and_then(|id| asked.holds.get(&id)) {
-                Some(hold) => hold.elapsed_seconds().map(|seconds| (seconds, MeasuredBy::Server)),
-                None => answer.elapsed_seconds.map(|seconds| (seconds, MeasuredBy::Device)),
-            };
-            match judged.elapsed {
-                None => Some("the hold was started and not ended".to_owned()),
-                Some((held, _)) if held < *minimum_seconds => {
-                    Some(format!("held {held} s of at least {minimum_seconds} s; the whole step is to be repeated"))
-                }
-                Some(_) => None,
-            }
-        }
-        StepEvidence::Reading { limits, .. } => {
-            judged.limits = limits.iter().filter(|l| l.is_in_force(asked.clinic_day)).cloned().collect();
-            let reading = answer.reading.as_ref()?;
-            let broken: Vec<String> = judged
-                .limits
-                .iter()
-                .filter_map(|limit| match limit.is_kept_by(reading.qualifier, reading.value) {
-                    Some(true) => None,
-                    Some(false) => Some(format!("outside the limit {limit}")),
-                    None => Some(format!("its qualifier leaves the limit {limit} undecided")),
-                })
-                .collect();
-            (!broken.is_empty()).then(|| broken.join("; "))
-        }
-    }
 }
 
 #[cfg(test)]

@@ -13,7 +13,7 @@ use super::anchor::{Anchor, ClosedDayRule, Counted, Every, IdleOn, Place};
 use super::facts::{Facts, PostedDay, Seating, SeatingEdge};
 use super::hours::{Closure, Hours, Session, Week};
 use super::ladder::{Audience, CountedIn, Ladder, Rung};
-use super::limit::{Limit, Operator, Seen, Source};
+use super::limit::{Limit, Operator, Seen, SetBy, Source};
 use super::plan::Clinic;
 use super::recurrence::Recurrence;
 use super::routine::{BlocksFrom, Routine, RoutineVersion, Selection, Window};
@@ -132,6 +132,9 @@ pub(super) fn limit(operator: Operator, value: i64, unit: &str) -> Limit {
         source: common_practice(),
         effective_from: None,
         effective_until: None,
+        set_by: SetBy::Default,
+        jurisdiction: String::new(),
+        legal: false,
     }
 }
 
@@ -141,13 +144,19 @@ pub(super) fn confirmation(key: &str) -> Step {
         instruction: format!("Do the step {key}"),
         for_each: None,
         required: true,
+        cycle: None,
         evidence: StepEvidence::Confirmation {},
     }
 }
 
 pub(super) fn hold(key: &str, minimum_seconds: u32) -> Step {
     Step {
-        evidence: StepEvidence::Hold { minimum_seconds, source: common_practice(), minimum_from: None },
+        evidence: StepEvidence::Hold {
+            minimum_seconds,
+            maximum_seconds: None,
+            source: common_practice(),
+            minimum_from: None,
+        },
         ..confirmation(key)
     }
 }
@@ -155,7 +164,10 @@ pub(super) fn hold(key: &str, minimum_seconds: u32) -> Step {
 /// A reading in CFU/mL whose result may follow.
 pub(super) fn sample(key: &str, limits: Vec<Limit>, on_failure: OnFailure) -> Step {
     let unit = "[CFU]/mL".to_owned();
-    Step { evidence: StepEvidence::Reading { unit, limits, on_failure, result_may_follow: true }, ..confirmation(key) }
+    Step {
+        evidence: StepEvidence::Reading { unit, limits, on_failure, result_may_follow: true, needs_instrument: false },
+        ..confirmation(key)
+    }
 }
 
 pub(super) fn for_each(part: Part, step: Step) -> Step {
@@ -179,8 +191,11 @@ pub(super) fn routine(anchor: Anchor) -> Routine {
         sources: vec![common_practice()],
         cautions: Vec::new(),
         rough_minutes: 5,
+        family: None,
         ladder: None,
         season: None,
+        on_fail: None,
+        on_miss: None,
         counts_as_use: false,
         in_use: true,
     }

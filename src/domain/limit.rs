@@ -96,6 +96,27 @@ impl Source {
     }
 }
 
+/// Who set a limit.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum SetBy {
+    /// Published guidance or law, as it was read.
+    #[default]
+    Default,
+    /// The group.
+    Group,
+    /// The maker of the unit or product, in its instructions.
+    Maker,
+    /// The clinic.
+    Clinic,
+}
+
+impl SetBy {
+    fn is_default(&self) -> bool {
+        *self == Self::Default
+    }
+}
+
 /// A limit for a reading.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
@@ -117,6 +138,21 @@ pub struct Limit {
     /// Last clinic day it applies to; absent: still does.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub effective_until: Option<NaiveDate>,
+    /// Who set it; left out: it is published guidance or law.
+    #[serde(default, skip_serializing_if = "SetBy::is_default")]
+    pub set_by: SetBy,
+    /// Where it applies, by ISO 3166: `US`, `US-WA`; empty or left out: everywhere.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    #[schema(example = "US-WA")]
+    pub jurisdiction: String,
+    /// It is law there, not advice.
+    #[serde(default, skip_serializing_if = "is_false")]
+    pub legal: bool,
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde hands the field by reference")]
+fn is_false(value: &bool) -> bool {
+    !value
 }
 
 impl Limit {
@@ -130,7 +166,7 @@ impl Limit {
     ///
     /// # Examples
     /// ```
-    /// use chairtide::domain::limit::{Limit, Operator, Qualifier, Seen, Source};
+    /// use chairtide::domain::limit::{Limit, Operator, Qualifier, Seen, SetBy, Source};
     /// let limit = Limit {
     ///     operator: Operator::Le,
     ///     value: 500.into(),
@@ -143,6 +179,9 @@ impl Limit {
     ///     },
     ///     effective_from: None,
     ///     effective_until: None,
+    ///     set_by: SetBy::Default,
+    ///     jurisdiction: String::new(),
+    ///     legal: false,
     /// };
     /// assert_eq!(limit.is_kept_by(Qualifier::Eq, 500.into()), Some(true));
     /// assert_eq!(limit.is_kept_by(Qualifier::Lt, 10.into()), Some(true));
@@ -172,6 +211,10 @@ impl Limit {
             && until < from
         {
             faults.push(Fault::new("/effective_until", "must not be before effective_from"));
+        }
+        check_optional_text(&mut faults, "/jurisdiction", &self.jurisdiction, 60);
+        if self.legal && self.jurisdiction.is_empty() {
+            faults.push(Fault::new("/jurisdiction", "is missing: a law holds somewhere"));
         }
         faults
     }
@@ -274,6 +317,9 @@ mod tests {
             },
             effective_from: None,
             effective_until: None,
+            set_by: SetBy::Default,
+            jurisdiction: String::new(),
+            legal: false,
         }
     }
 

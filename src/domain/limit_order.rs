@@ -14,69 +14,19 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use super::evidence::Reading;
-use super::fault::{Fault, check_optional_text};
 use super::jurisdiction::applies_at;
-use super::limit::{Limit, Operator};
+use super::limit::{Limit, Operator, SetBy};
 
-/// Who set a limit.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum SetBy {
-    /// Published guidance or law, as it was read.
-    Default,
-    /// The group.
-    Group,
-    /// The maker of the unit or product, in its instructions.
-    Maker,
-    /// The clinic.
-    Clinic,
-}
-
-impl SetBy {
-    const ALL: [Self; 4] = [Self::Default, Self::Group, Self::Maker, Self::Clinic];
-
-    fn rank(self) -> u8 {
-        match self {
-            Self::Default => 0,
-            Self::Group => 1,
-            Self::Maker | Self::Clinic => 2,
-        }
+/// How near to the work whoever set a limit is.
+fn rank(set_by: SetBy) -> u8 {
+    match set_by {
+        SetBy::Default => 0,
+        SetBy::Group => 1,
+        SetBy::Maker | SetBy::Clinic => 2,
     }
 }
 
-/// A limit with who set it and where it applies.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct PlacedLimit {
-    /// The limit.
-    pub limit: Limit,
-    /// Who set it.
-    pub set_by: SetBy,
-    /// Where it applies, by ISO 3166: `US`, `US-WA`; empty: everywhere.
-    #[serde(default)]
-    #[schema(example = "US-WA")]
-    pub jurisdiction: String,
-    /// It is law there, not advice.
-    #[serde(default)]
-    pub legal: bool,
-}
-
-impl PlacedLimit {
-    /// Every broken rule, with pointers relative to it.
-    #[must_use]
-    pub fn faults(&self) -> Vec<Fault> {
-        let mut faults: Vec<Fault> = self.limit.faults().into_iter().map(|f| f.under("/limit")).collect();
-        check_optional_text(&mut faults, "/jurisdiction", &self.jurisdiction, 60);
-        faults
-    }
-
-    fn side(&self) -> Side {
-        match self.limit.operator {
-            Operator::Lt | Operator::Le => Side::AtMost,
-            Operator::Gt | Operator::Ge => Side::AtLeast,
-        }
-    }
-}
+const SETTERS: [SetBy; 4] = [SetBy::Default, SetBy::Group, SetBy::Maker, SetBy::Clinic];
 
 /// From which side a limit bounds; a range has one of each, and each is decided alone.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -85,18 +35,25 @@ enum Side {
     AtLeast,
 }
 
+fn side_of(limit: &Limit) -> Side {
+    match limit.operator {
+        Operator::Lt | Operator::Le => Side::AtMost,
+        Operator::Gt | Operator::Ge => Side::AtLeast,
+    }
+}
+
 /// What a limit answers to a reading.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct LimitAnswer {
     /// The limit as it was in force.
-    pub limit: PlacedLimit,
+    pub limit: Limit,
     /// Whether the reading keeps it; absent where its qualifier leaves that open.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub kept: Option<bool>,
 }
 
 /// The limit that decides from one side, and what must be seen beside it.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct DecidedLimit {
     /// The one that decides.
     pub deciding: LimitAnswer,
@@ -110,17 +67,15 @@ pub struct DecidedLimit {
 /// # Examples
 /// ```
 /// use chairtide::domain::evidence::Reading;
-/// use chairtide::domain::limit::{Limit, Operator, Qualifier, Seen, Source};
-/// use chairtide::domain::limit_order::{PlacedLimit, SetBy, decide};
-/// let at_most = |value: i64, set_by, jurisdiction: &str, legal| PlacedLimit {
-///     limit: Limit {
-///         operator: Operator::Le,
-///         value: value.into(),
-///         unit: "[CFU]/mL".into(),
-///         source: Source { title: "an example".into(), edition: "1".into(), locator: String::new(), seen: Seen::Read },
-///         effective_from: None,
-///         effective_until: None,
-///     },
+/// use chairtide::domain::limit::{Limit, Operator, Qualifier, Seen, SetBy, Source};
+/// use chairtide::domain::limit_order::decide;
+/// let at_most = |value: i64, set_by, jurisdiction: &str, legal| Limit {
+///     operator: Operator::Le,
+///     value: value.into(),
+///     unit: "[CFU]/mL".into(),
+///     source: Source { title: "an example".into(), edition: "1".into(), locator: String::new(), seen: Seen::Read },
+///     effective_from: None,
+///     effective_until: None,
 ///     set_by,
 ///     jurisdiction: jurisdiction.into(),
 ///     legal,
@@ -134,19 +89,16 @@ pub struct DecidedLimit {
 /// assert!(decided[0].stricter_legal.is_empty());
 /// ```
 #[must_use]
-pub fn decide(limits: &[PlacedLimit], reading: &Reading, on: NaiveDate, place: &str) -> Vec<DecidedLimit> {
-    let in_force = |placed: &&PlacedLimit| {
-        placed.limit.unit == reading.unit && placed.limit.is_in_force(on) && applies_at(&placed.jurisdiction, place)
-    };
-    let answer = |placed: &PlacedLimit| LimitAnswer {
-        limit: placed.clone(),
-        kept: placed.limit.is_kept_by(reading.qualifier, reading.value),
-    };
+pub fn decide(limits: &[Limit], reading: &Reading, on: NaiveDate, place: &str) -> Vec<DecidedLimit> {
+    let in_force =
+        |limit: &&Limit| limit.unit == reading.unit && limit.is_in_force(on) && applies_at(&limit.jurisdiction, place);
+    let answer =
+        |limit: &Limit| LimitAnswer { limit: limit.clone(), kept: limit.is_kept_by(reading.qualifier, reading.value) };
     let decided = [Side::AtMost, Side::AtLeast].into_iter().filter_map(|side| {
-        let here: Vec<&PlacedLimit> = limits.iter().filter(in_force).filter(|placed| placed.side() == side).collect();
+        let here: Vec<&Limit> = limits.iter().filter(in_force).filter(|limit| side_of(limit) == side).collect();
         let deciding = first_to_decide(&here)?;
-        let mut legal: Vec<&PlacedLimit> =
-            here.into_iter().filter(|placed| placed.legal && strictest_first(placed, deciding).is_lt()).collect();
+        let mut legal: Vec<&Limit> =
+            here.into_iter().filter(|limit| limit.legal && strictest_first(limit, deciding).is_lt()).collect();
         legal.sort_by(|a, b| strictest_first(a, b));
         Some(DecidedLimit { deciding: answer(deciding), stricter_legal: legal.into_iter().map(answer).collect() })
     });
@@ -154,28 +106,28 @@ pub fn decide(limits: &[PlacedLimit], reading: &Reading, on: NaiveDate, place: &
 }
 
 /// Of limits of one side: the highest rank, of each who set some there the most local, and of those the strictest.
-fn first_to_decide<'a>(here: &[&'a PlacedLimit]) -> Option<&'a PlacedLimit> {
-    let highest = here.iter().map(|placed| placed.set_by.rank()).max()?;
+fn first_to_decide<'a>(here: &[&'a Limit]) -> Option<&'a Limit> {
+    let highest = here.iter().map(|limit| rank(limit.set_by)).max()?;
     let most_local_of = |setter: SetBy| {
-        let theirs = here.iter().copied().filter(|placed| placed.set_by == setter);
+        let theirs = here.iter().copied().filter(|limit| limit.set_by == setter);
         theirs.min_by(|a, b| places(b).cmp(&places(a)).then_with(|| strictest_first(a, b)))
     };
-    let setters = SetBy::ALL.into_iter().filter(|setter| setter.rank() == highest);
+    let setters = SETTERS.into_iter().filter(|setter| rank(*setter) == highest);
     setters.filter_map(most_local_of).min_by(|a, b| strictest_first(a, b))
 }
 
 /// How local a limit is: 0 everywhere, 1 for a country, 2 for a part of one.
-fn places(placed: &PlacedLimit) -> usize {
-    placed.jurisdiction.split('-').filter(|part| !part.is_empty()).count()
+fn places(limit: &Limit) -> usize {
+    limit.jurisdiction.split('-').filter(|part| !part.is_empty()).count()
 }
 
 /// Orders two limits of one side; at one value, the one that excludes the value itself is stricter.
-fn strictest_first(a: &PlacedLimit, b: &PlacedLimit) -> Ordering {
-    let by_value = match a.side() {
-        Side::AtMost => a.limit.value.cmp(&b.limit.value),
-        Side::AtLeast => b.limit.value.cmp(&a.limit.value),
+fn strictest_first(a: &Limit, b: &Limit) -> Ordering {
+    let by_value = match side_of(a) {
+        Side::AtMost => a.value.cmp(&b.value),
+        Side::AtLeast => b.value.cmp(&a.value),
     };
-    let includes_value = |placed: &PlacedLimit| matches!(placed.limit.operator, Operator::Le | Operator::Ge);
+    let includes_value = |limit: &Limit| matches!(limit.operator, Operator::Le | Operator::Ge);
     by_value.then(includes_value(a).cmp(&includes_value(b)))
 }
 

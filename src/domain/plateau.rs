@@ -117,7 +117,7 @@ pub fn plateau(readings: &[CycleReading], band: &TemperatureBand) -> Option<Plat
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::domain::limit::{Limit, Operator, Seen};
+    use crate::domain::limit::{Limit, Operator, Seen, SetBy};
 
     fn source() -> Source {
         let title = "EN 285, EN 13060, ISO 17665".into();
@@ -150,6 +150,9 @@ mod tests {
                 source: source(),
                 effective_from: None,
                 effective_until: None,
+                set_by: SetBy::Default,
+                jurisdiction: String::new(),
+                legal: false,
             };
             for (lasting, kept) in [(minimum_seconds - 1, false), (minimum_seconds, true)] {
                 let (low, high) = (lowest * 10, highest * 10);

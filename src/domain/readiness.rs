@@ -1,14 +1,15 @@
 //! What an operatory's record lacks.
 //!
 //! The rule of this file: it answers what is *missing*, never that anything is safe. Work that blocks stands in the
-//! way until it, or a later occurrence of the same routine, is recorded as its rules ask.
+//! way until it, or a later occurrence of the same routine, is recorded as its rules ask; what stands against the
+//! subject ([`super::standing`]) does so whatever was recorded.
 
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
-use super::subject::{ServiceState, Subject};
+use super::standing::{Obstacle, ObstacleKind, Solver};
 use super::task::{State, TaskId};
 
 /// A blocking task whose moment has come, as the store finds it.
@@ -43,6 +44,18 @@ pub enum Lack {
     ResultAwaited,
 }
 
+impl Lack {
+    /// Who can put it right. What was missed or failed takes a judgement, and that is the lead's.
+    #[must_use]
+    pub fn solved_by(self) -> Solver {
+        match self {
+            Self::RecordMissing => Solver::Chairside,
+            Self::Missed | Self::Failed => Solver::ClinicLead,
+            Self::ResultAwaited => Solver::Laboratory,
+        }
+    }
+}
+
 /// One thing that is missing.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Missing {
@@ -63,30 +76,33 @@ pub struct Readiness {
     pub out_of_service: Option<(String, DateTime<Utc>)>,
     /// What is missing, longest first.
     pub missing: Vec<Missing>,
+    /// What stands against it, longest first; that it is out of service too.
+    pub standing: Vec<Obstacle>,
 }
 
 impl Readiness {
-    /// Nothing that blocks is missing.
+    /// Nothing that blocks is missing, and nothing stands against it.
     #[must_use]
     pub fn is_ready(&self) -> bool {
-        self.out_of_service.is_none() && self.missing.is_empty()
+        self.standing.is_empty() && self.missing.is_empty()
     }
 }
 
-/// What stands in the way of using `subject`. `blocking` holds its blocking tasks whose moment has come, in any order.
+/// What is in the way of using a subject. `blocking` holds its blocking tasks whose moment has come, in any order;
+/// `standing` what stands against it.
 #[must_use]
-pub fn readiness(subject: &Subject, blocking: Vec<BlockingTask>) -> Readiness {
+pub fn readiness(standing: Vec<Obstacle>, blocking: Vec<BlockingTask>) -> Readiness {
     let mut by_routine: BTreeMap<Uuid, Vec<BlockingTask>> = BTreeMap::new();
     for task in blocking {
         by_routine.entry(task.routine_id).or_default().push(task);
     }
     let mut missing: Vec<Missing> = by_routine.into_values().filter_map(missing_of).collect();
     missing.sort_by_key(|m| (m.since, m.task.id));
-    let out_of_service = match &subject.service {
-        ServiceState::InService => None,
-        ServiceState::OutOfService { reason, since } => Some((reason.clone(), *since)),
-    };
-    Readiness { out_of_service, missing }
+    let out_of_service = standing
+        .iter()
+        .find(|obstacle| obstacle.kind == ObstacleKind::OutOfService)
+        .map(|obstacle| (obstacle.reason.clone(), obstacle.since));
+    Readiness { out_of_service, missing, standing }
 }
 
 /// The run of occurrences without a record since the last one that has it.

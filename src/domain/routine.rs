@@ -12,10 +12,12 @@ use utoipa::ToSchema;
 use uuid::Uuid;
 
 use super::anchor::{Anchor, Season};
+use super::chain::ChainKind;
 use super::fault::{Fault, check_text};
 use super::ladder::Ladder;
 use super::limit::Source;
 use super::period::{Period, PeriodLength};
+use super::staff::is_family_key;
 use super::step::{self, Step};
 use super::subject::{Subject, SubjectKind, WaterSource};
 
@@ -52,12 +54,24 @@ pub struct Routine {
     /// Rough working time for one experienced person, in minutes; an estimate.
     #[schema(minimum = 0, maximum = 1440)]
     pub rough_minutes: u32,
+    /// The family of work it belongs to: who does it needs a competence for the family or for this routine, and a
+    /// completion without one is flagged. Left out: it takes none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(pattern = "^[a-z][a-z0-9_-]{0,39}$", example = "waterlines")]
+    pub family: Option<String>,
     /// Its own ladder in place of the group's.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub ladder: Option<Ladder>,
     /// The part of the year it is for; absent: all of it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub season: Option<Season>,
+    /// Which corrective action a completion opens that falls short; absent: none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub on_fail: Option<ChainKind>,
+    /// Which corrective action a missed task opens; only `missed_routine`, and only where the work blocks or belongs
+    /// between two patients. Absent: none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub on_miss: Option<ChainKind>,
     /// Whether a completion counts as use of its subject, e.g. a flush: idle routines count from it.
     #[serde(default)]
     pub counts_as_use: bool,
@@ -161,6 +175,10 @@ impl Routine {
         if self.rough_minutes > 1440 {
             faults.push(Fault::new("/rough_minutes", "must be from 0 to 1440"));
         }
+        faults.extend(self.on_miss_fault());
+        if self.family.as_deref().is_some_and(|family| !is_family_key(family)) {
+            faults.push(Fault::new("/family", "must be a lower-case key of at most 40 letters, digits, _ or -"));
+        }
         if let Some(ladder) = &self.ladder {
             faults.extend(ladder.faults().into_iter().map(|f| f.under("/ladder")));
         }
@@ -237,6 +255,17 @@ impl Routine {
         let begins_a_day = matches!(other.anchor, Anchor::Opening {} | Anchor::FirstPatient {});
         (is_idle && !begins_a_day)
             .then_some("names a routine that hangs neither on the opening nor on the first patient: it stays as it is")
+    }
+
+    /// An action for each miss of any work would bury those that matter.
+    fn on_miss_fault(&self) -> Option<Fault> {
+        let kind = self.on_miss?;
+        if kind != ChainKind::MissedRoutine {
+            return Some(Fault::new("/on_miss", "must be missed_routine"));
+        }
+        let matters = self.blocks_from.is_some() || matches!(self.anchor, Anchor::Turnover { .. });
+        (!matters)
+            .then(|| Fault::new("/on_miss", "is for work that blocks its subject or belongs between two patients"))
     }
 
     fn window_faults(&self) -> Vec<Fault> {

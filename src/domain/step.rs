@@ -7,8 +7,9 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
+use super::colony_count::CFU_PER_ML;
 use super::fault::{Fault, check_text};
-use super::limit::{Limit, unit_faults};
+use super::limit::{Limit, SetBy, unit_faults};
 use super::subject::Subject;
 
 /// One step of a routine.
@@ -27,6 +28,11 @@ pub struct Step {
     #[serde(default = "required_by_default")]
     #[schema(default = true)]
     pub required: bool,
+    /// Name of the cycle it belongs to. The steps of one cycle (empty, fill, hold, empty, rinse) stand or fall together:
+    /// when one of them fails, all of them are asked for again.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(pattern = "^[a-z0-9][a-z0-9-]{0,39}$", example = "disinfection")]
+    pub cycle: Option<String>,
     /// What the step wants as evidence.
     pub evidence: StepEvidence,
 }
@@ -56,7 +62,11 @@ pub enum StepEvidence {
         /// Shortest time that counts, in seconds.
         #[schema(minimum = 1, maximum = 86400, example = 120)]
         minimum_seconds: u32,
-        /// Where the minimum comes from.
+        /// Longest time that counts, in seconds, where the maker states one.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        #[schema(minimum = 1, maximum = 86400)]
+        maximum_seconds: Option<u32>,
+        /// Where the times come from.
         source: super::limit::Source,
         /// Key of a product step of the routine: the contact time of the product it was worked with counts where it is
         /// longer, and its maximum where it has one.
@@ -80,14 +90,139 @@ pub enum StepEvidence {
         /// Unit of the reading as a UCUM code.
         #[schema(example = "mg/L")]
         unit: String,
-        /// Limits it must keep, all of those in force on the clinic day.
+        /// Limits it must keep, of those in force on the clinic day and at the clinic's place. Where several bound it
+        /// from one side, whoever is nearest to the work decides, and then the most local and the strictest.
         limits: Vec<Limit>,
         /// What a reading outside its limits does to the task.
         on_failure: OnFailure,
         /// The value may come later than the sample: the task then awaits its result.
         #[serde(default)]
         result_may_follow: bool,
+        /// The instrument must be named.
+        #[serde(default, skip_serializing_if = "is_false")]
+        needs_instrument: bool,
     },
+    /// One of a few answers.
+    Choice {
+        /// The answers, 2 to 20.
+        options: Vec<ChoiceOption>,
+        /// What an answer that does not pass does to the task.
+        on_failure: OnFailure,
+    },
+    /// A whole number of things; never of people.
+    Count {
+        /// What is counted, as a UCUM annotation.
+        #[schema(example = "{pack}")]
+        unit: String,
+        /// Limits it must keep, as for a reading.
+        #[serde(default, skip_serializing_if = "Vec::is_empty")]
+        limits: Vec<Limit>,
+        /// What a count outside its limits does to the task.
+        on_failure: OnFailure,
+    },
+    /// What is on labels: of loads, cycles or packs.
+    Reference {
+        /// Most labels that may be given.
+        #[schema(minimum = 1, maximum = 40)]
+        at_most: u32,
+    },
+    /// Something to be told in words.
+    Text {},
+    /// A biological indicator beside an unprocessed control of its lot. A control of another lot or without growth makes
+    /// the test void: it is due again at once.
+    SporeTest {},
+    /// Water drawn from lines and grown in a laboratory. The task awaits the result; each bottle is judged by itself.
+    WaterSample {
+        /// Limits for CFU/mL, as for a reading.
+        limits: Vec<Limit>,
+        /// Most lines in equal parts in one bottle.
+        #[schema(minimum = 1, maximum = 30)]
+        most_lines_in_pool: u32,
+    },
+}
+
+/// One answer of a choice.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ChoiceOption {
+    /// What the answer is recorded as.
+    #[schema(pattern = "^[a-z0-9][a-z0-9-]{0,39}$", example = "colour-changed")]
+    pub key: String,
+    /// What it says to people.
+    #[schema(min_length = 1, max_length = 200)]
+    pub text: String,
+    /// Whether the step passes with it.
+    pub passes: bool,
+}
+
+impl StepEvidence {
+    /// The stable name of the kind, as stored and served.
+    #[must_use]
+    pub fn kind(&self) -> &'static str {
+        match self {
+            Self::Confirmation {} => "confirmation",
+            Self::Hold { .. } => "hold",
+            Self::Product { .. } => "product",
+            Self::Reading { .. } => "reading",
+            Self::Choice { .. } => "choice",
+            Self::Count { .. } => "count",
+            Self::Reference { .. } => "reference",
+            Self::Text {} => "text",
+            Self::SporeTest {} => "spore_test",
+            Self::WaterSample { .. } => "water_sample",
+        }
+    }
+
+    /// The limits it is judged by, before anybody's own.
+    #[must_use]
+    pub fn limits(&self) -> &[Limit] {
+        match self {
+            Self::Reading { limits, .. } | Self::Count { limits, .. } | Self::WaterSample { limits, .. } => limits,
+            _ => &[],
+        }
+    }
+
+    /// The unit its limits must have; `None`: it takes no limits.
+    #[must_use]
+    pub fn limit_unit(&self) -> Option<&str> {
+        match self {
+            Self::Reading { unit, .. } | Self::Count { unit, .. } => Some(unit),
+            Self::WaterSample { .. } => Some(CFU_PER_ML),
+            _ => None,
+        }
+    }
+
+    /// Whether its result may come later than the sample.
+    #[must_use]
+    pub fn result_may_follow(&self) -> bool {
+        match self {
+            Self::Reading { result_may_follow, .. } => *result_may_follow,
+            Self::SporeTest {} | Self::WaterSample { .. } => true,
+            _ => false,
+        }
+    }
+
+    /// What a value outside its limits does to the task. A test that says no is done: it is not to be repeated until it
+    /// says yes.
+    #[must_use]
+    pub fn on_failure(&self) -> OnFailure {
+        match self {
+            Self::Reading { on_failure, .. } | Self::Choice { on_failure, .. } | Self::Count { on_failure, .. } => {
+                *on_failure
+            }
+            Self::SporeTest {} | Self::WaterSample { .. } => OnFailure::Record,
+            Self::Confirmation {}
+            | Self::Hold { .. }
+            | Self::Product { .. }
+            | Self::Reference { .. }
+            | Self::Text {} => OnFailure::Repeat,
+        }
+    }
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde hands the field by reference")]
+fn is_false(value: &bool) -> bool {
+    !value
 }
 
 /// Where a product is put.
@@ -123,38 +258,97 @@ impl Step {
             faults.push(Fault::new("/key", "must be 1 to 40 lower-case letters, digits or hyphens"));
         }
         check_text(&mut faults, "/instruction", &self.instruction, 600);
-        match &self.evidence {
-            StepEvidence::Confirmation {} => {}
-            StepEvidence::Hold { minimum_seconds, source, .. } => {
+        if self.cycle.as_deref().is_some_and(|cycle| !is_key(cycle)) {
+            faults.push(Fault::new("/cycle", "must be 1 to 40 lower-case letters, digits or hyphens"));
+        }
+        faults.extend(self.evidence.faults().into_iter().map(|f| f.under("/evidence")));
+        faults
+    }
+}
+
+impl StepEvidence {
+    fn faults(&self) -> Vec<Fault> {
+        let mut faults = Vec::new();
+        match self {
+            Self::Confirmation {} | Self::Text {} | Self::SporeTest {} => {}
+            Self::Hold { minimum_seconds, maximum_seconds, source, .. } => {
                 if !(1..=86_400).contains(minimum_seconds) {
-                    faults.push(Fault::new("/evidence/minimum_seconds", "must be from 1 to 86400"));
+                    faults.push(Fault::new("/minimum_seconds", "must be from 1 to 86400"));
                 }
-                faults.extend(source.faults().into_iter().map(|f| f.under("/evidence/source")));
+                if maximum_seconds.is_some_and(|most| !(*minimum_seconds..=86_400).contains(&most)) {
+                    faults.push(Fault::new("/maximum_seconds", "must be from minimum_seconds to 86400"));
+                }
+                faults.extend(source.faults().into_iter().map(|f| f.under("/source")));
             }
-            StepEvidence::Product { product_ids, use_key, .. } => faults.extend(product_faults(product_ids, use_key)),
-            StepEvidence::Reading { unit, limits, .. } => {
-                faults.extend(unit_faults(unit).into_iter().map(|f| f.under("/evidence")));
-                for (i, limit) in limits.iter().enumerate() {
-                    let at = format!("/evidence/limits/{i}");
-                    faults.extend(limit.faults().into_iter().map(|f| f.under(&at)));
-                    if limit.unit != *unit {
-                        faults
-                            .push(Fault::new(format!("{at}/unit"), format!("must be the unit of the reading, {unit}")));
-                    }
+            Self::Product { product_ids, use_key, .. } => faults.extend(product_faults(product_ids, use_key)),
+            Self::Reading { unit, .. } | Self::Count { unit, .. } => faults.extend(unit_faults(unit)),
+            Self::Choice { options, .. } => faults.extend(option_faults(options)),
+            Self::Reference { at_most } => {
+                if !(1..=40).contains(at_most) {
+                    faults.push(Fault::new("/at_most", "must be from 1 to 40"));
                 }
+            }
+            Self::WaterSample { most_lines_in_pool, .. } => {
+                if !(1..=30).contains(most_lines_in_pool) {
+                    faults.push(Fault::new("/most_lines_in_pool", "must be from 1 to 30"));
+                }
+            }
+        }
+        if let Some(unit) = self.limit_unit() {
+            faults.extend(limit_faults(self.limits(), unit).into_iter().map(|f| f.under("/limits")));
+            for (i, limit) in self.limits().iter().enumerate().filter(|(_, limit)| limit.set_by == SetBy::Clinic) {
+                let rule = format!("a clinic sets its own limit ({limit}) as an override of that clinic");
+                faults.push(Fault::new(format!("/limits/{i}/set_by"), rule));
             }
         }
         faults
     }
 }
 
+/// Every broken rule of limits for a quantity in `unit`, with pointers relative to the list.
+#[must_use]
+pub fn limit_faults(limits: &[Limit], unit: &str) -> Vec<Fault> {
+    let mut faults = Vec::new();
+    if limits.len() > 20 {
+        faults.push(Fault::new("", "must have at most 20 limits"));
+    }
+    for (i, limit) in limits.iter().enumerate() {
+        faults.extend(limit.faults().into_iter().map(|f| f.under(&format!("/{i}"))));
+        if limit.unit != unit {
+            faults.push(Fault::new(format!("/{i}/unit"), format!("must be the unit of the reading, {unit}")));
+        }
+    }
+    faults
+}
+
 fn product_faults(product_ids: &[Uuid], use_key: &str) -> Vec<Fault> {
     let mut faults = Vec::new();
     if product_ids.is_empty() || product_ids.len() > 50 {
-        faults.push(Fault::new("/evidence/product_ids", "must name 1 to 50 products"));
+        faults.push(Fault::new("/product_ids", "must name 1 to 50 products"));
     }
     if !is_key(use_key) {
-        faults.push(Fault::new("/evidence/use_key", "must be 1 to 40 lower-case letters, digits or hyphens"));
+        faults.push(Fault::new("/use_key", "must be 1 to 40 lower-case letters, digits or hyphens"));
+    }
+    faults
+}
+
+fn option_faults(options: &[ChoiceOption]) -> Vec<Fault> {
+    let mut faults = Vec::new();
+    if !(2..=20).contains(&options.len()) {
+        faults.push(Fault::new("/options", "must be 2 to 20"));
+    }
+    for (i, option) in options.iter().enumerate() {
+        if !is_key(&option.key) {
+            let rule = "must be 1 to 40 lower-case letters, digits or hyphens";
+            faults.push(Fault::new(format!("/options/{i}/key"), rule));
+        }
+        if options[..i].iter().any(|other| other.key == option.key) {
+            faults.push(Fault::new(format!("/options/{i}/key"), "stands twice"));
+        }
+        check_text(&mut faults, &format!("/options/{i}/text"), &option.text, 200);
+    }
+    if !options.iter().any(|option| option.passes) {
+        faults.push(Fault::new("/options", "must have one that passes"));
     }
     faults
 }

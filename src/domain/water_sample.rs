@@ -13,8 +13,8 @@ use utoipa::ToSchema;
 use super::colony_count::{Beside, CFU_PER_ML, Confidence, Plate, PoolAdvice, pool_advice};
 use super::evidence::Reading;
 use super::fault::{Fault, check_text};
-use super::limit::{Qualifier, decimal_text};
-use super::limit_order::{DecidedLimit, PlacedLimit, decide};
+use super::limit::{Limit, Qualifier, decimal_text};
+use super::limit_order::{DecidedLimit, decide};
 use super::step::is_key;
 
 /// How the water was drawn.
@@ -29,6 +29,18 @@ pub enum Draw {
         #[schema(minimum = 1, maximum = 3600)]
         seconds: u32,
     },
+}
+
+impl Draw {
+    /// Every broken rule, with pointers relative to the document that holds the draw.
+    pub(super) fn faults(self) -> Vec<Fault> {
+        match self {
+            Self::Flushed { seconds } if !(1..=3600).contains(&seconds) => {
+                vec![Fault::new("/draw/seconds", "must be from 1 to 3600")]
+            }
+            Self::FirstDraw {} | Self::Flushed { .. } => Vec::new(),
+        }
+    }
 }
 
 /// What was found for one line, or for a pool of lines.
@@ -118,11 +130,7 @@ impl WaterSample {
     #[must_use]
     pub fn faults(&self) -> Vec<Fault> {
         let mut faults = Vec::new();
-        if let Draw::Flushed { seconds } = self.draw
-            && !(1..=3600).contains(&seconds)
-        {
-            faults.push(Fault::new("/draw/seconds", "must be from 1 to 3600"));
-        }
+        faults.extend(self.draw.faults());
         check_text(&mut faults, "/method", &self.method, 100);
         check_text(&mut faults, "/medium", &self.medium, 100);
         check_text(&mut faults, "/laboratory", &self.laboratory, 200);
@@ -143,7 +151,7 @@ impl WaterSample {
 
     /// Holds every bottle of a sample without [`WaterSample::faults`] against the limits of its quantity.
     #[must_use]
-    pub fn judge(&self, limits: &[PlacedLimit], place: &str) -> Vec<JudgedLine> {
+    pub fn judge(&self, limits: &[Limit], place: &str) -> Vec<JudgedLine> {
         self.results.iter().map(|result| result.judge(limits, self.drawn_on, place)).collect()
     }
 }
@@ -173,7 +181,7 @@ impl LineResult {
         faults
     }
 
-    fn judge(&self, limits: &[PlacedLimit], drawn_on: NaiveDate, place: &str) -> JudgedLine {
+    fn judge(&self, limits: &[Limit], drawn_on: NaiveDate, place: &str) -> JudgedLine {
         let pool_size = u32::try_from(self.lines.len()).unwrap_or(u32::MAX);
         let reading = match &self.found {
             Found::Plate { plate } => plate.reading(),
@@ -183,7 +191,7 @@ impl LineResult {
         };
         // The answer from above comes first; a count has no limit from below.
         let decided = decide(limits, &reading, drawn_on, place).into_iter().next();
-        let limit = decided.as_ref().map(|decided| &decided.deciding.limit.limit);
+        let limit = decided.as_ref().map(|decided| &decided.deciding.limit);
         let beside = match &self.found {
             Found::Plate { plate } if pool_size == 1 => limit.and_then(|limit| plate.beside(limit, Confidence::P95)),
             Found::Plate { .. } | Found::Reported { .. } => None,

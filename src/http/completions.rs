@@ -4,6 +4,8 @@
 //! harmless; and each item of a batch stands or falls by itself, in a transaction of its own.
 
 mod documents;
+mod known;
+mod people;
 mod recording;
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -18,7 +20,7 @@ use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 use uuid::Uuid;
 
-pub use self::documents::{CompletionAnswer, CompletionInput, StepResultView};
+pub use self::documents::{CompletionAnswer, CompletionInput, FlagNote, StepResultView};
 use self::recording::{read_back, record};
 use super::AppState;
 use super::caller::Caller;
@@ -26,6 +28,7 @@ use super::extract::{Body, Path, RawBody, read_frame, read_value};
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult, Problem};
 use super::samples;
+use super::signature::RightPins;
 use super::tasks::{Access, find_work};
 use crate::domain::access::Role;
 use crate::store::{self, completions};
@@ -90,7 +93,8 @@ pub enum ItemStatus {
 ///
 /// Judged by the routine's version and the limits in force on the task's clinic day. A completion that falls short (a
 /// hold cut short, a step skipped) is kept and the task stays open. A repeat with the same id and content answers 200;
-/// other content under the same id is a conflict.
+/// other content under the same id is a conflict. A person who signs gives `staff_id` and `pin`; a wrong PIN refuses the
+/// completion. `flags` say what a lead should look at, and change no verdict.
 #[utoipa::path(post, path = "/v1/completions", operation_id = "record_completion", tag = "Chairside",
     request_body = CompletionInput,
     responses((status = 201, body = CompletionAnswer, description = "Recorded"),
@@ -100,7 +104,7 @@ async fn record_completion(
     caller: Caller,
     Body(input): Body<CompletionInput>,
 ) -> ApiResult<(StatusCode, Json<CompletionAnswer>)> {
-    let (is_new, answer) = record(&state, &caller, &input).await?;
+    let (is_new, answer) = record(&state, &caller, &input, &mut RightPins::default()).await?;
     Ok((if is_new { StatusCode::CREATED } else { StatusCode::OK }, Json(answer)))
 }
 
@@ -132,9 +136,10 @@ async fn record_batch(
         }
         answers.push(answer);
     }
+    let mut pins = RightPins::default();
     for (place, input) in in_order_of_work(readable) {
         let answer = &mut answers[place];
-        match record(&state, &caller, &input).await {
+        match record(&state, &caller, &input, &mut pins).await {
             Ok((is_new, completion)) => {
                 answer.status = if is_new { ItemStatus::Recorded } else { ItemStatus::Repeated };
                 answer.completion = Some(completion);

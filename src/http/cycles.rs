@@ -243,7 +243,7 @@ async fn list_cycles(
 }
 
 /// The piece of equipment, if there is one within the caller's reach.
-async fn find_equipment(db: &mut PgConnection, caller: &Caller, equipment_id: Uuid) -> ApiResult<Subject> {
+pub(super) async fn find_equipment(db: &mut PgConnection, caller: &Caller, equipment_id: Uuid) -> ApiResult<Subject> {
     subjects::find(db, caller.group_id, equipment_id)
         .await?
         .filter(|s| !matches!(s.kind, SubjectKind::Clinic | SubjectKind::Operatory))

@@ -16,15 +16,15 @@ use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
 use super::AppState;
-use super::metrics::planner_lag;
+use super::metrics::lag;
 use super::openapi::{Example, Part};
 use crate::domain::zone;
 
 pub use self::look::LastLook;
 pub(super) use self::look::at_database;
 
-/// From how long a wait on the planner is late.
-const PLANNER_LATE_AFTER: TimeDelta = TimeDelta::minutes(5);
+/// From how long a wait on a loop is late.
+const LATE_AFTER: TimeDelta = TimeDelta::minutes(5);
 
 /// The state of an instance.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
@@ -58,6 +58,8 @@ pub enum HealthPartName {
     Migrations,
     /// No clinic waits long to be planned.
     Planner,
+    /// The loop that seals what was recorded, and checks it.
+    Sealer,
     /// The time zone data local times are resolved with.
     ZoneData,
 }
@@ -103,8 +105,8 @@ async fn get_live() -> Json<InstanceHealth> {
 
 /// Whether this instance can do its work.
 ///
-/// Ready while the database answers and its schema is the one this program was built for. A planner that is behind is
-/// named as late and does not make the instance unready: it would be no faster without requests. However often this
+/// Ready while the database answers and its schema is the one this program was built for. A planner or a sealer that is
+/// behind is named as late and does not make the instance unready: it would be no faster without requests. However often this
 /// is asked, the database is looked at once a second.
 #[utoipa::path(get, path = "/health/ready", operation_id = "get_ready", tag = "Operations",
     responses((status = 200, description = "Ready", body = InstanceHealth),
@@ -128,14 +130,16 @@ fn database(found: Option<look::Found>, now: DateTime<Utc>) -> Vec<HealthPart> {
             None => HealthPart::new(HealthPartName::Migrations, HealthState::Ok, "all applied"),
             Some(difference) => HealthPart::new(HealthPartName::Migrations, HealthState::Failed, difference),
         },
-        planner(found.plan_due_at, now),
+        behind(HealthPartName::Planner, found.plan_due_at, now),
+        behind(HealthPartName::Sealer, found.seal_due_at, now),
     ]
 }
 
-fn planner(due_at: Option<DateTime<Utc>>, now: DateTime<Utc>) -> HealthPart {
-    let waited = planner_lag(due_at, now);
-    let state = if waited >= PLANNER_LATE_AFTER { HealthState::Late } else { HealthState::Ok };
-    HealthPart::new(HealthPartName::Planner, state, format!("{} s behind", waited.num_seconds()))
+/// A loop, by how long the clinic that waits longest for it has waited.
+fn behind(loop_name: HealthPartName, due_at: Option<DateTime<Utc>>, now: DateTime<Utc>) -> HealthPart {
+    let waited = lag(due_at, now);
+    let state = if waited >= LATE_AFTER { HealthState::Late } else { HealthState::Ok };
+    HealthPart::new(loop_name, state, format!("{} s behind", waited.num_seconds()))
 }
 
 /// Release of the time zone data that local times are resolved with.
@@ -153,6 +157,7 @@ pub fn examples() -> Vec<Example> {
         HealthPart::new(HealthPartName::Database, HealthState::Ok, "answers"),
         HealthPart::new(HealthPartName::Migrations, HealthState::Ok, "all applied"),
         HealthPart::new(HealthPartName::Planner, HealthState::Ok, "0 s behind"),
+        HealthPart::new(HealthPartName::Sealer, HealthState::Ok, "0 s behind"),
         HealthPart::new(HealthPartName::ZoneData, HealthState::Ok, "2026f, built in"),
     ]);
     vec![
@@ -166,9 +171,9 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_planner_is_late_from_five_minutes_on_and_never_makes_the_instance_unready() {
+    fn a_loop_is_late_from_five_minutes_on_and_never_makes_the_instance_unready() {
         let now = DateTime::from_timestamp(1_798_200_000, 0).unwrap();
-        let at = |seconds| planner(Some(now - TimeDelta::seconds(seconds)), now);
+        let at = |seconds| behind(HealthPartName::Planner, Some(now - TimeDelta::seconds(seconds)), now);
         assert_eq!(at(-60), HealthPart::new(HealthPartName::Planner, HealthState::Ok, "0 s behind"));
         assert_eq!(at(299).state, HealthState::Ok);
         assert_eq!(at(300), HealthPart::new(HealthPartName::Planner, HealthState::Late, "300 s behind"));

@@ -23,9 +23,15 @@ const LATENCY: &str = "chairtide_http_request_seconds";
 const CONNECTIONS: &str = "chairtide_pool_connections";
 const DATABASE_UP: &str = "chairtide_database_up";
 const PLANNER_LAG: &str = "chairtide_planner_lag_seconds";
+const SEALER_LAG: &str = "chairtide_sealer_lag_seconds";
 
 /// Tasks the planner added, changed or withdrew, with the label `change`; the planner counts them.
 const TASKS_CHANGED: &str = "chairtide_tasks_changed_total";
+
+/// Clinic days sealed, clinics that could not be sealed or checked, and findings; the sealer counts them.
+const DAYS_SEALED: &str = "chairtide_days_sealed_total";
+const SEALING_FAILED: &str = "chairtide_sealing_failed_total";
+const SEAL_FINDINGS: &str = "chairtide_seal_findings_total";
 
 /// Upper bounds of the latency histogram, in seconds.
 const LATENCY_BOUNDS: [f64; 11] = [0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 5.0, 10.0];
@@ -47,6 +53,10 @@ fn recorder() -> &'static PrometheusHandle {
         describe_gauge!(CONNECTIONS, "Connections to the database, by state");
         describe_gauge!(DATABASE_UP, "1 when the database answered, looked at a second ago at most");
         describe_gauge!(PLANNER_LAG, Unit::Seconds, "How long the clinic that waits longest has waited to be planned");
+        describe_gauge!(SEALER_LAG, Unit::Seconds, "How long the clinic that waits longest has waited to be sealed");
+        describe_counter!(DAYS_SEALED, "Clinic days sealed");
+        describe_counter!(SEALING_FAILED, "Times a clinic could not be sealed or checked");
+        describe_counter!(SEAL_FINDINGS, "Things found that are not as they were sealed");
         describe_counter!(TASKS_CHANGED, "Tasks the planner changed, by kind of change");
         handle
     })
@@ -106,8 +116,8 @@ pub fn router() -> OpenApiRouter<AppState> {
 
 /// Metrics for a monitoring system.
 ///
-/// Prometheus text: requests and their latency, connections to the database, and how far behind the planner is. Holds
-/// no group's data. However often this is asked, the database is looked at once a second.
+/// Prometheus text: requests and their latency, connections to the database, and how far behind the planner and
+/// the sealer are. Holds no group's data. However often this is asked, the database is looked at once a second.
 #[utoipa::path(get, path = "/metrics", operation_id = "get_metrics", tag = "Operations",
     responses((status = 200, description = "The metrics", body = String, content_type = "text/plain")))]
 async fn get_metrics(State(state): State<AppState>) -> Response {
@@ -116,15 +126,16 @@ async fn get_metrics(State(state): State<AppState>) -> Response {
     gauge!(CONNECTIONS, "state" => "in_use").set(state.pool.size().saturating_sub(idle));
     if let Some(found) = health::at_database(&state).await {
         gauge!(DATABASE_UP).set(1);
-        gauge!(PLANNER_LAG).set(planner_lag(found.plan_due_at, state.clock.now()).as_seconds_f64());
+        gauge!(PLANNER_LAG).set(lag(found.plan_due_at, state.clock.now()).as_seconds_f64());
+        gauge!(SEALER_LAG).set(lag(found.seal_due_at, state.clock.now()).as_seconds_f64());
     } else {
         gauge!(DATABASE_UP).set(0);
     }
     ([(header::CONTENT_TYPE, "text/plain; version=0.0.4; charset=utf-8")], recorder().render()).into_response()
 }
 
-/// How far behind the planner is; nothing while nobody waits.
-pub(super) fn planner_lag(due_at: Option<DateTime<Utc>>, now: DateTime<Utc>) -> TimeDelta {
+/// How far behind a loop is; nothing while nobody waits.
+pub(super) fn lag(due_at: Option<DateTime<Utc>>, now: DateTime<Utc>) -> TimeDelta {
     due_at.map_or(TimeDelta::zero(), |due_at| (now - due_at).max(TimeDelta::zero()))
 }
 
@@ -156,12 +167,12 @@ mod tests {
     }
 
     #[test]
-    fn a_planner_that_nobody_waits_for_has_no_lag() {
+    fn a_loop_that_nobody_waits_for_has_no_lag() {
         let now = DateTime::from_timestamp(1_798_200_000, 0).unwrap();
         let minute = TimeDelta::minutes(1);
-        let lag = |due_at| planner_lag(due_at, now);
+        let behind = |due_at| lag(due_at, now);
         assert_eq!(
-            [lag(None), lag(Some(now + minute)), lag(Some(now - minute))],
+            [behind(None), behind(Some(now + minute)), behind(Some(now - minute))],
             [TimeDelta::zero(), TimeDelta::zero(), minute]
         );
     }

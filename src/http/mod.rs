@@ -3,18 +3,25 @@
 //! The rule of this module: a handler reads the clock once (its [`caller::Caller`] carries the instant), opens one
 //! transaction, lets the domain decide, and commits the change together with the event it causes.
 
+pub mod board;
 pub mod caller;
+pub mod chains;
 pub mod clinics;
 pub mod closure_import;
 pub mod closures;
+pub mod competences;
 pub mod completions;
 mod conditional;
 pub mod configuration;
+pub mod corrective_actions;
+pub mod cycle_records;
 pub mod cycles;
 pub mod desk;
 pub mod dilutions;
 pub mod due;
+pub mod entries_to_review;
 pub mod equipment;
+pub mod expiring;
 pub mod extract;
 pub mod feeds;
 pub mod forecast;
@@ -24,28 +31,37 @@ pub mod health;
 pub mod holds;
 pub mod hours;
 pub mod idempotency;
+pub mod instruments;
 pub mod keys;
 pub mod ladder;
 pub mod layers;
 pub mod lot_marks;
 pub mod lots;
 pub mod metrics;
+pub mod miss_reasons;
 pub mod openapi;
 pub mod operatories;
 pub mod overdue;
+pub mod own_limits;
 pub mod paging;
+pub mod pins;
 pub mod plan_warnings;
+pub mod presence;
 pub mod preview;
 pub mod problem;
 pub mod products;
 pub mod proofs;
+pub mod quarantines;
 pub mod readiness;
 pub mod representation;
 pub mod routines;
 mod samples;
 pub mod seals;
+pub mod signature;
+mod signing;
 pub mod site_events;
 pub mod special_openings;
+pub mod staff;
 pub mod subjects;
 pub mod summary;
 pub mod tasks;
@@ -109,15 +125,26 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(operatories::router())
         .merge(equipment::router())
         .merge(cycles::router())
+        .merge(cycle_records::router())
+        .merge(instruments::router())
         .merge(routines::router())
         .merge(products::router())
         .merge(lots::router())
         .merge(dilutions::router())
+        .merge(own_limits::router())
         .merge(ladder::router())
         .merge(keys::router())
+        .merge(staff::router())
+        .merge(pins::router())
+        .merge(competences::router())
+        .merge(signature::router())
+        .merge(expiring::router())
+        .merge(presence::router())
+        .merge(entries_to_review::router())
         .merge(feeds::router())
         .merge(desk::router())
         .merge(readiness::router())
+        .merge(board::router())
         .merge(due::router())
         .merge(tasks::router())
         .merge(why::router())
@@ -125,6 +152,10 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(holds::router())
         .merge(completions::router())
         .merge(site_events::router())
+        .merge(chains::router())
+        .merge(corrective_actions::router())
+        .merge(quarantines::router())
+        .merge(miss_reasons::router())
         .merge(overdue::router())
         .merge(summary::router())
         .merge(forecast::router())

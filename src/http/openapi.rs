@@ -19,10 +19,11 @@ use utoipa::{PartialSchema as _, ToSchema as _};
 
 use super::problem::Problem;
 use super::{
-    clinics, closure_import, closures, completions, cycles, desk, dilutions, due, equipment, feeds, forecast,
-    full_days, group, health, holds, hours, keys, ladder, lots, operatories, overdue, plan_warnings, products, proofs,
-    readiness, resources, routines, seals, site_events, special_openings, summary, tasks, weeks, why, why_nothing,
-    zone_moves,
+    board, chains, clinics, closure_import, closures, competences, completions, corrective_actions, cycle_records,
+    cycles, desk, dilutions, due, entries_to_review, equipment, expiring, feeds, forecast, full_days, group, health,
+    holds, hours, instruments, keys, ladder, lots, miss_reasons, operatories, overdue, own_limits, pins, plan_warnings,
+    presence, products, proofs, quarantines, readiness, resources, routines, seals, signature, site_events,
+    special_openings, staff, summary, tasks, weeks, why, why_nothing, zone_moves,
 };
 
 /// An example of a body, made by serialising a real value of its type.
@@ -62,15 +63,26 @@ fn examples() -> Vec<Example> {
         operatories::examples(),
         equipment::examples(),
         cycles::examples(),
+        cycle_records::examples(),
+        instruments::examples(),
         routines::examples(),
         products::examples(),
         lots::examples(),
         dilutions::examples(),
+        own_limits::examples(),
         ladder::examples(),
         keys::examples(),
+        staff::examples(),
+        pins::examples(),
+        competences::examples(),
+        signature::examples(),
+        expiring::examples(),
+        presence::examples(),
+        entries_to_review::examples(),
         feeds::examples(),
         desk::examples(),
         readiness::examples(),
+        board::examples(),
         due::examples(),
         tasks::examples(),
         why::examples(),
@@ -78,6 +90,10 @@ fn examples() -> Vec<Example> {
         holds::examples(),
         completions::examples(),
         site_events::examples(),
+        chains::examples(),
+        corrective_actions::examples(),
+        quarantines::examples(),
+        miss_reasons::examples(),
         overdue::examples(),
         summary::examples(),
         forecast::examples(),
@@ -119,14 +135,16 @@ the request id that the log holds too.
 **Text** holds no NUL character (U+0000); other control characters break a rule where a line of text is asked for.";
 
 /// The tags in the order a reader meets them.
-const TAGS: [(&str, &str); 10] = [
+const TAGS: [(&str, &str); 12] = [
     ("Clinics", "The group, its clinics, their hours, and what stands in them"),
     ("Products", "What work is done with: instructions, lots, recalls, dilutions"),
     ("Routines", "What recurs, for which subjects, in which steps; and whom lateness is told to"),
     ("Keys", "Who may call"),
+    ("Staff", "Who works in the group, what they were trained for, and the PINs they sign with"),
     ("Front desk", "The clinic's day and its turnovers, and what an operatory's record lacks"),
     ("Chairside", "What is due, timed holds, completions and cycles of equipment"),
     ("Manager", "What is overdue, sums over sites, and what happened at them"),
+    ("Corrective actions", "What is done when something fails: steps, what is out of use, its release"),
     ("Seals", "Whether what was recorded is as it was, with proofs that can be checked elsewhere"),
     ("Calendars", "A clinic's tasks in other people's calendar programs"),
     ("Operations", "For whoever runs the service; no key needed"),
@@ -152,7 +170,7 @@ struct Facts {
 }
 
 #[rustfmt::skip]
-const SHARED: [Shared; 12] = [
+const SHARED: [Shared; 13] = [
     Shared { status: 400, name: "Malformed", description: "The request cannot be read", applies: |_| true },
     Shared { status: 401, name: "KeyMissing", description: "A valid key is needed", applies: |f| f.takes_key },
     Shared { status: 403, name: "RoleMayNot", description: "The key's role may not do this", applies: |f| f.takes_key },
@@ -163,6 +181,7 @@ const SHARED: [Shared; 12] = [
     Shared { status: 413, name: "BodyTooLarge", description: "The body is too large", applies: |f| f.has_body },
     Shared { status: 415, name: "UnsupportedMediaType", description: "The body is not of the type this operation takes", applies: |f| f.has_body },
     Shared { status: 422, name: "RuleBroken", description: "It can be read and breaks a rule", applies: |f| f.has_body || f.has_date },
+    Shared { status: 429, name: "PinLocked", description: "Where a person signs: their PIN was wrong too often in a row", applies: |f| f.writes && f.has_body },
     Shared { status: 500, name: "Internal", description: "The service failed; nothing was kept", applies: |_| true },
     Shared { status: 503, name: "Unavailable", description: "Not now; repeat it", applies: |_| true },
 ];
@@ -235,7 +254,7 @@ impl Shared {
             ResponseBuilder::new().description(self.description).content("application/problem+json", content);
         match self.status {
             401 => response.header("WWW-Authenticate", text_header("`Bearer`")).build(),
-            503 => response.header("Retry-After", text_header("Seconds to wait, where that is known")).build(),
+            429 | 503 => response.header("Retry-After", text_header("Seconds to wait, where that is known")).build(),
             _ => response.build(),
         }
     }

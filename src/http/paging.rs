@@ -145,7 +145,7 @@ impl NewestFirst {
         self.cut_filtered(path, &[], items, limit, place)
     }
 
-    /// The same, where the list has filters that the next page must keep.
+    /// As [`Self::cut`], with filters that the next page keeps.
     pub fn cut_filtered<T>(
         &self,
         path: &str,

@@ -56,6 +56,8 @@ pub struct ApiError {
     title: &'static str,
     detail: String,
     errors: Vec<Fault>,
+    /// When to come back, where that is known.
+    retry_after_seconds: Option<i64>,
 }
 
 /// Shorthand of handlers.
@@ -63,7 +65,7 @@ pub type ApiResult<T> = Result<T, ApiError>;
 
 impl ApiError {
     fn new(status: StatusCode, slug: &'static str, title: &'static str, detail: impl Into<String>) -> Self {
-        Self { status, slug, title, detail: detail.into(), errors: Vec::new() }
+        Self { status, slug, title, detail: detail.into(), errors: Vec::new(), retry_after_seconds: None }
     }
 
     /// 400: the request cannot be read.
@@ -90,6 +92,21 @@ impl ApiError {
     /// 403: the key's role may not do this.
     pub fn forbidden(detail: impl Into<String>) -> Self {
         Self::new(StatusCode::FORBIDDEN, "role-may-not", "The key's role may not do this", detail)
+    }
+
+    /// 403: a person's signature does not do for this; `detail` says what is missing.
+    pub fn signature_refused(detail: impl Into<String>) -> Self {
+        Self::new(StatusCode::FORBIDDEN, "signature-refused", "The signature is refused", detail)
+    }
+
+    /// 429: a person's PIN was wrong too often in a row.
+    pub fn pin_locked(seconds: i64) -> Self {
+        let detail = format!(
+            "too many wrong PINs in a row: nothing is looked at for {seconds} seconds, not even the right one; an \
+             administrator can give the person another PIN"
+        );
+        let error = Self::new(StatusCode::TOO_MANY_REQUESTS, "pin-locked", "The person's PIN is locked", detail);
+        Self { retry_after_seconds: Some(seconds), ..error }
     }
 
     /// 404: it does not exist, as far as this key may know.
@@ -126,6 +143,13 @@ impl ApiError {
     /// 409.
     pub fn conflict(slug: &'static str, title: &'static str, detail: impl Into<String>) -> Self {
         Self::new(StatusCode::CONFLICT, slug, title, detail)
+    }
+
+    /// 409: something has to be there first, each thing as a sentence.
+    pub fn not_yet(slug: &'static str, title: &'static str, missing: Vec<String>, caution: &str) -> Self {
+        let detail = format!("{}. {caution}", missing.join("; "));
+        let errors = missing.into_iter().map(|rule| Fault::new("", rule)).collect();
+        Self { errors, ..Self::conflict(slug, title, detail.trim()) }
     }
 
     /// 413.
@@ -252,13 +276,16 @@ fn is_passing(code: Option<&str>) -> bool {
 impl IntoResponse for ApiError {
     fn into_response(self) -> Response {
         let status = self.status;
+        let retry_after = self.retry_after_seconds;
         let body = serde_json::to_vec(&self.into_document()).unwrap_or_default();
         let mut response = (status, [(header::CONTENT_TYPE, "application/problem+json")], body).into_response();
         if status == StatusCode::UNAUTHORIZED {
             let challenge = header::HeaderValue::from_static("Bearer");
             response.headers_mut().insert(header::WWW_AUTHENTICATE, challenge);
         }
-        if status == StatusCode::SERVICE_UNAVAILABLE {
+        if let Some(seconds) = retry_after {
+            response.headers_mut().insert(header::RETRY_AFTER, header::HeaderValue::from(seconds));
+        } else if status == StatusCode::SERVICE_UNAVAILABLE {
             response.headers_mut().insert(header::RETRY_AFTER, header::HeaderValue::from_static("1"));
         }
         response

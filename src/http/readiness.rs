@@ -18,11 +18,13 @@ use super::caller::Caller;
 use super::extract::Path;
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
-use crate::domain::readiness::{Lack, Missing, readiness};
+use crate::domain::readiness::{Lack, Missing, Readiness, readiness};
+use crate::domain::standing::{Obstacle, ObstacleKind, Solver, standing};
 use crate::domain::subject::{Subject, SubjectKind};
 use crate::store;
 
-const NOTICE: &str = "This is about records only; a named, trained person decides whether the operatory may be used.";
+pub(super) const NOTICE: &str =
+    "This is about records only; a named, trained person decides whether the operatory may be used.";
 
 /// What an operatory's record lacks.
 #[derive(Clone, Debug, Serialize, ToSchema)]
@@ -31,7 +33,7 @@ pub struct ReadinessAnswer {
     pub operatory_id: Uuid,
     /// The instant the answer is for.
     pub as_of: DateTime<Utc>,
-    /// Nothing that blocks is missing from the records, and the operatory is in service.
+    /// Nothing that blocks is missing from the records, and nothing stands against the operatory.
     pub ready_by_record: bool,
     /// Present when the operatory is out of service.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -39,6 +41,8 @@ pub struct ReadinessAnswer {
     pub out_of_service: Option<OutOfServiceNote>,
     /// What is missing, longest first.
     pub missing: Vec<MissingRecord>,
+    /// What stands against its use whatever was recorded, longest first; that it is out of service too.
+    pub standing: Vec<StandingObstacle>,
     /// How the answer is to be read.
     #[schema(
         example = "This is about records only; a named, trained person decides whether the operatory may be used."
@@ -66,6 +70,8 @@ pub struct MissingRecord {
     pub routine_name: String,
     /// What is wrong.
     pub lack: RecordLack,
+    /// Who can put it right.
+    pub solved_by: ReadinessSolver,
     /// Since when the routine has been without a record that keeps its rules.
     pub since: DateTime<Utc>,
     /// When the latest task was or is due.
@@ -107,11 +113,98 @@ impl From<Missing> for MissingRecord {
             routine_id: missing.task.routine_id,
             routine_name: missing.task.routine_name,
             lack: missing.lack.into(),
+            solved_by: missing.lack.solved_by().into(),
             since: missing.since,
             due_by: missing.task.due_by,
             occurrences: missing.occurrences,
         }
     }
+}
+
+/// Who can put right what a subject lacks.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum ReadinessSolver {
+    /// Whoever works there, by recording the work.
+    Chairside,
+    /// The clinic's lead, or whom the lead names.
+    ClinicLead,
+    /// The laboratory or reader whose result is awaited.
+    Laboratory,
+}
+
+impl From<Solver> for ReadinessSolver {
+    fn from(solver: Solver) -> Self {
+        match solver {
+            Solver::Chairside => Self::Chairside,
+            Solver::ClinicLead => Self::ClinicLead,
+            Solver::Laboratory => Self::Laboratory,
+        }
+    }
+}
+
+/// What kind of thing stands against a subject.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum StandingKind {
+    /// It was taken out of service.
+    OutOfService,
+    /// It was put out of use, and no release is recorded.
+    Quarantine,
+}
+
+/// One thing that stands against a subject.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub struct StandingObstacle {
+    /// What kind.
+    pub kind: StandingKind,
+    /// The quarantine; null: the subject's own state.
+    #[schema(required)]
+    pub id: Option<Uuid>,
+    /// The one line it concerns; null: the subject as a whole.
+    #[schema(required)]
+    pub line: Option<String>,
+    /// Why, in words.
+    pub reason: String,
+    /// Since when.
+    pub since: DateTime<Utc>,
+    /// Who can end it.
+    pub solved_by: ReadinessSolver,
+}
+
+impl From<Obstacle> for StandingObstacle {
+    fn from(obstacle: Obstacle) -> Self {
+        Self {
+            kind: match obstacle.kind {
+                ObstacleKind::OutOfService => StandingKind::OutOfService,
+                ObstacleKind::Quarantine => StandingKind::Quarantine,
+            },
+            id: obstacle.id,
+            line: obstacle.line,
+            reason: obstacle.reason,
+            since: obstacle.since,
+            solved_by: obstacle.solved_by.into(),
+        }
+    }
+}
+
+/// What the records say about using each of `subjects` at `now`, in their order; two queries, however many they are.
+///
+/// # Errors
+/// When the store fails.
+pub(super) async fn of_all(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    subjects: &[Subject],
+    now: DateTime<Utc>,
+) -> ApiResult<Vec<Readiness>> {
+    let ids: Vec<Uuid> = subjects.iter().map(|subject| subject.id).collect();
+    let mut blocking = store::readiness::list_blocking(db, group_id, &ids, now).await?;
+    let quarantines = store::quarantines::list_standing(db, group_id, &ids, now).await?;
+    Ok(subjects
+        .iter()
+        .map(|s| readiness(standing(s, &quarantines, now), blocking.remove(&s.id).unwrap_or_default()))
+        .collect())
 }
 
 /// What the records say about using `operatory` at `now`.
@@ -124,14 +217,15 @@ pub async fn of(
     operatory: &Subject,
     now: DateTime<Utc>,
 ) -> ApiResult<ReadinessAnswer> {
-    let blocking = store::readiness::list_blocking(db, group_id, operatory.id, now).await?;
-    let readiness = readiness(operatory, blocking);
+    let mut found = of_all(db, group_id, std::slice::from_ref(operatory), now).await?;
+    let readiness = found.pop().ok_or_else(ApiError::internal)?;
     Ok(ReadinessAnswer {
         operatory_id: operatory.id,
         as_of: now,
         ready_by_record: readiness.is_ready(),
         out_of_service: readiness.out_of_service.map(|(reason, since)| OutOfServiceNote { reason, since }),
         missing: readiness.missing.into_iter().map(MissingRecord::from).collect(),
+        standing: readiness.standing.into_iter().map(StandingObstacle::from).collect(),
         notice: NOTICE,
     })
 }
@@ -139,7 +233,8 @@ pub async fn of(
 /// Ask what an operatory's record lacks
 ///
 /// Names every blocking routine of the operatory that lacks a record: none yet, its window passed, the record does not
-/// keep the rules, or its result is awaited. It speaks about records only and never about the operatory itself.
+/// keep the rules, or its result is awaited; and what stands against the operatory, such as a quarantine without a
+/// release. It speaks about records only and never about the operatory itself.
 #[utoipa::path(
     get,
     path = "/v1/operatories/{operatory_id}/readiness",
@@ -182,10 +277,12 @@ pub(super) fn example() -> ReadinessAnswer {
             routine_id: Uuid::from_u128(0x9e8d_7c6b_5a49_4838_a726_1504_f3e2_d1c0),
             routine_name: "Flush waterlines before the first patient".to_owned(),
             lack: RecordLack::RecordMissing,
+            solved_by: ReadinessSolver::Chairside,
             since: due_by - TimeDelta::hours(1),
             due_by,
             occurrences: 1,
         }],
+        standing: Vec::new(),
         notice: NOTICE,
     }
 }

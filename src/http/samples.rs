@@ -31,6 +31,15 @@ pub(super) const GROUP: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00d");
 pub(super) const FINDING: Uuid = uuid!("0b6f2c3e-5d0a-8c57-9a53-7f1e2a90c00e");
 pub(super) const PRODUCT: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c031");
 pub(super) const LOT: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c032");
+pub(super) const INSTRUMENT: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c020");
+pub(super) const OWN_LIMIT: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c021");
+pub(super) const STAFF: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00f");
+pub(super) const COMPETENCE: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c010");
+pub(super) const QUARANTINE: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c01a");
+pub(super) const RELEASE: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c011");
+pub(super) const ACTION: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c012");
+pub(super) const STEP_RECORD: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c013");
+pub(super) const CLOSING: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c014");
 pub(super) const SITE_EVENT: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00c");
 
 /// The clinic day of the story.
@@ -64,7 +73,13 @@ pub(super) fn task() -> TaskView {
         part: Some(part.to_owned()),
         instruction: "Let the line run with no handpiece fitted.".to_owned(),
         required: true,
-        evidence: StepEvidence::Hold { minimum_seconds: 120, source: source(), minimum_from: None },
+        cycle: None,
+        evidence: StepEvidence::Hold {
+            minimum_seconds: 120,
+            maximum_seconds: None,
+            source: source(),
+            minimum_from: None,
+        },
     };
     TaskView {
         task_id: TASK,
@@ -117,6 +132,9 @@ pub(super) fn completion_input() -> CompletionInput {
         reading: None,
         lot_id: None,
         mixed_at: None,
+        too_many_to_count: false,
+        instrument_id: None,
+        given: None,
         reason: String::new(),
     };
     CompletionInput {
@@ -124,11 +142,14 @@ pub(super) fn completion_input() -> CompletionInput {
         task_id: TASK,
         kind: CompletionKind::Performed,
         performed_at: morning(8, 9),
-        performed_by: "KV".to_owned(),
+        performed_by: Some("KV".to_owned()),
         steps: vec![answer("handpiece-1", Some(HOLD), None), answer("syringe", None, Some(125))],
         reason: String::new(),
         note: String::new(),
         corrects: None,
+        staff_id: None,
+        pin: None,
+        device_at: None,
     }
 }
 
@@ -144,6 +165,11 @@ pub(super) fn completion_answer() -> CompletionAnswer {
         elapsed_seconds: Some(elapsed),
         measured_by: Some(measured_by),
         minimum_seconds: Some(120),
+        maximum_seconds: None,
+        too_many_to_count: false,
+        instrument_id: None,
+        given: None,
+        lines: None,
         qualifier: None,
         value: None,
         unit: None,
@@ -171,6 +197,10 @@ pub(super) fn completion_answer() -> CompletionAnswer {
         corrects: None,
         reason: String::new(),
         note: String::new(),
+        staff_id: None,
+        signed: Some(false),
+        flags: Vec::new(),
+        device_at: None,
         steps: vec![
             step("handpiece-1", Some(HOLD), 180, MeasuredBy::Server),
             step("syringe", None, 125, MeasuredBy::Device),

@@ -121,6 +121,9 @@ pub struct WantedStepView {
     pub instruction: String,
     /// The task cannot be completed without it.
     pub required: bool,
+    /// The cycle it belongs to: when one step of it fails, all of them are asked for again.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cycle: Option<String>,
     /// What it wants as evidence, limits included.
     pub evidence: StepEvidence,
 }
@@ -173,6 +176,7 @@ impl TaskView {
                 step: wanted.key,
                 part: wanted.part.map(str::to_owned),
                 instruction: wanted.step.instruction.clone(),
+                cycle: wanted.step.cycle.clone(),
                 required: wanted.step.required,
                 evidence: wanted.step.evidence.clone(),
             })

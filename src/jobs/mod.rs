@@ -4,6 +4,7 @@
 //! an item that cannot be worked is data on its row; only a loop that breaks ends, and then the process ends with it.
 
 pub mod housekeeping;
+pub mod misses;
 pub mod planner;
 pub mod sealer;
 
@@ -28,6 +29,9 @@ const PLANNER_PAUSE: Duration = Duration::from_secs(5);
 
 /// Between two ticks of the sealer: it works by clinic days, so it need not hurry.
 const SEALER_PAUSE: Duration = Duration::from_mins(1);
+
+/// Between two looks for missed tasks that open a corrective action.
+const MISSES_PAUSE: Duration = Duration::from_mins(1);
 
 /// What every loop works with.
 #[derive(Clone, Debug)]
@@ -65,6 +69,13 @@ pub async fn run(jobs: Jobs, stop: CancellationToken) -> Result<(), JoinError> {
         loops.spawn(async move {
             let tick = || async { planner::tick(&jobs.pool, &jobs.clock, jobs.horizon_days).await.map(drop) };
             repeat("planner", pause, &stop, tick).await;
+        });
+    }
+    {
+        let (jobs, stop) = (jobs.clone(), stop.clone());
+        let pause = Pause { period: MISSES_PAUSE, wake: None };
+        loops.spawn(async move {
+            repeat("misses", pause, &stop, || async { misses::tick(&jobs.pool, &jobs.clock).await.map(drop) }).await;
         });
     }
     {

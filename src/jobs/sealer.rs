@@ -24,7 +24,7 @@ use crate::store::{self, StoreError, clinics, events, seal_checks, seal_findings
 /// end comes too late.
 const WAIT: TimeDelta = TimeDelta::minutes(10);
 
-/// How long a clinic that cannot be sealed is left alone before the next try.
+/// How long a clinic that cannot be sealed or checked is left alone before the next try.
 const RETRY: TimeDelta = TimeDelta::minutes(5);
 
 /// Groups looked at in one round; more wait for the next.
@@ -38,7 +38,7 @@ const MOST_DAYS: usize = 31;
 pub struct Report {
     /// Days sealed.
     pub sealed: usize,
-    /// Clinics that could not be sealed; each keeps its reason.
+    /// Clinics that could not be sealed or checked; each keeps its reason.
     pub failed: usize,
     /// Clinics checked.
     pub checked: usize,
@@ -62,7 +62,7 @@ impl Add for Report {
 /// Seals what is over and checks what is due to be checked.
 ///
 /// # Errors
-/// When the database does not answer. A clinic that cannot be sealed is noted on its row and left for later.
+/// When the database does not answer. A clinic that cannot be sealed or checked is noted on its row and left for later.
 pub async fn tick(pool: &PgPool, clock: &Clock) -> Result<Report, StoreError> {
     let mut report = Report::default();
     loop {
@@ -107,6 +107,7 @@ async fn seal_group(pool: &PgPool, clock: &Clock, group_id: Uuid) -> Result<Repo
         match seal_clinic(&mut tx, group_id, progress, now).await {
             Ok(Outcome::Sealed(days)) => {
                 tx.commit().await?;
+                metrics::counter!("chairtide_days_sealed_total").increment(days as u64);
                 report.sealed += days;
             }
             Ok(Outcome::NoPartitions(from, to)) => {
@@ -120,6 +121,7 @@ async fn seal_group(pool: &PgPool, clock: &Clock, group_id: Uuid) -> Result<Repo
                 // Whatever it is, it must not keep the other clinics waiting. When the database is away, noting the
                 // failure fails too, and that ends the tick.
                 tx.rollback().await?;
+                metrics::counter!("chairtide_sealing_failed_total").increment(1);
                 tracing::error!(%group_id, %clinic_id, %error, "clinic cannot be sealed");
                 let mut tx = store::begin(pool, group_id).await?;
                 seals::note_failure(&mut tx, group_id, clinic_id, &error.to_string(), now + RETRY).await?;
@@ -245,10 +247,25 @@ async fn check_group(pool: &PgPool, clock: &Clock, group_id: Uuid) -> Result<Rep
         let now = clock.now();
         let mut tx = store::begin(pool, group_id).await?;
         let Some(progress) = seals::claim_to_check(&mut tx, group_id, now).await? else { return Ok(report) };
-        let found = check_clinic(&mut tx, group_id, progress, now).await?;
-        tx.commit().await?;
-        report.checked += 1;
-        report.found += found;
+        let clinic_id = progress.clinic_id;
+        match check_clinic(&mut tx, group_id, progress, now).await {
+            Ok(found) => {
+                tx.commit().await?;
+                metrics::counter!("chairtide_seal_findings_total").increment(found as u64);
+                report.checked += 1;
+                report.found += found;
+            }
+            Err(error) => {
+                // As for sealing: a row that nobody can read must not hide what was done to other clinics.
+                tx.rollback().await?;
+                metrics::counter!("chairtide_sealing_failed_total").increment(1);
+                tracing::error!(%group_id, %clinic_id, %error, "clinic cannot be checked");
+                let mut tx = store::begin(pool, group_id).await?;
+                seals::note_unchecked(&mut tx, group_id, clinic_id, &error.to_string(), now + RETRY).await?;
+                tx.commit().await?;
+                report.failed += 1;
+            }
+        }
     }
 }
 

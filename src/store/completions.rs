@@ -9,7 +9,7 @@ use sqlx::PgConnection;
 use uuid::Uuid;
 
 use super::{Result, StoreError, seals};
-use crate::domain::evidence::{JudgedStep, MeasuredBy, TimedHold};
+use crate::domain::evidence::{Given, JudgedStep, MeasuredBy, TimedHold};
 use crate::domain::task::TaskId;
 
 /// What stands already under a client's UUID.
@@ -97,6 +97,14 @@ pub struct Completion {
     pub reason: String,
     /// Free note.
     pub note: String,
+    /// The person, where the device named one by id.
+    pub staff_id: Option<Uuid>,
+    /// Whether their PIN came with it and was right; `None`: from before there were PINs.
+    pub signed: Option<bool>,
+    /// What a lead should look at; `None`: from before there were flags.
+    pub flags: Option<Vec<String>>,
+    /// What the device's clock said when it sent.
+    pub device_at: Option<DateTime<Utc>>,
 }
 
 /// Keeps a completion and its step results.
@@ -114,8 +122,9 @@ pub async fn insert(
     sqlx::query!(
         "insert into completion (group_id, clinic_day, completion_id, task_id, clinic_id, kind, performed_at,
                                  recorded_at, performed_by, key_id, verdict, findings, early, late, late_entry,
-                                 duplicate, corrects, reason, note)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19)",
+                                 duplicate, corrects, reason, note, staff_id, signed, flags, device_at)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22,
+                 $23)",
         group_id,
         clinic_day,
         completion.completion_id,
@@ -134,7 +143,11 @@ pub async fn insert(
         completion.duplicate,
         completion.corrects,
         completion.reason,
-        completion.note
+        completion.note,
+        completion.staff_id,
+        completion.signed,
+        completion.flags.as_deref(),
+        completion.device_at
     )
     .execute(&mut *db)
     .await?;
@@ -142,14 +155,17 @@ pub async fn insert(
     sqlx::query!(
         "insert into step_result (group_id, clinic_day, completion_id, step_key, ordinal, kind, status, verdict,
                                   finding, hold_id, elapsed_seconds, measured_by, minimum_seconds, qualifier, value,
-                                  unit, limits, reason, lot_id, product_version, mixed_at)
+                                  unit, limits, reason, lot_id, product_version, mixed_at, maximum_seconds,
+                                  too_many_to_count, instrument_id, given, lines)
          select $1, $2, $3, r.step_key, r.ordinal, r.kind, r.status, r.verdict, r.finding, r.hold_id,
                 r.elapsed_seconds, r.measured_by, r.minimum_seconds, r.qualifier, r.value, r.unit, r.limits, r.reason,
-                r.lot_id, r.product_version, r.mixed_at
+                r.lot_id, r.product_version, r.mixed_at, r.maximum_seconds, r.too_many_to_count, r.instrument_id,
+                r.given, r.lines
          from jsonb_to_recordset($4) as r(
              step_key text, ordinal smallint, kind text, status text, verdict text, finding text, hold_id uuid,
              elapsed_seconds integer, measured_by text, minimum_seconds integer, qualifier text, value numeric,
-             unit text, limits jsonb, reason text, lot_id uuid, product_version integer, mixed_at timestamptz)",
+             unit text, limits jsonb, reason text, lot_id uuid, product_version integer, mixed_at timestamptz,
+             maximum_seconds integer, too_many_to_count boolean, instrument_id uuid, given jsonb, lines jsonb)",
         group_id,
         clinic_day,
         completion.completion_id,
@@ -180,6 +196,11 @@ fn step_row(ordinal: usize, step: &JudgedStep) -> Value {
         "lot_id": step.lot_id,
         "product_version": step.product_version,
         "mixed_at": step.mixed_at,
+        "maximum_seconds": step.maximum_seconds,
+        "too_many_to_count": step.too_many_to_count.then_some(true),
+        "instrument_id": step.instrument_id,
+        "given": step.given,
+        "lines": (!step.lines.is_empty()).then_some(&step.lines),
     })
 }
 
@@ -196,7 +217,7 @@ pub async fn find(
     Ok(sqlx::query_as!(
         Completion,
         "select completion_id, task_id, clinic_id, kind, performed_at, recorded_at, performed_by, key_id, verdict,
-                findings, early, late, late_entry, duplicate, corrects, reason, note
+                findings, early, late, late_entry, duplicate, corrects, reason, note, staff_id, signed, flags, device_at
          from completion where group_id = $1 and clinic_day = $2 and completion_id = $3",
         group_id,
         clinic_day,
@@ -214,7 +235,7 @@ pub async fn list_of_task(db: &mut PgConnection, group_id: Uuid, task: TaskId) -
     Ok(sqlx::query_as!(
         Completion,
         "select completion_id, task_id, clinic_id, kind, performed_at, recorded_at, performed_by, key_id, verdict,
-                findings, early, late, late_entry, duplicate, corrects, reason, note
+                findings, early, late, late_entry, duplicate, corrects, reason, note, staff_id, signed, flags, device_at
          from completion where group_id = $1 and clinic_day = $2 and task_id = $3
          order by recorded_at, completion_id",
         group_id,
@@ -232,7 +253,7 @@ pub struct StepResult {
     pub completion_id: Uuid,
     /// The wanted step's key.
     pub step_key: String,
-    /// `confirmation`, `hold`, `reading` or `product`.
+    /// The kind of evidence it wanted.
     pub kind: String,
     /// `done`, `skipped`, `not_applicable` or `result_pending`.
     pub status: String,
@@ -264,6 +285,16 @@ pub struct StepResult {
     pub product_version: Option<i32>,
     /// When the solution was mixed.
     pub mixed_at: Option<DateTime<Utc>>,
+    /// The longest hold it allowed.
+    pub maximum_seconds: Option<i32>,
+    /// A reading for which no number can be told.
+    pub too_many_to_count: Option<bool>,
+    /// What a reading was taken with.
+    pub instrument_id: Option<Uuid>,
+    /// An answer of a kind of its own.
+    pub given: Option<Value>,
+    /// The bottles of a water sample.
+    pub lines: Option<Value>,
 }
 
 /// The step results of some completions of one clinic day, in the order of the steps.
@@ -279,7 +310,8 @@ pub async fn list_steps(
     Ok(sqlx::query_as!(
         StepResult,
         "select completion_id, step_key, kind, status, verdict, finding, hold_id, elapsed_seconds, measured_by,
-                minimum_seconds, qualifier, value, unit, limits, reason, lot_id, product_version, mixed_at
+                minimum_seconds, qualifier, value, unit, limits, reason, lot_id, product_version, mixed_at,
+                maximum_seconds, too_many_to_count, instrument_id, given, lines
          from step_result where group_id = $1 and clinic_day = $2 and completion_id = any($3)
          order by completion_id, ordinal",
         group_id,
@@ -288,6 +320,51 @@ pub async fn list_steps(
     )
     .fetch_all(db)
     .await?)
+}
+
+/// What an earlier completion of a task said of a step.
+#[derive(Clone, Debug)]
+pub struct EarlierStep {
+    /// The completion.
+    pub completion_id: Uuid,
+    /// The wanted step's key.
+    pub step_key: String,
+    /// The server-timed hold it used.
+    pub hold_id: Option<Uuid>,
+    /// An answer of a kind of its own.
+    pub given: Option<Given>,
+}
+
+/// What was said of a task's steps with a hold or an answer of a kind of its own, in the order it reached us.
+///
+/// # Errors
+/// When the database does not answer, or holds a row the model does not know.
+pub async fn list_earlier_steps(db: &mut PgConnection, group_id: Uuid, task: TaskId) -> Result<Vec<EarlierStep>> {
+    let rows = sqlx::query!(
+        "select s.completion_id, s.step_key, s.hold_id, s.given
+         from completion c
+         join step_result s on s.group_id = c.group_id and s.clinic_day = c.clinic_day
+                           and s.completion_id = c.completion_id
+         where c.group_id = $1 and c.clinic_day = $2 and s.clinic_day = $2 and c.task_id = $3
+           and (s.hold_id is not null or s.given is not null)
+         order by c.recorded_at, c.completion_id, s.ordinal",
+        group_id,
+        task.clinic_day(),
+        task.as_uuid()
+    )
+    .fetch_all(db)
+    .await?;
+    rows.into_iter()
+        .map(|row| {
+            let given = row.given.map(serde_json::from_value).transpose();
+            Ok(EarlierStep {
+                given: given.map_err(|e| StoreError::bad_row("step_result", &row.step_key, "given", e))?,
+                completion_id: row.completion_id,
+                step_key: row.step_key,
+                hold_id: row.hold_id,
+            })
+        })
+        .collect()
 }
 
 /// One mark of a hold.
@@ -351,7 +428,7 @@ pub async fn list_holds(
         r#"select s.task_id, s.hold_id, s.step_key, s.marked_at as started_at, e.marked_at as "ended_at?"
          from hold_mark s
          left join hold_mark e on e.group_id = s.group_id and e.clinic_day = s.clinic_day and e.hold_id = s.hold_id
-                              and e.edge = 'end'
+                              and e.clinic_day = any($2) and e.edge = 'end'
          where s.group_id = $1 and s.edge = 'start' and s.clinic_day = any($2) and s.task_id = any($3)"#,
         group_id,
         &days,

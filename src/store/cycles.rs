@@ -103,6 +103,21 @@ pub async fn list_of_subject(
     before: Option<(DateTime<Utc>, Uuid)>,
     at_most: i64,
 ) -> Result<Vec<CycleMark>> {
+    list_of_subject_since(db, group_id, subject_id, None, before, at_most).await
+}
+
+/// The same of those that ended after an instant (`None`: of all).
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn list_of_subject_since(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    subject_id: Uuid,
+    since: Option<DateTime<Utc>>,
+    before: Option<(DateTime<Utc>, Uuid)>,
+    at_most: i64,
+) -> Result<Vec<CycleMark>> {
     let (before_at, before_id) = before.unzip();
     Ok(sqlx::query_as!(
         CycleMark,
@@ -110,19 +125,21 @@ pub async fn list_of_subject(
          from cycle_mark
          where group_id = $1 and subject_id = $2
            and ($3::timestamptz is null or (ended_at, cycle_id) < ($3, $4::uuid))
+           and ($6::timestamptz is null or ended_at > $6)
          order by ended_at desc, cycle_id desc limit $5",
         group_id,
         subject_id,
         before_at,
         before_id,
-        at_most
+        at_most,
+        since
     )
     .fetch_all(db)
     .await?)
 }
 
-/// The cycles of the equipment that stands in the clinic now, wherever it stood then, of the clinic days from `since`
-/// on, by instant and then by id: they are counted by equipment, and a machine that moves keeps its count.
+/// The cycles of the equipment that stands in the clinic now, wherever it stood then, of the clinic days from `since` to
+/// `until`, by instant and then by id: they are counted by equipment, and a machine that moves keeps its count.
 ///
 /// # Errors
 /// When the database does not answer.
@@ -130,17 +147,18 @@ pub async fn list_cycles(
     db: &mut PgConnection,
     group_id: Uuid,
     clinic_id: Uuid,
-    since: NaiveDate,
+    (since, until): (NaiveDate, NaiveDate),
 ) -> Result<Vec<Cycle>> {
     Ok(sqlx::query_as!(
         Cycle,
         "select m.cycle_id as mark_id, m.subject_id, m.clinic_day, m.ended_at
          from cycle_mark m join subject s on s.group_id = m.group_id and s.subject_id = m.subject_id
-         where m.group_id = $1 and s.clinic_id = $2 and m.clinic_day >= $3
+         where m.group_id = $1 and s.clinic_id = $2 and m.clinic_day between $3 and $4
          order by m.ended_at, m.cycle_id",
         group_id,
         clinic_id,
-        since
+        since,
+        until
     )
     .fetch_all(db)
     .await?)

@@ -81,7 +81,7 @@ impl Ask<'_> {
             seatings: desk::list_seatings(db, self.group_id, self.clinic_id, &subject_ids, days).await?,
             // Apart from the list: a mark that is counted among those before it must not be counted again.
             used_before: desk::list_last_uses(db, self.group_id, &subject_ids, self.since).await?,
-            cycles: cycles::list_cycles(db, self.group_id, self.clinic_id, self.since).await?,
+            cycles: cycles::list_cycles(db, self.group_id, self.clinic_id, days).await?,
             events: site_events::list_site_events(db, self.group_id, self.clinic_id, since_at).await?,
             completions,
             counted_before: self.counted_before(db).await?,
@@ -114,20 +114,24 @@ impl Ask<'_> {
         if routine_ids.is_empty() {
             return Ok(Vec::new());
         }
+        // The days stand beside each table: a join hands no range of them on, and then each month of each is planned for.
         sqlx::query_as!(
             Row,
             r#"select c.completion_id, t.routine_id, t.subject_id, c.performed_at, c.verdict,
                       coalesce(t.outcome = 'done' and t.completion_id = c.completion_id, false) as "is_done!",
                       exists (select from completion sample
                               where sample.group_id = c.group_id and sample.clinic_day = c.clinic_day
+                                and sample.clinic_day between $4 and $5
                                 and sample.task_id = c.task_id and sample.verdict = 'result_pending'
                                 and sample.recorded_at < c.recorded_at) as "of_sample!"
                from completion c
                join task t on t.group_id = c.group_id and t.clinic_day = c.clinic_day and t.task_id = c.task_id
                where c.group_id = $1 and t.subject_id = any($2) and t.routine_id = any($3)
-                 and c.clinic_day between $4 and $5 and c.kind = 'performed' and not c.duplicate
+                 and c.clinic_day between $4 and $5 and t.clinic_day between $4 and $5
+                 and c.kind = 'performed' and c.verdict <> 'void' and not c.duplicate
                  and not exists (select from completion later
                                  where later.group_id = c.group_id and later.clinic_day = c.clinic_day
+                                   and later.clinic_day between $4 and $5
                                    and later.task_id = c.task_id and later.corrects = c.completion_id)
                order by c.performed_at, c.completion_id"#,
             self.group_id,
@@ -159,7 +163,7 @@ impl Ask<'_> {
                    where group_id = $1 and routine_id = r.id and subject_id = s.id and clinic_day < $4
                      and outcome = 'done'
                    order by clinic_day desc limit 1) as last
-               join completion c on c.group_id = $1 and c.clinic_day = last.clinic_day
+               join completion c on c.group_id = $1 and c.clinic_day = last.clinic_day and c.clinic_day < $4
                     and c.completion_id = last.completion_id"#,
             self.group_id,
             &self.subject_ids(),

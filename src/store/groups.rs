@@ -38,7 +38,8 @@ pub async fn insert(db: &mut PgConnection, group: &Group) -> Result<bool> {
         group.name,
         group.created_at
     )
-    .execute(db)
+    .execute(&mut *db)
     .await?;
+    super::misses::insert_watch(db, group.group_id, group.created_at).await?;
     Ok(done.rows_affected() == 1)
 }

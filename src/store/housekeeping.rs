@@ -61,3 +61,12 @@ pub async fn forget_idempotent_answers(db: &mut PgConnection, answered_before: D
 pub async fn oldest_plan_due(db: &mut PgConnection) -> Result<Option<DateTime<Utc>>> {
     Ok(sqlx::query_scalar!("select oldest_plan_due()").fetch_one(db).await?)
 }
+
+/// When the clinic that waits longest was to be sealed or checked; an instant ahead when none waits, `None` without
+/// clinics.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn oldest_seal_due(db: &mut PgConnection) -> Result<Option<DateTime<Utc>>> {
+    Ok(sqlx::query_scalar!("select oldest_seal_due()").fetch_one(db).await?)
+}

@@ -6,26 +6,38 @@
 //!
 //! Verbs: `find` (an option), `list`, `insert`, `save` (insert or replace), `lock` (find and hold), `claim`.
 
+pub mod action_worklist;
+pub mod actions;
+pub mod chains;
 pub mod clinics;
 pub mod completions;
 pub mod configuration;
+pub mod corrective_actions;
+pub mod cycle_records;
 pub mod cycles;
 pub mod desk;
 pub mod events;
 mod existing_tasks;
 pub mod facts;
 pub mod feeds;
+pub mod flagged;
 pub mod groups;
 pub mod housekeeping;
 pub mod idempotency;
+pub mod instruments;
 pub mod keys;
 pub mod ladders;
 pub mod loads;
 pub mod lots;
+pub mod misses;
 pub mod overdue;
+pub mod own_limits;
+pub mod pins;
 mod plan_changes;
 pub mod planning;
+pub mod presence;
 pub mod products;
+pub mod quarantines;
 pub mod readiness;
 pub mod repeats;
 pub mod reporting;
@@ -36,9 +48,11 @@ pub mod seal_records;
 pub mod seals;
 pub mod setup;
 pub mod site_events;
+pub mod staff;
 pub mod subjects;
 pub mod summary;
 pub mod tasks;
+mod wanted_tests;
 pub mod weeks;
 pub mod zone_moves;
 

@@ -4,7 +4,7 @@
 //! somebody wrote into one makes reading fail, for a row that cannot be read is evidence of an edit. So Postgres makes
 //! the JSON, and only instants and decimals are written anew, in the one way that records write them.
 //!
-//! Not among the kinds: `completion_receipt` and `cycle_receipt` (they decide only what a repeat is told), `event`
+//! Not among the kinds: `corrective_action_next` (a worklist, which follows from an action's rows), `completion_receipt` and `cycle_receipt` (they decide only what a repeat is told), `event`
 //! (copies) and `task` (a plan, made anew from configuration; what became of it follows from its completions).
 
 use chrono::{DateTime, Utc};
@@ -18,6 +18,15 @@ use crate::domain::seal::record::{Record, instant_text};
 /// A record, and when it was recorded: what decides which seal holds it.
 pub type Recorded = (DateTime<Utc>, Record);
 
+/// What is asked for: of a clinic, from an instant until before another.
+#[derive(Clone, Copy)]
+struct Span {
+    group_id: Uuid,
+    clinic_id: Uuid,
+    from: DateTime<Utc>,
+    until: DateTime<Utc>,
+}
+
 /// What was recorded at a clinic from an instant (`None`: from ever) until before another.
 ///
 /// # Errors
@@ -30,122 +39,151 @@ pub async fn list(
     until: DateTime<Utc>,
 ) -> Result<Vec<Recorded>> {
     // Earlier than any service, and within what Postgres and chrono can both tell: no `recorded_at` but an edited one.
-    let from = from.unwrap_or(DateTime::UNIX_EPOCH);
-    let mut records = Vec::new();
-    let mut add = |kind: &str, rows: Vec<Row>| records.extend(rows.into_iter().map(|row| row.record(kind)));
+    let span = Span { group_id, clinic_id, from: from.unwrap_or(DateTime::UNIX_EPOCH), until };
+    let mut records = of_work(db, span).await?;
+    records.extend(of_failures(db, span).await?);
+    Ok(records)
+}
 
-    let rows = sqlx::query_as!(
-        Row,
+/// What was recorded of the work, of what it was done with and of who was there.
+async fn of_work(db: &mut PgConnection, span: Span) -> Result<Vec<Recorded>> {
+    let mut records = Vec::new();
+    macro_rules! add {
+        ($kind:literal, $query:literal) => {
+            let rows =
+                sqlx::query_as!(Row, $query, span.group_id, span.clinic_id, span.from, span.until).fetch_all(&mut *db);
+            records.extend(rows.await?.into_iter().map(|row| row.record($kind)));
+        };
+    }
+    add!(
+        "completion",
         r#"select c.completion_id::text as "id!", c.recorded_at as "recorded_at!", to_jsonb(c)::text as "columns!"
-           from completion c where c.group_id = $1 and c.clinic_id = $2 and c.recorded_at >= $3 and c.recorded_at < $4"#,
-        group_id,
-        clinic_id,
-        from,
-        until
+           from completion c where c.group_id = $1 and c.clinic_id = $2 and c.recorded_at >= $3 and c.recorded_at < $4"#
     );
-    add("completion", rows.fetch_all(&mut *db).await?);
-    let rows = sqlx::query_as!(
-        Row,
+    add!(
+        "step_result",
         r#"select s.completion_id || '/' || s.step_key as "id!", c.recorded_at as "recorded_at!",
                   (to_jsonb(s) || jsonb_build_object('value', s.value::text))::text as "columns!"
            from completion c
            join step_result s on s.group_id = c.group_id and s.clinic_day = c.clinic_day
                              and s.completion_id = c.completion_id
-           where c.group_id = $1 and c.clinic_id = $2 and c.recorded_at >= $3 and c.recorded_at < $4"#,
-        group_id,
-        clinic_id,
-        from,
-        until
+           where c.group_id = $1 and c.clinic_id = $2 and c.recorded_at >= $3 and c.recorded_at < $4"#
     );
-    add("step_result", rows.fetch_all(&mut *db).await?);
-    let rows = sqlx::query_as!(
-        Row,
+    add!(
+        "hold_mark",
         r#"select h.hold_id || '/' || h.edge as "id!", h.marked_at as "recorded_at!", to_jsonb(h)::text as "columns!"
-           from hold_mark h where h.group_id = $1 and h.clinic_id = $2 and h.marked_at >= $3 and h.marked_at < $4"#,
-        group_id,
-        clinic_id,
-        from,
-        until
+           from hold_mark h where h.group_id = $1 and h.clinic_id = $2 and h.marked_at >= $3 and h.marked_at < $4"#
     );
-    add("hold_mark", rows.fetch_all(&mut *db).await?);
-    let rows = sqlx::query_as!(
-        Row,
+    add!(
+        "day_mark",
         r#"select d.clinic_day || '/' || d.edge as "id!", d.recorded_at as "recorded_at!", to_jsonb(d)::text as "columns!"
-           from day_mark d where d.group_id = $1 and d.clinic_id = $2 and d.recorded_at >= $3 and d.recorded_at < $4"#,
-        group_id,
-        clinic_id,
-        from,
-        until
+           from day_mark d where d.group_id = $1 and d.clinic_id = $2 and d.recorded_at >= $3 and d.recorded_at < $4"#
     );
-    add("day_mark", rows.fetch_all(&mut *db).await?);
-    let rows = sqlx::query_as!(
-        Row,
+    add!(
+        "seating_mark",
         r#"select s.mark_id::text as "id!", s.recorded_at as "recorded_at!", to_jsonb(s)::text as "columns!"
            from seating_mark s
-           where s.group_id = $1 and s.clinic_id = $2 and s.recorded_at >= $3 and s.recorded_at < $4"#,
-        group_id,
-        clinic_id,
-        from,
-        until
+           where s.group_id = $1 and s.clinic_id = $2 and s.recorded_at >= $3 and s.recorded_at < $4"#
     );
-    add("seating_mark", rows.fetch_all(&mut *db).await?);
-    let rows = sqlx::query_as!(
-        Row,
+    add!(
+        "cycle_mark",
         r#"select m.cycle_id::text as "id!", m.recorded_at as "recorded_at!", to_jsonb(m)::text as "columns!"
            from cycle_mark m
-           where m.group_id = $1 and m.clinic_id = $2 and m.recorded_at >= $3 and m.recorded_at < $4"#,
-        group_id,
-        clinic_id,
-        from,
-        until
+           where m.group_id = $1 and m.clinic_id = $2 and m.recorded_at >= $3 and m.recorded_at < $4"#
     );
-    add("cycle_mark", rows.fetch_all(&mut *db).await?);
-    let rows = sqlx::query_as!(
-        Row,
+    add!(
+        "cycle_record",
+        r#"select r.cycle_id || '/' || r.number as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!"
+           from cycle_record r
+           where r.group_id = $1 and r.clinic_id = $2 and r.recorded_at >= $3 and r.recorded_at < $4"#
+    );
+    add!(
+        "lot",
         r#"select l.lot_id::text as "id!", l.recorded_at as "recorded_at!", to_jsonb(l)::text as "columns!"
-           from lot l where l.group_id = $1 and l.clinic_id = $2 and l.recorded_at >= $3 and l.recorded_at < $4"#,
-        group_id,
-        clinic_id,
-        from,
-        until
+           from lot l where l.group_id = $1 and l.clinic_id = $2 and l.recorded_at >= $3 and l.recorded_at < $4"#
     );
-    add("lot", rows.fetch_all(&mut *db).await?);
-    let rows = sqlx::query_as!(
-        Row,
+    add!(
+        "lot_mark",
         r#"select m.lot_id || '/' || m.number as "id!", m.recorded_at as "recorded_at!", to_jsonb(m)::text as "columns!"
            from lot_mark m
-           where m.group_id = $1 and m.clinic_id = $2 and m.recorded_at >= $3 and m.recorded_at < $4"#,
-        group_id,
-        clinic_id,
-        from,
-        until
+           where m.group_id = $1 and m.clinic_id = $2 and m.recorded_at >= $3 and m.recorded_at < $4"#
     );
-    add("lot_mark", rows.fetch_all(&mut *db).await?);
+    add!(
+        "presence_mark",
+        r#"select p.clinic_day || '/' || p.number as "id!", p.recorded_at as "recorded_at!", to_jsonb(p)::text as "columns!"
+           from presence_mark p
+           where p.group_id = $1 and p.clinic_id = $2 and p.recorded_at >= $3 and p.recorded_at < $4"#
+    );
     // What was withdrawn is a record of its own, of the day it was withdrawn on: the entry stays as it was sealed.
-    let rows = sqlx::query_as!(
-        Row,
+    add!(
+        "site_event",
         r#"select e.event_id::text as "id!", e.recorded_at as "recorded_at!",
                   (to_jsonb(e) - 'withdrawn_at' - 'withdrawn_by_key')::text as "columns!"
-           from site_event e where e.group_id = $1 and e.clinic_id = $2 and e.recorded_at >= $3 and e.recorded_at < $4"#,
-        group_id,
-        clinic_id,
-        from,
-        until
+           from site_event e where e.group_id = $1 and e.clinic_id = $2 and e.recorded_at >= $3 and e.recorded_at < $4"#
     );
-    add("site_event", rows.fetch_all(&mut *db).await?);
-    let rows = sqlx::query_as!(
-        Row,
+    add!(
+        "site_event_withdrawal",
         r#"select e.event_id::text as "id!", e.withdrawn_at as "recorded_at!",
                   jsonb_build_object('group_id', e.group_id, 'event_id', e.event_id, 'withdrawn_at', e.withdrawn_at,
                                      'withdrawn_by_key', e.withdrawn_by_key)::text as "columns!"
            from site_event e
-           where e.group_id = $1 and e.clinic_id = $2 and e.withdrawn_at >= $3 and e.withdrawn_at < $4"#,
-        group_id,
-        clinic_id,
-        from,
-        until
+           where e.group_id = $1 and e.clinic_id = $2 and e.withdrawn_at >= $3 and e.withdrawn_at < $4"#
     );
-    add("site_event_withdrawal", rows.fetch_all(db).await?);
+    Ok(records)
+}
+
+/// What followed when something failed or was missed.
+async fn of_failures(db: &mut PgConnection, span: Span) -> Result<Vec<Recorded>> {
+    let mut records = Vec::new();
+    macro_rules! add {
+        ($kind:literal, $query:literal) => {
+            let rows =
+                sqlx::query_as!(Row, $query, span.group_id, span.clinic_id, span.from, span.until).fetch_all(&mut *db);
+            records.extend(rows.await?.into_iter().map(|row| row.record($kind)));
+        };
+    }
+    add!(
+        "quarantine",
+        r#"select q.quarantine_id::text as "id!", q.recorded_at as "recorded_at!", to_jsonb(q)::text as "columns!"
+           from quarantine q
+           where q.group_id = $1 and q.clinic_id = $2 and q.recorded_at >= $3 and q.recorded_at < $4"#
+    );
+    add!(
+        "quarantine_release",
+        r#"select r.release_id::text as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!"
+           from quarantine_release r
+           where r.group_id = $1 and r.clinic_id = $2 and r.recorded_at >= $3 and r.recorded_at < $4"#
+    );
+    add!(
+        "corrective_action",
+        r#"select r.action_id::text as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!"
+           from corrective_action r
+           where r.group_id = $1 and r.clinic_id = $2 and r.recorded_at >= $3 and r.recorded_at < $4"#
+    );
+    add!(
+        "corrective_action_step",
+        r#"select r.record_id::text as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!"
+           from corrective_action_step r
+           where r.group_id = $1 and r.clinic_id = $2 and r.recorded_at >= $3 and r.recorded_at < $4"#
+    );
+    add!(
+        "corrective_action_note",
+        r#"select r.note_id::text as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!"
+           from corrective_action_note r
+           where r.group_id = $1 and r.clinic_id = $2 and r.recorded_at >= $3 and r.recorded_at < $4"#
+    );
+    add!(
+        "corrective_action_close",
+        r#"select r.close_id::text as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!"
+           from corrective_action_close r
+           where r.group_id = $1 and r.clinic_id = $2 and r.recorded_at >= $3 and r.recorded_at < $4"#
+    );
+    add!(
+        "miss_reason",
+        r#"select r.task_id || '/' || r.number as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!"
+           from miss_reason r
+           where r.group_id = $1 and r.clinic_id = $2 and r.recorded_at >= $3 and r.recorded_at < $4"#
+    );
     Ok(records)
 }
 

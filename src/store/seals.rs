@@ -208,6 +208,29 @@ pub async fn note_failure(
     Ok(())
 }
 
+/// Notes that a clinic cannot be checked, and why; it is tried again at `retry_at`.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn note_unchecked(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    clinic_id: Uuid,
+    error: &str,
+    retry_at: DateTime<Utc>,
+) -> Result<()> {
+    sqlx::query!(
+        "update clinic_seal set check_due_at = $3, last_error = $4 where group_id = $1 and clinic_id = $2",
+        group_id,
+        clinic_id,
+        retry_at,
+        error
+    )
+    .execute(db)
+    .await?;
+    Ok(())
+}
+
 /// Whether leaves of a clinic day have a partition to stand in.
 ///
 /// # Errors

@@ -5,7 +5,7 @@ use chairtide::domain::cycle_reading::CycleReading;
 use chairtide::domain::dilution::{Dilution, Recipe, Strength, StrengthUnit};
 use chairtide::domain::evidence::Reading;
 use chairtide::domain::lethality::{NoSum, Scale, Summing, lethality};
-use chairtide::domain::limit::{Limit, Operator, Qualifier, Seen, Source};
+use chairtide::domain::limit::{Limit, Operator, Qualifier, Seen, SetBy, Source};
 use chairtide::domain::log_reduction::log_reduction;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
@@ -87,6 +87,9 @@ fn the_most_colonies_are_those_of_scipys_poisson() {
             },
             effective_from: None,
             effective_until: None,
+            set_by: SetBy::Default,
+            jurisdiction: String::new(),
+            legal: false,
         };
         let plate = Plate { seen: Colonies::Counted { colonies: 0 }, plated_ml: Decimal::ONE, diluted_times: 1 };
         let got = plate.most_colonies_within(&limit, Confidence::new(confidence).unwrap());

@@ -81,6 +81,11 @@ impl App {
         app
     }
 
+    /// The service, for requests that are sent from tasks of their own.
+    pub(crate) fn router(&self) -> Router {
+        self.router.clone()
+    }
+
     /// One tick of housekeeping.
     pub(crate) async fn keep_house(&self) {
         let jobs = Jobs {

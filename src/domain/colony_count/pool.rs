@@ -41,6 +41,23 @@ pub struct PoolAdvice {
     pub finding: PoolFinding,
 }
 
+impl PoolAdvice {
+    /// One sentence for people.
+    #[must_use]
+    pub fn sentence(&self) -> String {
+        let Self { pool_size, speaks_for_each_up_to, .. } = self;
+        let unit = super::CFU_PER_ML;
+        let up_to = self.one_line_up_to.map(|most| format!("; one line can be as high as {most} {unit}"));
+        let finding = match self.finding {
+            PoolFinding::EveryLineWithin => "every line is within the limit",
+            PoolFinding::OpenForEachLine => "this says of no line that it is within the limit",
+            PoolFinding::SomeLineOutside => "some line is outside the limit",
+        };
+        let up_to = up_to.unwrap_or_default();
+        format!("a pool of {pool_size} speaks for each line up to {speaks_for_each_up_to} {unit}: {finding}{up_to}")
+    }
+}
+
 /// What a pool of `pool_size` equal parts says about one line under a maximum, in the reading's unit.
 ///
 /// `None` for a sample of one line, a limit in another unit, or one that bounds from below.
@@ -50,11 +67,21 @@ pub struct PoolAdvice {
 /// use chairtide::domain::colony_count::{CFU_PER_ML, PoolFinding, pool_advice};
 /// use chairtide::domain::evidence::Reading;
 /// use chairtide::domain::limit::Qualifier;
-/// # use chairtide::domain::limit::{Limit, Operator, Seen, Source};
+/// # use chairtide::domain::limit::{Limit, Operator, Seen, SetBy, Source};
 /// # let source = Source { title: "CDC".into(), edition: "2003".into(), locator: String::new(), seen: Seen::Read };
 /// # let unit = "[CFU]/mL".into();
 /// # let at_most_500 =
-/// #     Limit { operator: Operator::Le, value: 500.into(), unit, source, effective_from: None, effective_until: None };
+/// #     Limit {
+/// #         operator: Operator::Le,
+/// #         value: 500.into(),
+/// #         unit,
+/// #         source,
+/// #         effective_from: None,
+/// #         effective_until: None,
+/// #         set_by: SetBy::Default,
+/// #         jurisdiction: String::new(),
+/// #         legal: false,
+/// #     };
 /// let pool = Reading { qualifier: Qualifier::Eq, value: 450.into(), unit: CFU_PER_ML.into() };
 /// let advice = pool_advice(10, &pool, &at_most_500).unwrap();
 /// assert_eq!(advice.one_line_up_to, Some(4500.into()));

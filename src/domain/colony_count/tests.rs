@@ -1,14 +1,24 @@
 use proptest::prelude::*;
 
 use super::*;
-use crate::domain::limit::{Seen, Source};
+use crate::domain::limit::{Seen, SetBy, Source};
 
 /// A maximum in CFU/mL; where it is from stands beside each check.
 fn maximum(operator: Operator, value: i64) -> Limit {
     let source =
         Source { title: "test".into(), edition: "1".into(), locator: String::new(), seen: Seen::CommonPractice };
     let unit = CFU_PER_ML.to_owned();
-    Limit { operator, value: value.into(), unit, source, effective_from: None, effective_until: None }
+    Limit {
+        operator,
+        value: value.into(),
+        unit,
+        source,
+        effective_from: None,
+        effective_until: None,
+        set_by: SetBy::Default,
+        jurisdiction: String::new(),
+        legal: false,
+    }
 }
 
 /// The maximum of CDC, MMWR 52(RR-17) 2003, rec. VII.A: at most 500 CFU/mL (read).

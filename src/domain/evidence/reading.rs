@@ -7,7 +7,7 @@ use std::collections::BTreeSet;
 
 use chrono::{DateTime, Datelike as _, TimeDelta, Utc};
 
-use super::{Asked, CompletionKind, StepAnswer, StepStatus, Submission};
+use super::{Asked, CompletionKind, Given, StepAnswer, StepStatus, Submission, rules};
 use crate::domain::fault::{Fault, check_optional_text, check_text};
 use crate::domain::limit::unit_faults;
 use crate::domain::step::{Step, StepEvidence, is_key};
@@ -75,6 +75,25 @@ fn answer_faults(answer: &StepAnswer, step: &Step, asked: &Asked<'_>) -> Vec<Fau
         faults.push(Fault::new("/reading", "belongs to a reading; this step is none"));
     }
     faults.extend(product_faults(answer, step, asked));
+    if !is_reading && answer.too_many_to_count {
+        faults.push(Fault::new("/too_many_to_count", "belongs to a reading; this step is none"));
+    }
+    if answer.too_many_to_count && answer.reading.is_some() {
+        faults.push(Fault::new("/reading", "must be left out: what is too many to count is no number"));
+    }
+    match answer.instrument_id {
+        Some(_) if !is_reading => {
+            faults.push(Fault::new("/instrument_id", "belongs to a reading; this step is none"));
+        }
+        Some(id) if !asked.known.instruments.contains_key(&id) => {
+            faults.push(Fault::new("/instrument_id", "is no instrument of this clinic"));
+        }
+        _ => {}
+    }
+    if let Some(given) = &answer.given {
+        faults.extend(given.faults(&step.evidence).into_iter().map(|f| f.under("/given")));
+        faults.extend(phase_faults(given, answer, asked).into_iter().map(|f| f.under("/given")));
+    }
     // What is kept beside a skipped step must make sense as well.
     if answer.elapsed_seconds.is_some_and(|seconds| is_hold && seconds > 604_800) {
         faults.push(Fault::new("/elapsed_seconds", "must be from 0 to 604800"));
@@ -94,9 +113,7 @@ fn answer_faults(answer: &StepAnswer, step: &Step, asked: &Asked<'_>) -> Vec<Fau
             faults.push(Fault::new("/reading/unit", format!("must be {unit}")));
         }
     }
-    if answer.status == StepStatus::ResultPending
-        && !matches!(step.evidence, StepEvidence::Reading { result_may_follow: true, .. })
-    {
+    if answer.status == StepStatus::ResultPending && !step.evidence.result_may_follow() {
         faults.push(Fault::new("/status", "this step's result may not follow later"));
     }
     if answer.status != StepStatus::Done {
@@ -112,13 +129,17 @@ fn answer_faults(answer: &StepAnswer, step: &Step, asked: &Asked<'_>) -> Vec<Fau
             }
             (Some(_), None) | (None, Some(_)) => {}
         },
-        StepEvidence::Reading { .. } if answer.reading.is_none() => {
+        StepEvidence::Reading { .. } if answer.reading.is_none() && !answer.too_many_to_count => {
             faults.push(Fault::new("/reading", "is missing: this step wants a value with its unit"));
         }
         StepEvidence::Product { .. } if answer.lot_id.is_none() => {
             faults.push(Fault::new("/lot_id", "is missing: this step wants the lot it was worked with"));
         }
         StepEvidence::Confirmation {} | StepEvidence::Reading { .. } | StepEvidence::Product { .. } => {}
+        evidence if answer.given.is_none() => {
+            faults.push(Fault::new("/given", format!("is missing: this step wants a {}", evidence.kind())));
+        }
+        _ => {}
     }
     faults
 }
@@ -137,6 +158,41 @@ fn product_faults(answer: &StepAnswer, step: &Step, asked: &Asked<'_>) -> Vec<Fa
         Some(_) if !is_product => faults.push(Fault::new("/mixed_at", "belongs to a product; this step is none")),
         Some(mixed_at) if mixed_at < DateTime::UNIX_EPOCH || mixed_at.year() > 2199 => {
             faults.push(Fault::new("/mixed_at", "must lie in the years 1970 to 2199"));
+        }
+        _ => {}
+    }
+    faults
+}
+
+/// What does not fit the phase of a test: drawing water is no result, and a result is of what was drawn.
+fn phase_faults(given: &Given, answer: &StepAnswer, asked: &Asked<'_>) -> Vec<Fault> {
+    let mut faults = Vec::new();
+    let is_done = answer.status == StepStatus::Done;
+    match given {
+        Given::WaterDrawn { .. } if is_done => {
+            faults.push(Fault::new("/kind", "must be water_sample: the result is there"));
+        }
+        Given::WaterSample { .. } if answer.status == StepStatus::ResultPending => {
+            faults.push(Fault::new("/kind", "must be water_drawn: the result is awaited"));
+        }
+        Given::WaterSample { sample } => {
+            if !rules::is_near(sample.drawn_on, asked.clinic_day) {
+                faults.push(Fault::new("/sample/drawn_on", "must lie within 100 days of the task's clinic day"));
+            }
+            if let Some(drawn) = asked.known.drawn.get(&answer.step) {
+                for (i, result) in sample.results.iter().enumerate().filter(|(_, r)| !drawn.bottles.contains(&r.lines))
+                {
+                    let rule = format!("no bottle of {} was drawn", result.lines.join(" + "));
+                    faults.push(Fault::new(format!("/sample/results/{i}/lines"), rule));
+                }
+            }
+        }
+        Given::SporeTest { strips } if is_done => {
+            for (growth, name) in [(strips.test_growth, "test_growth"), (strips.control_growth, "control_growth")] {
+                if growth.is_none() {
+                    faults.push(Fault::new(format!("/strips/{name}"), "is missing: the result is there"));
+                }
+            }
         }
         _ => {}
     }

@@ -31,6 +31,7 @@ struct Bench {
     holds: BTreeMap<Uuid, TimedHold>,
     lots: LotsAsked,
     sampled_before: bool,
+    known: Known,
     performed_at: DateTime<Utc>,
     recorded_at: DateTime<Utc>,
 }
@@ -45,6 +46,7 @@ impl Bench {
             holds: BTreeMap::new(),
             lots: LotsAsked::default(),
             sampled_before: false,
+            known: Known::default(),
             performed_at,
             recorded_at: performed_at,
         }
@@ -67,6 +69,7 @@ impl Bench {
             holds: &self.holds,
             lots: &self.lots,
             sampled_before: self.sampled_before,
+            known: &self.known,
         };
         let submission = Submission { kind, performed_at: self.performed_at, answers, reason };
         then(&submission, &asked, self.recorded_at)
@@ -92,6 +95,9 @@ fn answer(step: &str, status: StepStatus) -> StepAnswer {
         reading: None,
         lot_id: None,
         mixed_at: None,
+        too_many_to_count: false,
+        instrument_id: None,
+        given: None,
         reason: String::new(),
     }
 }
@@ -234,7 +240,7 @@ fn a_failed_value_to_be_recorded_does_not_excuse_work_that_was_left_out() {
 }
 
 #[test]
-fn only_limits_in_force_on_the_clinic_day_are_applied_and_kept_beside_the_reading() {
+fn of_the_limits_in_force_on_the_clinic_day_the_strictest_decides_and_is_kept_beside_the_reading() {
     let dated = |from: Option<&str>, until: Option<&str>| Limit {
         effective_from: from.map(on),
         effective_until: until.map(on),
@@ -250,7 +256,8 @@ fn only_limits_in_force_on_the_clinic_day_are_applied_and_kept_beside_the_readin
         let bench = Bench::new(vec![sample("hpc", vec![limit_of(Operator::Le, 500), limit], OnFailure::Record)]);
         let judgement = bench.judge(&[count(Qualifier::Eq, 200)]);
         assert_eq!(judgement.verdict == Verdict::Failed, applies);
-        assert_eq!(judgement.steps[0].limits.len(), 1 + usize::from(applies));
+        let decided: Vec<Decimal> = judgement.steps[0].limits.iter().map(|limit| limit.value).collect();
+        assert_eq!(decided, [Decimal::from(if applies { 100 } else { 500 })]);
     }
 }
 
@@ -467,3 +474,5 @@ proptest! {
         prop_assert_eq!(judgement.outcome.is_none(), !judgement.findings.is_empty(), "a record without effect says why");
     }
 }
+
+mod kinds;

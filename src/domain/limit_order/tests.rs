@@ -9,22 +9,30 @@ fn day(year: i32) -> NaiveDate {
     NaiveDate::from_ymd_opt(year, 6, 1).unwrap()
 }
 
-fn placed(set_by: SetBy, operator: Operator, value: i64, title: &str) -> PlacedLimit {
+fn placed(set_by: SetBy, operator: Operator, value: i64, title: &str) -> Limit {
     let source = Source { title: title.into(), edition: "1".into(), locator: String::new(), seen: Seen::Read };
-    let limit =
-        Limit { operator, value: value.into(), unit: CFU.into(), source, effective_from: None, effective_until: None };
-    PlacedLimit { limit, set_by, jurisdiction: String::new(), legal: false }
+    Limit {
+        operator,
+        value: value.into(),
+        unit: CFU.into(),
+        source,
+        effective_from: None,
+        effective_until: None,
+        set_by,
+        jurisdiction: String::new(),
+        legal: false,
+    }
 }
 
-fn at_most(set_by: SetBy, value: i64) -> PlacedLimit {
+fn at_most(set_by: SetBy, value: i64) -> Limit {
     placed(set_by, Operator::Le, value, "invented")
 }
 
 /// At most 500 CFU/mL by law (WAC 246-817-660, in force since 2021-01-23; read).
-fn washington() -> PlacedLimit {
+fn washington() -> Limit {
     let mut law = placed(SetBy::Default, Operator::Le, 500, "WAC 246-817-660");
-    law.limit.effective_from = NaiveDate::from_ymd_opt(2021, 1, 23);
-    PlacedLimit { jurisdiction: "US-WA".into(), legal: true, ..law }
+    law.effective_from = NaiveDate::from_ymd_opt(2021, 1, 23);
+    Limit { jurisdiction: "US-WA".into(), legal: true, ..law }
 }
 
 fn reading(value: i64) -> Reading {
@@ -32,7 +40,7 @@ fn reading(value: i64) -> Reading {
 }
 
 /// The one answer from above.
-fn decided(limits: &[PlacedLimit], value: i64) -> DecidedLimit {
+fn decided(limits: &[Limit], value: i64) -> DecidedLimit {
     let mut all = decide(limits, &reading(value), day(2026), "US-WA");
     assert_eq!(all.len(), 1);
     all.remove(0)
@@ -72,18 +80,18 @@ fn at_one_value_the_wording_that_excludes_it_is_stricter() {
         placed(SetBy::Default, Operator::Lt, 500, "CDC, Best Practices"),
     ];
     let got = decided(&limits, 500);
-    assert_eq!((got.deciding.limit.limit.operator, got.deciding.kept), (Operator::Lt, Some(false)));
-    let law = [PlacedLimit { legal: true, ..limits[1].clone() }, at_most(SetBy::Clinic, 500)];
+    assert_eq!((got.deciding.limit.operator, got.deciding.kept), (Operator::Lt, Some(false)));
+    let law = [Limit { legal: true, ..limits[1].clone() }, at_most(SetBy::Clinic, 500)];
     assert_eq!(decided(&law, 500).stricter_legal.len(), 1);
 }
 
 #[test]
 fn the_more_local_limit_of_a_rank_decides() {
-    let country = PlacedLimit { jurisdiction: "US".into(), ..at_most(SetBy::Default, 300) };
+    let country = Limit { jurisdiction: "US".into(), ..at_most(SetBy::Default, 300) };
     let limits = [at_most(SetBy::Default, 100), country, washington()];
     for (place, value) in [("US-WA", 500), ("US-CA", 300), ("DE", 100)] {
         let got = decide(&limits, &reading(1), day(2026), place);
-        assert_eq!(got[0].deciding.limit.limit.value, value.into(), "{place}");
+        assert_eq!(got[0].deciding.limit.value, value.into(), "{place}");
     }
 }
 
@@ -118,11 +126,11 @@ fn a_bounded_reading_may_leave_a_limit_open() {
     assert_eq!(got[0].deciding.kept, None);
 }
 
-fn any_limit() -> impl Strategy<Value = PlacedLimit> {
-    let setter = prop::sample::select(SetBy::ALL.to_vec());
+fn any_limit() -> impl Strategy<Value = Limit> {
+    let setter = prop::sample::select(SETTERS.to_vec());
     let operator = prop::sample::select(vec![Operator::Lt, Operator::Le, Operator::Ge, Operator::Gt]);
     let place = prop::sample::select(vec!["", "US", "US-WA", "GB"]);
-    (setter, operator, 0_i64..6, place, any::<bool>()).prop_map(|(set_by, operator, value, place, legal)| PlacedLimit {
+    (setter, operator, 0_i64..6, place, any::<bool>()).prop_map(|(set_by, operator, value, place, legal)| Limit {
         jurisdiction: place.into(),
         legal,
         ..placed(set_by, operator, value, "drawn")
@@ -136,8 +144,8 @@ proptest! {
         (limits, shuffled) in prop::collection::vec(any_limit(), 0..8).prop_flat_map(|l| (Just(l.clone()), Just(l).prop_shuffle())),
         value in 0_i64..6,
     ) {
-        let seen = |limits: &[PlacedLimit]| -> Vec<_> {
-            let told = |one: &LimitAnswer| (one.limit.limit.operator, one.limit.limit.value, one.kept);
+        let seen = |limits: &[Limit]| -> Vec<_> {
+            let told = |one: &LimitAnswer| (one.limit.operator, one.limit.value, one.kept);
             decide(limits, &reading(value), day(2026), "US-WA")
                 .iter()
                 .map(|one| (told(&one.deciding), one.stricter_legal.iter().map(told).collect::<Vec<_>>()))
@@ -145,9 +153,9 @@ proptest! {
         };
         prop_assert_eq!(seen(&limits), seen(&shuffled));
         for law in limits.iter().filter(|l| l.legal && applies_at(&l.jurisdiction, "US-WA")) {
-            if law.limit.is_kept_by(Qualifier::Eq, value.into()) == Some(false) {
+            if law.is_kept_by(Qualifier::Eq, value.into()) == Some(false) {
                 let broken = decide(&limits, &reading(value), day(2026), "US-WA").iter().any(|one| {
-                    one.deciding.limit.side() == law.side()
+                    side_of(&one.deciding.limit) == side_of(law)
                         && (one.deciding.kept == Some(false) || one.stricter_legal.iter().any(|a| a.kept == Some(false)))
                 });
                 prop_assert!(broken, "{law:?}");

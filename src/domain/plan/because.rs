@@ -135,6 +135,11 @@ pub enum Fact {
         /// The completion that says so.
         completion_id: Uuid,
     },
+    /// A step of a corrective action asks for a test.
+    WantedTest {
+        /// The action.
+        action_id: Uuid,
+    },
     /// A completion of another routine.
     Completion {
         /// The completion.
@@ -216,6 +221,7 @@ impl Because {
             }
             Fact::SiteEvent { event, .. } => format!("{} {when}.", happened(*event)),
             Fact::VoidTest { .. } => format!("A test was found void {when}, and is due again at once."),
+            Fact::WantedTest { .. } => format!("A corrective action asks for this test from {}.", &when["at ".len()..]),
             Fact::Completion { routine_id, when: which, .. } => {
                 let what = match which {
                     FollowsWhen::Recorded => "was recorded",

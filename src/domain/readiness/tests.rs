@@ -5,6 +5,7 @@ use proptest::prelude::*;
 
 use super::*;
 use crate::domain::fixtures::*;
+use crate::domain::standing::standing;
 use crate::domain::task::Slot;
 
 const OPEN: [State; 4] = [State::Upcoming, State::Due, State::Grace, State::Overdue];
@@ -48,7 +49,7 @@ fn each_state_of_the_latest_occurrence_has_its_own_lack() {
         (State::Due, true, Some(Lack::Failed)),
         (State::Overdue, true, Some(Lack::Failed)),
     ] {
-        let found = readiness(&operatory(10), vec![task(1, 0, state, failed)]);
+        let found = readiness(Vec::new(), vec![task(1, 0, state, failed)]);
         assert_eq!(found.missing.first().map(|m| m.lack), expected, "{state:?}, failed: {failed}");
         assert_eq!(found.is_ready(), expected.is_none());
     }
@@ -69,14 +70,14 @@ fn what_was_missed_blocks_until_a_later_occurrence_is_recorded() {
         (vec![], vec![], "nothing that blocks"),
     ] {
         let tasks = states.iter().zip(0..).map(|(state, n)| task(1, n, *state, false)).collect();
-        assert_eq!(lacks(&readiness(&operatory(10), tasks)), expected, "{states:?}: {why}");
+        assert_eq!(lacks(&readiness(Vec::new(), tasks)), expected, "{states:?}: {why}");
     }
 }
 
 #[test]
 fn a_failed_record_does_not_stand_for_what_was_missed_before_it() {
     let tasks = vec![task(1, 0, State::Missed, false), task(1, 1, State::Done, true)];
-    let found = readiness(&operatory(10), tasks);
+    let found = readiness(Vec::new(), tasks);
     assert_eq!(lacks(&found), [(Lack::Failed, 2)]);
     assert_eq!(found.missing[0].since, at("2026-11-30 08:00"), "since the first without a record");
     assert_eq!(found.missing[0].task.id, task(1, 1, State::Done, true).id, "shown by the latest");
@@ -85,7 +86,7 @@ fn a_failed_record_does_not_stand_for_what_was_missed_before_it() {
 #[test]
 fn one_routine_does_not_stand_for_another_and_the_longest_missing_comes_first() {
     let tasks = vec![task(1, 2, State::Due, false), task(2, 0, State::Missed, false), task(3, 1, State::Done, false)];
-    let found = readiness(&operatory(10), tasks);
+    let found = readiness(Vec::new(), tasks);
     assert_eq!(found.missing.iter().map(|m| m.task.routine_id).collect::<Vec<_>>(), [id(2), id(1)]);
 }
 
@@ -93,7 +94,7 @@ fn one_routine_does_not_stand_for_another_and_the_longest_missing_comes_first() 
 fn an_operatory_out_of_service_is_not_ready_whatever_its_records_say() {
     let mut chair = operatory(10);
     chair = taken_out_of_service("no suction", at("2026-11-29 10:00"), chair);
-    let found = readiness(&chair, vec![task(1, 0, State::Done, false)]);
+    let found = readiness(standing(&chair, &[], at("2026-11-30 08:00")), vec![task(1, 0, State::Done, false)]);
     assert!(!found.is_ready());
     assert!(found.missing.is_empty());
     assert_eq!(found.out_of_service, Some(("no suction".to_owned(), at("2026-11-29 10:00"))));
@@ -114,19 +115,19 @@ proptest! {
     fn the_order_in_which_tasks_are_found_is_nothing(
         (tasks, shuffled) in any_tasks().prop_flat_map(|t| (Just(t.clone()), Just(t).prop_shuffle())),
     ) {
-        prop_assert_eq!(readiness(&operatory(10), tasks), readiness(&operatory(10), shuffled));
+        prop_assert_eq!(readiness(Vec::new(), tasks), readiness(Vec::new(), shuffled));
     }
 
     #[test]
     fn a_last_record_for_every_routine_leaves_nothing_missing(mut tasks in any_tasks()) {
         tasks.extend((1..4).map(|routine| task(routine, 30, State::Done, false)));
-        prop_assert!(readiness(&operatory(10), tasks).is_ready());
+        prop_assert!(readiness(Vec::new(), tasks).is_ready());
     }
 
     #[test]
     fn an_open_last_occurrence_is_always_missing(mut tasks in any_tasks(), state in prop::sample::select(&OPEN[..])) {
         tasks.push(task(1, 30, state, false));
-        let found = readiness(&operatory(10), tasks);
+        let found = readiness(Vec::new(), tasks);
         prop_assert!(found.missing.iter().any(|m| m.task.routine_id == id(1) && m.lack == Lack::RecordMissing));
     }
 }

@@ -71,7 +71,12 @@ fn a_step_names_each_broken_rule_and_its_place() {
         (vec![hold("flush", 86_401)], vec!["/0/evidence/minimum_seconds"]),
         (
             vec![Step {
-                evidence: StepEvidence::Hold { minimum_seconds: 20, source: bad_source, minimum_from: None },
+                evidence: StepEvidence::Hold {
+                    minimum_seconds: 20,
+                    maximum_seconds: None,
+                    source: bad_source,
+                    minimum_from: None,
+                },
                 ..confirmation("flush")
             }],
             vec!["/0/evidence/source/title"],

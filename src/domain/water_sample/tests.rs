@@ -1,7 +1,6 @@
 use super::*;
 use crate::domain::colony_count::{Colonies, PoolFinding, Standing};
-use crate::domain::limit::{Limit, Operator, Seen, Source};
-use crate::domain::limit_order::SetBy;
+use crate::domain::limit::{Limit, Operator, Seen, SetBy, Source};
 
 fn sample(results: Vec<LineResult>) -> WaterSample {
     WaterSample {
@@ -32,22 +31,24 @@ fn reported(names: &[&str], value: i64) -> LineResult {
 }
 
 /// At most 500 CFU/mL (CDC, MMWR 52(RR-17) 2003, rec. VII.A, read).
-fn at_most_500() -> PlacedLimit {
+fn at_most_500() -> Limit {
     let source = Source {
         title: "CDC, MMWR 52(RR-17)".into(),
         edition: "2003".into(),
         locator: "rec. VII.A".into(),
         seen: Seen::Read,
     };
-    let limit = Limit {
+    Limit {
         operator: Operator::Le,
         value: 500.into(),
         unit: CFU_PER_ML.into(),
         source,
         effective_from: None,
         effective_until: None,
-    };
-    PlacedLimit { limit, set_by: SetBy::Default, jurisdiction: "US".into(), legal: false }
+        set_by: SetBy::Default,
+        jurisdiction: "US".into(),
+        legal: false,
+    }
 }
 
 fn judged(results: Vec<LineResult>) -> Vec<JudgedLine> {

@@ -10,6 +10,8 @@ use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::domain::evidence::{self, CompletionKind, MeasuredBy, StepAnswer};
+use crate::domain::flags::Flag;
+use crate::domain::pin::Pin;
 use crate::http::problem::ApiResult;
 use crate::store::completions::{self, Completion, StepResult};
 
@@ -26,9 +28,10 @@ pub struct CompletionInput {
     pub kind: CompletionKind,
     /// When the work was done, by the device's clock; not in the future.
     pub performed_at: DateTime<Utc>,
-    /// The person, by initials or staff number; never a patient.
+    /// The person, by initials or staff number; never a patient. May be left out where `staff_id` names them.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(min_length = 1, max_length = 40, example = "KV")]
-    pub performed_by: String,
+    pub performed_by: Option<String>,
     /// The answers to the task's steps, in any order.
     #[serde(default)]
     #[schema(max_items = 400)]
@@ -44,6 +47,24 @@ pub struct CompletionInput {
     /// The completion of the same task that this one corrects; both stay visible.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub corrects: Option<Uuid>,
+    /// The person, by id.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub staff_id: Option<Uuid>,
+    /// The PIN of the person named by `staff_id`: right, it is signed; wrong, nothing is kept. A device that was
+    /// offline keeps nobody's PIN and leaves it out. No part of what a repeat is compared by.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<String>, pattern = "^[0-9]{4,12}$")]
+    pub pin: Option<Pin>,
+    /// What the device's clock says as it sends this. No part of what a repeat is compared by.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub device_at: Option<DateTime<Utc>>,
+}
+
+impl CompletionInput {
+    /// What a repeat is compared by. Old documents have the text they always had: what is left out is not written.
+    pub(super) fn content(&self) -> Self {
+        Self { pin: None, device_at: None, ..self.clone() }
+    }
 }
 
 fn performed() -> CompletionKind {
@@ -89,8 +110,37 @@ pub struct CompletionAnswer {
     pub reason: String,
     /// The note.
     pub note: String,
+    /// The person, where the device named one by id.
+    #[schema(required)]
+    pub staff_id: Option<Uuid>,
+    /// Whether that person's PIN came with it and was right; null: recorded before there were PINs.
+    #[schema(required)]
+    pub signed: Option<bool>,
+    /// What a lead should look at, as it was known when this was recorded. Never changes the verdict.
+    pub flags: Vec<FlagNote>,
+    /// What the device's clock said as it sent.
+    #[schema(required)]
+    pub device_at: Option<DateTime<Utc>>,
     /// Each step with the rule it was judged by.
     pub steps: Vec<StepResultView>,
+}
+
+/// A flag with what it says.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct FlagNote {
+    /// Its stable name.
+    pub flag: Flag,
+    /// What it says.
+    #[schema(example = "recorded after the window had closed")]
+    pub finding: String,
+}
+
+impl FlagNote {
+    /// Stored flags with their words; a name that only a later version knows is passed over.
+    pub(in crate::http) fn of(names: &[String]) -> Vec<Self> {
+        let flags = names.iter().filter_map(|name| Flag::from_name(name));
+        flags.map(|flag| Self { flag, finding: flag.words().to_owned() }).collect()
+    }
 }
 
 /// A step's answer with the rule it was judged by.
@@ -98,13 +148,14 @@ pub struct CompletionAnswer {
 pub struct StepResultView {
     /// The wanted step's key.
     pub step: String,
-    /// `confirmation`, `hold`, `reading` or `product`.
+    /// `confirmation`, `hold`, `reading`, `product`, `choice`, `count`, `reference`, `text`, `spore_test` or
+    /// `water_sample`.
     pub kind: String,
     /// `done`, `skipped`, `not_applicable` or `result_pending`.
     pub status: String,
-    /// `passed`, `failed`, `result_pending` or `not_applicable`.
+    /// `passed`, `failed`, `result_pending`, `not_applicable` or `void`.
     pub verdict: String,
-    /// The verdict in words, or a warning beside it; else empty.
+    /// The verdict in words, and what is to be seen beside it; else empty.
     pub finding: String,
     /// The server-timed hold.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -118,6 +169,9 @@ pub struct StepResultView {
     /// The minimum it was judged by, in seconds.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub minimum_seconds: Option<i32>,
+    /// The longest hold it allowed, in seconds.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub maximum_seconds: Option<i32>,
     /// Of a reading: `lt`, `eq` or `gt`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub qualifier: Option<String>,
@@ -127,7 +181,21 @@ pub struct StepResultView {
     /// Of a reading, UCUM.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub unit: Option<String>,
-    /// The limits it was judged by, with their sources.
+    /// A reading for which no number can be told.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub too_many_to_count: bool,
+    /// What a reading was taken with.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub instrument_id: Option<Uuid>,
+    /// An answer of a kind of its own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<evidence::Given>)]
+    pub given: Option<Value>,
+    /// The bottles of a water sample, each with the limit that decided; what stands beside it is information only.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Vec<crate::domain::water_sample::JudgedLine>>)]
+    pub lines: Option<Value>,
+    /// The limits that decided, each with the stricter ones of the law behind it, and their sources.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<Vec<crate::domain::limit::Limit>>)]
     pub limits: Option<Value>,
@@ -163,6 +231,11 @@ impl StepResultView {
             lot_id: row.lot_id,
             product_version: row.product_version,
             mixed_at: row.mixed_at,
+            maximum_seconds: row.maximum_seconds,
+            too_many_to_count: row.too_many_to_count.unwrap_or(false),
+            instrument_id: row.instrument_id,
+            given: row.given,
+            lines: row.lines,
             reason: row.reason,
         })
     }
@@ -205,6 +278,10 @@ impl CompletionAnswer {
                 corrects: row.corrects,
                 reason: row.reason,
                 note: row.note,
+                staff_id: row.staff_id,
+                signed: row.signed,
+                flags: FlagNote::of(&row.flags.unwrap_or_default()),
+                device_at: row.device_at,
             })
             .collect())
     }

@@ -11,18 +11,23 @@ use sha2::{Digest, Sha256};
 use sqlx::PgConnection;
 use uuid::Uuid;
 
-use super::MAY_RECORD;
 use super::documents::{CompletionAnswer, CompletionInput};
+use super::people::{self, Who};
+use super::{MAY_RECORD, known};
 use crate::domain::access::Role;
 use crate::domain::event::EventKind;
-use crate::domain::evidence::{self, Asked, CompletionKind, Finding, Judgement, Submission, Verdict};
+use crate::domain::evidence::{
+    self, Asked, CompletionKind, Finding, Judgement, StepStatus, StepVerdict, Submission, Verdict,
+};
 use crate::domain::fault::{Fault, check_optional_text, check_text};
 use crate::domain::step;
 use crate::domain::task::Outcome;
 use crate::http::AppState;
 use crate::http::caller::Caller;
 use crate::http::problem::{ApiError, ApiResult};
+use crate::http::signature::RightPins;
 use crate::http::tasks::{Access, Work, find_work};
+use crate::store::actions::{self, Followed};
 use crate::store::completions::{Completion, Receipt};
 use crate::store::tasks::Settlement;
 use crate::store::{self, completions, events, planning, repeats, tasks};
@@ -51,6 +56,7 @@ pub(super) async fn record(
     state: &AppState,
     caller: &Caller,
     input: &CompletionInput,
+    pins: &mut RightPins,
 ) -> ApiResult<(bool, CompletionAnswer)> {
     caller.must_be(&MAY_RECORD)?;
     if input.kind == CompletionKind::NotRequired {
@@ -58,6 +64,7 @@ pub(super) async fn record(
     } else {
         caller.must_be(&[Role::Chairside])?;
     }
+    let signed = people::check_signature(state, caller, input, pins).await?;
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     let work = find_work(&mut tx, caller, input.task_id, Access::Change).await?;
     let clinic_day = work.task.id.clinic_day();
@@ -72,7 +79,7 @@ pub(super) async fn record(
         let first = first.ok_or_else(|| ApiError::unavailable("the same completion is being recorded; repeat it"))?;
         return repeat(&mut tx, caller, input, &receipt, &first).await;
     }
-    keep(&mut tx, caller, input, &work, &judged).await?;
+    keep(&mut tx, caller, input, &work, &judged, signed).await?;
     let answer = read_back(&mut tx, caller, clinic_day, input.completion_id).await?;
     tx.commit().await?;
     Ok((true, answer))
@@ -80,7 +87,7 @@ pub(super) async fn record(
 
 fn content_hash(input: &CompletionInput) -> Vec<u8> {
     // Field order is the struct's, so the same content always has the same text.
-    Sha256::digest(serde_json::to_vec(input).unwrap_or_default()).to_vec()
+    Sha256::digest(serde_json::to_vec(&input.content()).unwrap_or_default()).to_vec()
 }
 
 async fn repeat(
@@ -103,6 +110,8 @@ async fn repeat(
 /// What a completion amounts to and what it does to its task.
 struct Judged {
     judgement: Judgement,
+    /// Who did it.
+    who: Who,
     /// The task had been completed already, and this does not correct it.
     duplicate: bool,
 }
@@ -113,6 +122,7 @@ async fn judge(db: &mut PgConnection, caller: &Caller, input: &CompletionInput, 
     let lots = lots_asked(db, caller, input, work).await?;
     let wanted = step::wanted(&work.routine.steps, &work.subject);
     let outcome = work.task.recorded.map(|(outcome, _)| outcome).filter(|_| !work.task.outcome_by_plan);
+    let known = known::of(db, caller, input, work).await?;
     let asked = Asked {
         clinic_day: work.task.id.clinic_day(),
         times: &work.task.times,
@@ -121,10 +131,14 @@ async fn judge(db: &mut PgConnection, caller: &Caller, input: &CompletionInput, 
         holds: holds.get(&input.task_id).unwrap_or(&no_holds),
         lots: &lots,
         sampled_before: outcome == Some(Outcome::ResultPending),
+        known: &known,
     };
     let submission =
         Submission { kind: input.kind, performed_at: input.performed_at, answers: &input.steps, reason: &input.reason };
     let mut faults = text_faults(input);
+    let who = people::find(db, caller, input, work).await?;
+    faults.extend(who.fault());
+    faults.extend(people::clock_fault(input));
     faults.extend(evidence::faults(&submission, &asked, caller.now));
     if let Some(corrected) = input.corrects {
         faults.extend(correction_faults(db, caller, input, work, corrected).await?);
@@ -138,7 +152,7 @@ async fn judge(db: &mut PgConnection, caller: &Caller, input: &CompletionInput, 
     if judgement.verdict == Verdict::Void && !repeats::is_possible(work.task.id.clinic_day(), caller.now) {
         judgement.findings.push(Finding { step: None, finding: TOO_LATE_TO_REPEAT.to_owned() });
     }
-    Ok(Judged { judgement, duplicate })
+    Ok(Judged { judgement, who, duplicate })
 }
 
 /// The lots that the answers name, and the place they were used at. No more are looked up than answers are taken.
@@ -164,7 +178,11 @@ async fn lots_asked(
 
 fn text_faults(input: &CompletionInput) -> Vec<Fault> {
     let mut faults = Vec::new();
-    check_text(&mut faults, "/performed_by", &input.performed_by, 40);
+    if let Some(performed_by) = &input.performed_by {
+        check_text(&mut faults, "/performed_by", performed_by, 40);
+    } else if input.staff_id.is_none() {
+        faults.push(Fault::new("/performed_by", "must say who did it, unless staff_id does"));
+    }
     check_optional_text(&mut faults, "/reason", &input.reason, 400);
     check_optional_text(&mut faults, "/note", &input.note, 1000);
     if input.steps.len() > MOST_ANSWERS {
@@ -201,8 +219,10 @@ async fn keep(
     input: &CompletionInput,
     work: &Work,
     judged: &Judged,
+    signed: bool,
 ) -> ApiResult<()> {
     let judgement = &judged.judgement;
+    let flags = people::flags(db, caller, input, work, &judged.who, judgement).await?;
     let row = Completion {
         completion_id: input.completion_id,
         task_id: input.task_id,
@@ -210,7 +230,7 @@ async fn keep(
         kind: input.kind.as_str().to_owned(),
         performed_at: input.performed_at,
         recorded_at: caller.now,
-        performed_by: input.performed_by.clone(),
+        performed_by: judged.who.performed_by.clone(),
         key_id: caller.key_id,
         verdict: judgement.verdict.as_str().to_owned(),
         findings: json!(judgement.findings),
@@ -221,6 +241,10 @@ async fn keep(
         corrects: input.corrects,
         reason: input.reason.clone(),
         note: input.note.clone(),
+        staff_id: input.staff_id,
+        signed: Some(signed),
+        flags: Some(flags.iter().map(|flag| flag.as_str().to_owned()).collect()),
+        device_at: input.device_at,
     };
     let clinic_day = work.task.id.clinic_day();
     completions::insert(db, caller.group_id, clinic_day, &row, &judgement.steps).await?;
@@ -229,6 +253,7 @@ async fn keep(
         tasks::settle(db, caller.group_id, work.task.id, &settlement, caller.now).await?;
         settle_repeat(db, caller, input, work, settlement.outcome).await?;
     }
+    follow_up(db, caller, input, work, judged).await?;
     if store::facts::decide_later_dates(db, caller.group_id, work.task.routine_id).await? {
         // What the subject was left with where it stood stays there; its dates are planned where it stands.
         planning::mark_clinic(db, caller.group_id, work.subject.clinic_id, caller.now).await?;
@@ -236,9 +261,38 @@ async fn keep(
     let event = json!({
         "completion_id": input.completion_id, "task_id": input.task_id, "kind": row.kind, "verdict": row.verdict,
         "performed_at": input.performed_at, "duplicate": judged.duplicate, "corrects": input.corrects,
+        "staff_id": row.staff_id, "signed": signed, "flags": flags,
     });
     let clinic = Some(work.task.clinic_id);
     events::append(db, caller.group_id, EventKind::CompletionRecorded, clinic, &event, caller.now).await?;
+    Ok(())
+}
+
+/// What a completion does to corrective actions: it may open one, or concern one that stands.
+async fn follow_up(
+    db: &mut PgConnection,
+    caller: &Caller,
+    input: &CompletionInput,
+    work: &Work,
+    judged: &Judged,
+) -> ApiResult<()> {
+    let judgement = &judged.judgement;
+    let mut short = judgement.steps.iter().filter(|s| s.status == StepStatus::Done && s.verdict == StepVerdict::Failed);
+    let first = short.next();
+    let settled = !judged.duplicate && judgement.outcome == Some(Outcome::Done);
+    let followed = Followed {
+        task: &work.task,
+        routine: &work.routine,
+        completion_id: input.completion_id,
+        corrects: input.corrects,
+        fell_short: first.is_some(),
+        finding: first.map_or_else(String::new, |step| format!("{}, {}", step.key, step.finding)),
+        settles: matches!(judgement.verdict, Verdict::Passed | Verdict::Void | Verdict::NotRequired),
+        done: settled,
+        duplicate: judged.duplicate,
+        key_id: caller.key_id,
+    };
+    actions::follow(db, caller.group_id, &followed, caller.now).await?;
     Ok(())
 }
 
@@ -252,15 +306,7 @@ async fn settle_repeat(
     outcome: Option<Outcome>,
 ) -> ApiResult<()> {
     let is_void = outcome == Some(Outcome::Void);
-    let mut corrected = Vec::new();
-    if input.corrects.is_some() {
-        let earlier = completions::list_of_task(db, caller.group_id, work.task.id).await?;
-        let mut next = input.corrects;
-        while let Some(completion) = next.and_then(|id| earlier.iter().find(|c| c.completion_id == id)) {
-            corrected.push(completion.completion_id);
-            next = completion.corrects;
-        }
-    }
+    let corrected: Vec<Uuid> = known::corrected_chain(db, caller, input, work).await?.into_iter().collect();
     if !is_void {
         repeats::withdraw(db, caller.group_id, &work.task, &corrected, caller.now).await?;
     } else if !repeats::has_any(db, caller.group_id, &work.task, &corrected).await? {
@@ -276,10 +322,14 @@ fn settlement(input: &CompletionInput, work: &Work, judgement: &Judgement) -> Se
     let awaited = work.task.recorded.is_some_and(|(outcome, _)| outcome == Outcome::ResultPending);
     let still_awaited = (awaited && input.corrects.is_none()).then_some(Outcome::ResultPending);
     let outcome = judgement.outcome.or(still_awaited);
-    let declared = matches!(judgement.verdict, Verdict::NotRequired | Verdict::Void);
+    let reason = match (judgement.verdict, input.kind) {
+        (Verdict::Void, CompletionKind::Performed) => judgement.void_because(),
+        (Verdict::NotRequired | Verdict::Void, _) => input.reason.clone(),
+        _ => String::new(),
+    };
     Settlement {
         outcome,
-        reason: if declared { input.reason.clone() } else { String::new() },
+        reason,
         completion_id: input.completion_id,
         done_late: outcome == Some(Outcome::Done) && judgement.late,
         failed: judgement.verdict == Verdict::Failed,

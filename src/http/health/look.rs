@@ -20,6 +20,8 @@ pub(in crate::http) struct Found {
     pub schema_difference: Option<String>,
     /// When the clinic that waits longest was to be planned.
     pub plan_due_at: Option<DateTime<Utc>>,
+    /// When the clinic that waits longest was to be sealed or checked.
+    pub seal_due_at: Option<DateTime<Utc>>,
 }
 
 /// A look, and when it was over.
@@ -64,8 +66,9 @@ async fn look_now(state: &AppState) -> store::Result<Found> {
     let mut tx = store::begin_without_tenant(&state.pool).await?;
     let schema_difference = store::setup::schema_difference(&mut tx).await?;
     let plan_due_at = store::housekeeping::oldest_plan_due(&mut tx).await?;
+    let seal_due_at = store::housekeeping::oldest_seal_due(&mut tx).await?;
     tx.commit().await?;
-    Ok(Found { schema_difference, plan_due_at })
+    Ok(Found { schema_difference, plan_due_at, seal_due_at })
 }
 
 #[cfg(test)]
@@ -82,7 +85,7 @@ mod tests {
     }
 
     fn numbered(number: u32) -> Found {
-        Found { schema_difference: Some(number.to_string()), plan_due_at: None }
+        Found { schema_difference: Some(number.to_string()), plan_due_at: None, seal_due_at: None }
     }
 
     #[tokio::test]

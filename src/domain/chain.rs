@@ -1,0 +1,429 @@
+//! What is done when something of a kind fails: ordered steps, each with an owner, a window and the evidence it wants.
+//!
+//! The rule of this file: a chain is a document that is checked whole before it is kept, and it is data: which steps
+//! there are, in which order, who owns them and which of them stand before a release. The service only counts and
+//! compares; whether something may be used again is a named person's judgement.
+
+pub mod defaults;
+pub mod progress;
+
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+use super::fault::{Fault, check_text};
+use super::limit::Source;
+use super::step::is_key;
+
+/// Longest a step's window may reach from where it is counted: a retest weeks later, a repair that waits for parts.
+const LONGEST_WINDOW_MINUTES: u32 = 400 * 1440;
+
+/// What fails: each kind has one chain.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum ChainKind {
+    /// Water of a unit or line over its limit.
+    WaterOverLimit,
+    /// A spore test with growth.
+    PositiveSporeTest,
+    /// A load whose indicator or mechanical record fell short.
+    FailedLoad,
+    /// A steriliser's daily control or steam-penetration test.
+    FailedControlTest,
+    /// A test of cleaning: protein residue, soil, foil.
+    FailedCleaningTest,
+    /// An outlet or cylinder out of its range.
+    TemperatureOutOfRange,
+    /// An amalgam separator that is full or faulty.
+    SeparatorFullOrFaulty,
+    /// Work whose window passed with no evidence.
+    MissedRoutine,
+    /// A product that is wrong, expired or recalled.
+    WrongOrExpiredProduct,
+}
+
+impl ChainKind {
+    /// Every kind.
+    pub const ALL: [Self; 9] = [
+        Self::WaterOverLimit,
+        Self::PositiveSporeTest,
+        Self::FailedLoad,
+        Self::FailedControlTest,
+        Self::FailedCleaningTest,
+        Self::TemperatureOutOfRange,
+        Self::SeparatorFullOrFaulty,
+        Self::MissedRoutine,
+        Self::WrongOrExpiredProduct,
+    ];
+
+    /// The stable name, as stored and served.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::WaterOverLimit => "water_over_limit",
+            Self::PositiveSporeTest => "positive_spore_test",
+            Self::FailedLoad => "failed_load",
+            Self::FailedControlTest => "failed_control_test",
+            Self::FailedCleaningTest => "failed_cleaning_test",
+            Self::TemperatureOutOfRange => "temperature_out_of_range",
+            Self::SeparatorFullOrFaulty => "separator_full_or_faulty",
+            Self::MissedRoutine => "missed_routine",
+            Self::WrongOrExpiredProduct => "wrong_or_expired_product",
+        }
+    }
+
+    /// The kind of a stable name.
+    #[must_use]
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|kind| kind.as_str() == name)
+    }
+}
+
+/// The chain of a kind.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Chain {
+    /// What people call it.
+    #[schema(example = "Spore test with growth")]
+    pub name: String,
+    /// Whether opening an action puts its subject out of use, until a named person releases it.
+    pub quarantines: bool,
+    /// The steps, in order.
+    #[schema(min_items = 1, max_items = 30)]
+    pub steps: Vec<ChainStep>,
+    /// When a second person closes the action, counted from its last step.
+    pub closing: StepWindow,
+    /// On whose authority.
+    #[schema(min_items = 1, max_items = 20)]
+    pub sources: Vec<Source>,
+    /// What can hurt, and what no software decides.
+    #[serde(default)]
+    #[schema(max_items = 20)]
+    pub cautions: Vec<String>,
+}
+
+/// One step of a chain.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ChainStep {
+    /// Name of the step within its chain: lower-case letters, digits and hyphens.
+    #[schema(pattern = "^[a-z0-9][a-z0-9-]{0,39}$", example = "repeat-test")]
+    pub key: String,
+    /// What to do, as one instruction.
+    #[schema(min_length = 1, max_length = 600)]
+    pub instruction: String,
+    /// Whose step it is.
+    pub owner: StepOwner,
+    /// When it may and must be done.
+    pub window: StepWindow,
+    /// What it wants as evidence.
+    pub evidence: ChainEvidence,
+    /// Nothing is released before it is recorded, and passed where it has a result.
+    #[serde(default)]
+    pub gates_release: bool,
+    /// It is asked for only when an earlier step ended so; any one of these is enough. Empty: always.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[schema(max_items = 10)]
+    pub only_if: Vec<Branch>,
+    /// It is asked for only when such actions are opened often.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub if_repeated: Option<Repeated>,
+}
+
+/// Whose step it is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum StepOwner {
+    /// Whoever works at the chair or in the decontamination room.
+    Assistant,
+    /// A licensed clinician.
+    Clinician,
+    /// The clinic's lead.
+    ClinicLead,
+    /// The group's lead.
+    GroupLead,
+    /// A competent engineer.
+    Engineer,
+}
+
+impl StepOwner {
+    /// Every owner.
+    pub const ALL: [Self; 5] = [Self::Assistant, Self::Clinician, Self::ClinicLead, Self::GroupLead, Self::Engineer];
+
+    /// The stable name, as stored and served.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Assistant => "assistant",
+            Self::Clinician => "clinician",
+            Self::ClinicLead => "clinic_lead",
+            Self::GroupLead => "group_lead",
+            Self::Engineer => "engineer",
+        }
+    }
+
+    /// The owner of a stable name.
+    #[must_use]
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|owner| owner.as_str() == name)
+    }
+}
+
+/// When a step may start, is due and becomes overdue: elapsed minutes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct StepWindow {
+    /// From where the minutes are counted.
+    pub counted_from: StepStart,
+    /// It may be done; earlier is kept and flagged.
+    #[serde(default)]
+    #[schema(minimum = 0, maximum = 576_000, example = 7200)]
+    pub may_start_minutes: u32,
+    /// It is due by then; later is kept and flagged.
+    #[schema(minimum = 0, maximum = 576_000, example = 14_400)]
+    pub due_by_minutes: u32,
+    /// Grace is over; the ladder starts.
+    #[schema(minimum = 0, maximum = 576_000, example = 15_840)]
+    pub overdue_minutes: u32,
+}
+
+/// From where a step's window is counted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum StepStart {
+    /// When the action was opened.
+    Opening,
+    /// When the step before it was done.
+    StepBefore,
+}
+
+/// What a step wants as evidence.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(tag = "kind", rename_all = "snake_case", deny_unknown_fields)]
+pub enum ChainEvidence {
+    /// Somebody confirms that it was done.
+    Confirmation {},
+    /// What was found or decided, in words.
+    Note {},
+    /// The reference of a paper that is kept elsewhere.
+    Reference {
+        /// Which paper.
+        #[schema(min_length = 1, max_length = 120, example = "engineer's report")]
+        what: String,
+    },
+    /// Passed or failed, as a person judges it.
+    Result {},
+    /// The verdict of a test of the subject, made after the instant that the step's window is counted from: the first such
+    /// completion is named.
+    TestResult {
+        /// The routine it is a test of; absent: the one whose failing opened the action.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        routine_id: Option<Uuid>,
+    },
+    /// So many tests of the subject in a row that passed, made after the instant that the step's window is counted from;
+    /// one that fails starts the count again.
+    TestsPassed {
+        /// How many.
+        #[schema(minimum = 1, maximum = 10, example = 3)]
+        count: u32,
+        /// The routine they are tests of; absent: the one whose failing opened the action.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        routine_id: Option<Uuid>,
+    },
+}
+
+impl ChainEvidence {
+    /// Whether the step ends with a result that later steps can hang on.
+    #[must_use]
+    pub fn has_result(&self) -> bool {
+        matches!(self, Self::Result {} | Self::TestResult { .. })
+    }
+
+    /// Whether it rests on tests that somebody must make.
+    #[must_use]
+    pub fn is_test(&self) -> bool {
+        matches!(self, Self::TestResult { .. } | Self::TestsPassed { .. })
+    }
+
+    /// The routine it names.
+    #[must_use]
+    pub fn names_routine(&self) -> Option<Uuid> {
+        match self {
+            Self::TestResult { routine_id } | Self::TestsPassed { routine_id, .. } => *routine_id,
+            _ => None,
+        }
+    }
+}
+
+/// How a step with a result ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum StepEnd {
+    /// It passed.
+    Passed,
+    /// It failed.
+    Failed,
+}
+
+impl StepEnd {
+    /// The stable name, as stored and served.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Passed => "passed",
+            Self::Failed => "failed",
+        }
+    }
+
+    /// The end of a stable name.
+    #[must_use]
+    pub fn from_name(name: &str) -> Option<Self> {
+        [Self::Passed, Self::Failed].into_iter().find(|end| end.as_str() == name)
+    }
+}
+
+/// An earlier step that ended in a way.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Branch {
+    /// The earlier step.
+    #[schema(example = "repeat-test")]
+    pub step: String,
+    /// How it ended.
+    pub ended: StepEnd,
+}
+
+/// How often such actions must have been opened.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Repeated {
+    /// So many, this one among them.
+    #[schema(minimum = 2, maximum = 100, example = 3)]
+    pub at_least: u32,
+    /// In so many days.
+    #[schema(minimum = 1, maximum = 366, example = 30)]
+    pub within_days: u32,
+    /// Where they are counted.
+    pub counted_at: CountedAt,
+}
+
+/// Where actions are counted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum CountedAt {
+    /// On the same subject.
+    Subject,
+    /// In the same clinic.
+    Clinic,
+}
+
+impl Chain {
+    /// Every broken rule, with pointers into the document.
+    #[must_use]
+    pub fn faults(&self) -> Vec<Fault> {
+        let mut faults = Vec::new();
+        check_text(&mut faults, "/name", &self.name, 120);
+        if self.steps.is_empty() || self.steps.len() > 30 {
+            faults.push(Fault::new("/steps", "must have 1 to 30 steps"));
+        }
+        for (i, step) in self.steps.iter().enumerate() {
+            faults.extend(self.step_faults(i, step).into_iter().map(|f| f.under(&format!("/steps/{i}"))));
+        }
+        faults.extend(self.closing.faults().into_iter().map(|f| f.under("/closing")));
+        let gated = self.steps.iter().any(|s| s.gates_release && s.only_if.is_empty() && s.if_repeated.is_none());
+        if self.quarantines && !gated {
+            faults.push(Fault::new(
+                "/steps",
+                "must have a step with gates_release that is always asked for, or a release would rest on nothing",
+            ));
+        }
+        if self.sources.is_empty() || self.sources.len() > 20 {
+            faults.push(Fault::new("/sources", "must name 1 to 20 sources; common practice counts as one"));
+        }
+        for (i, source) in self.sources.iter().enumerate() {
+            faults.extend(source.faults().into_iter().map(|f| f.under(&format!("/sources/{i}"))));
+        }
+        if self.cautions.len() > 20 {
+            faults.push(Fault::new("/cautions", "must have at most 20 cautions"));
+        }
+        for (i, caution) in self.cautions.iter().enumerate() {
+            check_text(&mut faults, &format!("/cautions/{i}"), caution, 400);
+        }
+        faults
+    }
+
+    fn step_faults(&self, place: usize, step: &ChainStep) -> Vec<Fault> {
+        let mut faults = Vec::new();
+        let earlier = &self.steps[..place];
+        if !is_key(&step.key) {
+            faults.push(Fault::new("/key", "must be 1 to 40 lower-case letters, digits or hyphens"));
+        }
+        if earlier.iter().any(|s| s.key == step.key) {
+            faults.push(Fault::new("/key", "stands twice; keys must differ within a chain"));
+        }
+        check_text(&mut faults, "/instruction", &step.instruction, 600);
+        faults.extend(step.window.faults().into_iter().map(|f| f.under("/window")));
+        match &step.evidence {
+            ChainEvidence::Reference { what } => check_text(&mut faults, "/evidence/what", what, 120),
+            ChainEvidence::TestsPassed { count, .. } if !(1..=10).contains(count) => {
+                faults.push(Fault::new("/evidence/count", "must be from 1 to 10"));
+            }
+            _ => {}
+        }
+        if step.only_if.len() > 10 {
+            faults.push(Fault::new("/only_if", "must have at most 10 branches"));
+        }
+        for (i, branch) in step.only_if.iter().enumerate() {
+            let meant = earlier.iter().find(|s| s.key == branch.step);
+            let rule = match meant {
+                None => "must name a step before this one",
+                Some(step) if !step.evidence.has_result() => "must name a step that ends with a result",
+                Some(step) if step.if_repeated.is_some() => "must name a step that does not hang on how often",
+                Some(_) => continue,
+            };
+            faults.push(Fault::new(format!("/only_if/{i}/step"), rule));
+        }
+        if let Some(repeated) = step.if_repeated {
+            if !(2..=100).contains(&repeated.at_least) {
+                faults.push(Fault::new("/if_repeated/at_least", "must be from 2 to 100"));
+            }
+            if !(1..=366).contains(&repeated.within_days) {
+                faults.push(Fault::new("/if_repeated/within_days", "must be from 1 to 366"));
+            }
+        }
+        faults
+    }
+
+    /// The chain with the steps that an action is opened with: `opened` says how many such actions there are, this one
+    /// among them.
+    #[must_use]
+    pub fn for_opening(&self, opened: impl Fn(&Repeated) -> u32) -> Self {
+        let asked = |step: &&ChainStep| step.if_repeated.is_none_or(|rule| opened(&rule) >= rule.at_least);
+        Self { steps: self.steps.iter().filter(asked).cloned().collect(), ..self.clone() }
+    }
+}
+
+impl StepWindow {
+    fn faults(&self) -> Vec<Fault> {
+        let marks = [
+            ("/may_start_minutes", self.may_start_minutes),
+            ("/due_by_minutes", self.due_by_minutes),
+            ("/overdue_minutes", self.overdue_minutes),
+        ];
+        let mut faults = Vec::new();
+        for (pointer, minutes) in marks {
+            if minutes > LONGEST_WINDOW_MINUTES {
+                faults.push(Fault::new(pointer, "must be within 400 days (576000 minutes)"));
+            }
+        }
+        for pair in marks.windows(2) {
+            if pair[1].1 < pair[0].1 {
+                faults.push(Fault::new(pair[1].0, format!("must not be before {}", &pair[0].0[1..])));
+            }
+        }
+        faults
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,55 @@
+use super::super::{ChainEvidence, ChainStep, StepStart};
+use super::*;
+use crate::domain::limit::Seen;
+
+const DAY: u32 = 1440;
+
+fn step(kind: ChainKind, key: &str) -> &'static ChainStep {
+    shipped(kind).steps.iter().find(|s| s.key == key).expect("a step of the shipped chain")
+}
+
+#[test]
+fn every_kind_is_shipped_without_a_fault_and_with_sources_and_cautions() {
+    for kind in ChainKind::ALL {
+        let chain = shipped(kind);
+        assert_eq!(chain.faults(), [], "{kind:?}");
+        assert!(!chain.cautions.is_empty(), "{kind:?}");
+        // What is only remembered is no default.
+        assert!(chain.sources.iter().all(|source| source.seen != Seen::FromMemory), "{kind:?}");
+    }
+}
+
+/// CDC, MMWR 52(RR-17) 2003, p. 24-25, read in a quotation: out of service at once; review; repeat at once in the same
+/// cycle; when the repeat is positive, inspection and three consecutive empty-chamber cycles.
+#[test]
+fn a_positive_spore_test_takes_the_machine_out_and_asks_for_three_empty_chambers_after_a_positive_repeat() {
+    let kind = ChainKind::PositiveSporeTest;
+    assert!(shipped(kind).quarantines);
+    let keys: Vec<&str> = shipped(kind).steps.iter().map(|s| s.key.as_str()).collect();
+    let order = [
+        "take-out",
+        "withdraw-implants",
+        "review",
+        "repeat-test",
+        "other-records",
+        "withdraw-loads",
+        "inspect",
+        "three-empty",
+    ];
+    assert_eq!(keys, order);
+    assert!(shipped(kind).steps.iter().all(|s| s.gates_release));
+    assert_eq!(step(kind, "three-empty").evidence, ChainEvidence::TestsPassed { count: 3, routine_id: None });
+}
+
+/// WAC 246-817-660, effective 2021-01-23, read: a test 5 to 10 days after the work, and again 21 to 28 days later.
+#[test]
+fn water_is_tested_five_to_ten_days_after_and_again_three_to_four_weeks_later() {
+    let kind = ChainKind::WaterOverLimit;
+    for (key, first_day, last_day) in [("retest", 5, 10), ("pass-after-repair", 5, 10), ("follow-up-test", 21, 28)] {
+        let window = step(kind, key).window;
+        let found = (window.counted_from, window.may_start_minutes, window.due_by_minutes);
+        assert_eq!(found, (StepStart::StepBefore, first_day * DAY, last_day * DAY), "{key}");
+    }
+    // The unit can be released before the follow-up, which would keep it out for a month.
+    assert!(!step(kind, "follow-up-test").gates_release);
+}

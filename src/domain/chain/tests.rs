@@ -1,0 +1,62 @@
+use super::defaults::shipped;
+use super::*;
+
+fn spore() -> Chain {
+    shipped(ChainKind::PositiveSporeTest).clone()
+}
+
+fn pointers(chain: &Chain) -> Vec<String> {
+    chain.faults().into_iter().map(|fault| fault.pointer).collect()
+}
+
+#[test]
+fn every_kind_and_owner_is_found_by_its_name() {
+    for kind in ChainKind::ALL {
+        assert_eq!(ChainKind::from_name(kind.as_str()), Some(kind));
+        assert_eq!(serde_json::to_value(kind).expect("a name"), kind.as_str());
+    }
+    for owner in StepOwner::ALL {
+        assert_eq!(StepOwner::from_name(owner.as_str()), Some(owner));
+        assert_eq!(serde_json::to_value(owner).expect("a name"), owner.as_str());
+    }
+    assert_eq!(ChainKind::from_name("rain"), None);
+}
+
+type Spoil = fn(&mut Chain);
+
+#[test]
+fn each_broken_rule_is_told_where_it_is() {
+    let spoilt: [(&str, Spoil); 12] = [
+        ("/name", |c| c.name.clear()),
+        ("/steps", |c| c.steps.iter_mut().for_each(|s| s.gates_release = false)),
+        ("/steps/0/key", |c| c.steps[0].key = "Take out".to_owned()),
+        ("/steps/1/key", |c| c.steps[1].key = c.steps[0].key.clone()),
+        ("/steps/0/instruction", |c| c.steps[0].instruction.clear()),
+        ("/steps/0/window/due_by_minutes", |c| c.steps[0].window.may_start_minutes = 1),
+        ("/steps/0/window/overdue_minutes", |c| c.steps[0].window.overdue_minutes = 576_001),
+        ("/steps/7/evidence/count", |c| {
+            c.steps[7].evidence = ChainEvidence::TestsPassed { count: 0, routine_id: None }
+        }),
+        // A step cannot hang on itself, nor on one that has no result.
+        ("/steps/4/only_if/0/step", |c| c.steps[4].only_if[0].step = "other-records".to_owned()),
+        ("/steps/4/only_if/0/step", |c| c.steps[4].only_if[0].step = "review".to_owned()),
+        ("/sources", |c| c.sources.clear()),
+        ("/cautions/0", |c| c.cautions[0].clear()),
+    ];
+    assert_eq!(pointers(&spore()), [""; 0]);
+    for (pointer, spoil) in spoilt {
+        let mut chain = spore();
+        spoil(&mut chain);
+        assert_eq!(pointers(&chain), [pointer]);
+    }
+}
+
+#[test]
+fn steps_for_what_happens_often_are_asked_for_only_then() {
+    let chain = shipped(ChainKind::MissedRoutine);
+    let keys =
+        |opened: u32| -> Vec<String> { chain.for_opening(|_| opened).steps.into_iter().map(|step| step.key).collect() };
+    // Three and more within 30 days: common practice, no source.
+    assert_eq!(keys(2), ["make-safe", "tell-lead"]);
+    assert_eq!(keys(3), ["make-safe", "tell-lead", "lead-review"]);
+}

@@ -1,0 +1,276 @@
+//! What was opened because something failed.
+//!
+//! The rule of this file: one cause opens one action, whoever meets it first and however often. Nothing takes an action
+//! away: evidence that turns out otherwise is noted on it, and a second person closes it.
+
+use chrono::{DateTime, Utc};
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+use super::chain::progress::StepRecord;
+use super::chain::{Chain, ChainKind};
+
+/// What an action was opened for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum ActionCause {
+    /// A completion that fell short.
+    Completion,
+    /// A product lot.
+    Lot,
+    /// A task whose window passed with no evidence.
+    MissedTask,
+    /// A person opened it.
+    Person,
+}
+
+impl ActionCause {
+    /// Every cause.
+    pub const ALL: [Self; 4] = [Self::Completion, Self::Lot, Self::MissedTask, Self::Person];
+
+    /// The stable name, as stored and served.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Completion => "completion",
+            Self::Lot => "lot",
+            Self::MissedTask => "missed_task",
+            Self::Person => "person",
+        }
+    }
+
+    /// The cause of a stable name.
+    #[must_use]
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|cause| cause.as_str() == name)
+    }
+}
+
+/// An action as it was opened.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct CorrectiveAction {
+    /// Its identity.
+    pub action_id: Uuid,
+    /// Where the subject stood.
+    pub clinic_id: Uuid,
+    /// What failed; the clinic itself where no one thing did.
+    pub subject_id: Uuid,
+    /// Which chain.
+    pub kind: ChainKind,
+    /// Of the group's chain; 0: the shipped one.
+    pub chain_version: i32,
+    /// The chain with the steps that apply to it.
+    pub chain: Chain,
+    /// What for.
+    pub cause: ActionCause,
+    /// The completion, lot or task; `None`: a person opened it.
+    pub cause_id: Option<Uuid>,
+    /// The routine whose tests its steps ask for.
+    pub routine_id: Option<Uuid>,
+    /// One line; `None`: the subject as a whole.
+    pub line: Option<String>,
+    /// What failed, in words.
+    pub reason: String,
+    /// When it was opened.
+    pub opened_at: DateTime<Utc>,
+    /// The person; empty: the service, for its cause.
+    pub opened_by: String,
+    /// The device or system; `None`: the service by itself.
+    pub key_id: Option<Uuid>,
+}
+
+/// What came to an action beside its steps.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum ActionNoteKind {
+    /// The same fell short again while it was open.
+    FurtherFailure,
+    /// What opened it was corrected, and does not fall short any more.
+    CauseCorrected,
+    /// The work that was missed was recorded afterwards as done in its window.
+    RecordedLate,
+    /// Another completion of the same task, which decides nothing.
+    Duplicate,
+}
+
+impl ActionNoteKind {
+    /// Every kind.
+    pub const ALL: [Self; 4] = [Self::FurtherFailure, Self::CauseCorrected, Self::RecordedLate, Self::Duplicate];
+
+    /// The stable name, as stored and served.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::FurtherFailure => "further_failure",
+            Self::CauseCorrected => "cause_corrected",
+            Self::RecordedLate => "recorded_late",
+            Self::Duplicate => "duplicate",
+        }
+    }
+
+    /// The kind of a stable name.
+    #[must_use]
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|kind| kind.as_str() == name)
+    }
+
+    /// Whether it takes the ground from under the action.
+    #[must_use]
+    pub fn lifts_cause(self) -> bool {
+        matches!(self, Self::CauseCorrected | Self::RecordedLate)
+    }
+}
+
+/// A note on an action.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ActionNote {
+    /// Derived identity.
+    pub note_id: Uuid,
+    /// What it says.
+    pub kind: ActionNoteKind,
+    /// The evidence that brought it.
+    pub completion_id: Uuid,
+    /// When that reached us.
+    pub recorded_at: DateTime<Utc>,
+}
+
+/// On what grounds an action is closed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Grounds {
+    /// Every step that was asked for is recorded.
+    StepsRecorded,
+    /// What opened it was corrected.
+    CauseCorrected,
+}
+
+impl Grounds {
+    /// The stable name, as stored and served.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::StepsRecorded => "steps_recorded",
+            Self::CauseCorrected => "cause_corrected",
+        }
+    }
+
+    /// The grounds of a stable name.
+    #[must_use]
+    pub fn from_name(name: &str) -> Option<Self> {
+        [Self::StepsRecorded, Self::CauseCorrected].into_iter().find(|g| g.as_str() == name)
+    }
+}
+
+/// The act of a second person that ends an action.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Closing {
+    /// Made by the client.
+    pub close_id: Uuid,
+    /// On what grounds.
+    pub grounds: Grounds,
+    /// Who, by a PIN of their own.
+    pub staff_id: Uuid,
+    /// Their name as it was then.
+    pub closed_by: String,
+    /// In their words.
+    pub reason: String,
+    /// When.
+    pub recorded_at: DateTime<Utc>,
+    /// The device it was signed on.
+    pub key_id: Uuid,
+}
+
+/// The id of the action that a cause opens about a subject: a lot that is recalled concerns several places.
+///
+/// # Examples
+/// ```
+/// use chairtide::domain::chain::ChainKind;
+/// use chairtide::domain::corrective_action::derive_action_id;
+/// use uuid::Uuid;
+/// let id = derive_action_id(ChainKind::FailedLoad, Uuid::max(), Uuid::nil());
+/// assert_eq!(id, derive_action_id(ChainKind::FailedLoad, Uuid::max(), Uuid::nil()));
+/// assert_ne!(id, derive_action_id(ChainKind::MissedRoutine, Uuid::max(), Uuid::nil()));
+/// ```
+#[must_use]
+pub fn derive_action_id(kind: ChainKind, cause_id: Uuid, subject_id: Uuid) -> Uuid {
+    derive_id(b"chairtide corrective action v1", kind.as_str(), &[cause_id, subject_id])
+}
+
+/// The id of what an action puts out of use as it is opened.
+#[must_use]
+pub fn derive_quarantine_id(action_id: Uuid) -> Uuid {
+    derive_id(b"chairtide quarantine v1", "", &[action_id])
+}
+
+/// The id of a note: a completion is noted once in a way.
+#[must_use]
+pub fn derive_note_id(action_id: Uuid, kind: ActionNoteKind, completion_id: Uuid) -> Uuid {
+    derive_id(b"chairtide corrective action note v1", kind.as_str(), &[action_id, completion_id])
+}
+
+fn derive_id(what: &[u8], name: &str, ids: &[Uuid]) -> Uuid {
+    let mut hash = Sha256::new();
+    hash.update(what);
+    hash.update(name.as_bytes());
+    for id in ids {
+        hash.update(id.as_bytes());
+    }
+    let digest = hash.finalize();
+    let mut bytes = [0; 16];
+    bytes.copy_from_slice(&digest[..16]);
+    uuid::Builder::from_custom_bytes(bytes).into_uuid()
+}
+
+/// A decided test of a subject.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct TestRun {
+    /// The completion that holds its result.
+    pub completion_id: Uuid,
+    /// When it was made: when it was sampled, where its result came later.
+    pub made_at: DateTime<Utc>,
+    /// When its result reached us.
+    pub recorded_at: DateTime<Utc>,
+    /// Whether it passed.
+    pub passed: bool,
+    /// The task had been completed already: another record of one test, perhaps.
+    pub duplicate: bool,
+}
+
+/// How many tests in a row passed up to the last one, made after `since`; with the last one that counts.
+///
+/// A test that failed starts the count again. A second record of a test that passed does not count twice; a second
+/// record that failed does start the count again, as it may be the true one.
+#[must_use]
+pub fn passed_in_a_row(tests: &[TestRun], since: DateTime<Utc>) -> (u32, Option<Uuid>) {
+    let mut made: Vec<&TestRun> = tests.iter().filter(|t| t.made_at > since).collect();
+    // Of one instant, the failed one comes last: it starts the count again.
+    made.sort_by_key(|t| (t.made_at, !t.passed, t.completion_id));
+    let mut counted = (0, None);
+    for test in made {
+        counted = match (test.passed, test.duplicate) {
+            (false, _) => (0, None),
+            (true, true) => counted,
+            (true, false) => (counted.0 + 1, Some(test.completion_id)),
+        };
+    }
+    counted
+}
+
+/// Why a person may not close an action, if they may not: whoever opened it or recorded a step of it is not a second
+/// person. People are told apart as they were entered, by staff name or initials, without regard to case.
+#[must_use]
+pub fn not_a_second_person(opened_by: &str, steps: &[StepRecord], name: &str, initials: &str) -> Option<String> {
+    let same = |entered: &str| {
+        let entered = entered.trim().to_lowercase();
+        !entered.is_empty() && (entered == name.trim().to_lowercase() || entered == initials.trim().to_lowercase())
+    };
+    if let Some(step) = steps.iter().find(|s| same(&s.performed_by)) {
+        return Some(format!("{name} recorded step {}; a second person closes the action", step.step_key));
+    }
+    same(opened_by).then(|| format!("{name} opened the action; a second person closes it"))
+}
+
+#[cfg(test)]
+mod tests;

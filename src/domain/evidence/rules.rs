@@ -1,0 +1,229 @@
+//! What each kind of step asks of its answer.
+//!
+//! The rule of this file: whatever decides is noted beside the answer: the times, the limits with those of the law, the
+//! lines of a sample. What decides nothing and should be seen is told in the finding all the same.
+
+use chrono::NaiveDate;
+use rust_decimal::Decimal;
+
+use super::given::{Given, SporeStrips};
+use super::product::{self, Contact};
+use super::{Asked, JudgedStep, MeasuredBy, Reading, StepAnswer, StepStatus, StepVerdict, Submission};
+use crate::domain::limit::{Limit, Qualifier};
+use crate::domain::limit_order::{DecidedLimit, decide};
+use crate::domain::step::{ChoiceOption, Step, StepEvidence};
+use crate::domain::water_sample::WaterSample;
+
+/// Judges a step that is answered as done, noting beside the answer what it was judged by.
+pub(super) fn judge_done(
+    judged: &mut JudgedStep,
+    step: &Step,
+    answer: &StepAnswer,
+    submission: &Submission<'_>,
+    asked: &Asked<'_>,
+) {
+    match &step.evidence {
+        StepEvidence::Confirmation {} | StepEvidence::Reference { .. } | StepEvidence::Text {} => {}
+        StepEvidence::Hold { minimum_seconds, maximum_seconds, .. } => {
+            judged.minimum_seconds = Some(*minimum_seconds);
+            judged.maximum_seconds = *maximum_seconds;
+            judge_hold(judged, answer, asked);
+        }
+        StepEvidence::Product { .. } => {
+            if let Some(finding) = product::fails(judged, step, answer, submission, asked) {
+                judged.fail(finding);
+            }
+        }
+        StepEvidence::Reading { needs_instrument, .. } => {
+            judge_instrument(judged, *needs_instrument, asked);
+            if answer.too_many_to_count {
+                judge_too_many(judged, step, asked);
+            } else if let Some(reading) = &answer.reading {
+                judge_reading(judged, reading, step, asked);
+            }
+        }
+        StepEvidence::Count { unit, .. } => {
+            if let Some(Given::Count { count }) = &answer.given {
+                let value = Decimal::from(*count);
+                let counted = Reading { qualifier: Qualifier::Eq, value, unit: unit.clone() };
+                judge_reading(judged, &counted, step, asked);
+            }
+        }
+        StepEvidence::Choice { options, .. } => judge_choice(judged, answer, options),
+        StepEvidence::SporeTest {} => {
+            if let Some(Given::SporeTest { strips }) = &answer.given {
+                judge_spores(judged, strips);
+            }
+        }
+        StepEvidence::WaterSample { most_lines_in_pool, .. } => {
+            if let Some(Given::WaterSample { sample }) = &answer.given {
+                judge_water(judged, sample, *most_lines_in_pool, step, asked);
+            }
+        }
+    }
+}
+
+fn judge_hold(judged: &mut JudgedStep, answer: &StepAnswer, asked: &Asked<'_>) {
+    let timed = answer.hold_id.and_then(|id| asked.holds.get(&id));
+    judged.elapsed = match timed {
+        Some(hold) => hold.elapsed_seconds().map(|seconds| (seconds, MeasuredBy::Server)),
+        None => answer.elapsed_seconds.map(|seconds| (seconds, MeasuredBy::Device)),
+    };
+    let (minimum, maximum) = (judged.minimum_seconds.unwrap_or(0), judged.maximum_seconds.unwrap_or(u32::MAX));
+    match judged.elapsed {
+        _ if answer.hold_id.is_some_and(|id| asked.known.spent_holds.contains(&id)) => {
+            judged.fail("this hold was used by an earlier completion; the whole step is to be repeated");
+        }
+        None => judged.fail("the hold was started and not ended"),
+        Some((held, _)) if held < minimum => {
+            judged.fail(format!("held {held} s of at least {minimum} s; the whole step is to be repeated"));
+        }
+        Some((held, _)) if held > maximum => {
+            judged.fail(format!("held {held} s of at most {maximum} s; the whole step is to be repeated"));
+        }
+        Some(_) => {}
+    }
+}
+
+/// A hold takes the contact time of the product it was filled with, where that is longer than its own.
+pub(super) fn judge_contact(judged: &mut JudgedStep, contact: Contact) {
+    let (StepStatus::Done, Some((held, _))) = (judged.status, judged.elapsed) else { return };
+    let least = contact.minimum.max(judged.minimum_seconds);
+    judged.minimum_seconds = least;
+    let finding = match (least, contact.maximum) {
+        (Some(least), _) if held < least => {
+            format!("held {held} s of at least {least} s, the product's contact time; the whole step is to be repeated")
+        }
+        (_, Some(most)) if held > most => {
+            format!("held {held} s, and the product allows at most {most} s; the whole step is to be repeated")
+        }
+        _ => return,
+    };
+    // Its own, shorter minimum may have failed already; the longer one says it all.
+    judged.finding.clear();
+    judged.fail(finding);
+}
+
+fn judge_instrument(judged: &mut JudgedStep, is_needed: bool, asked: &Asked<'_>) {
+    match judged.instrument_id.and_then(|id| asked.known.instruments.get(&id)) {
+        Some(instrument) => judged.tell(instrument.finding(asked.clinic_day)),
+        None if is_needed => judged.fail("the instrument was not named"),
+        None => {}
+    }
+}
+
+/// The limits for a step: the routine's, and those that the group, the maker or the clinic set beside them.
+fn limits_of<'a>(step: &'a Step, asked: &'a Asked<'_>) -> Vec<Limit> {
+    let own = asked.known.own_limits.iter().filter(|own| own.step == step.key).map(|own| &own.limit);
+    step.evidence.limits().iter().chain(own).cloned().collect()
+}
+
+fn judge_reading(judged: &mut JudgedStep, reading: &Reading, step: &Step, asked: &Asked<'_>) {
+    let decided = decide(&limits_of(step, asked), reading, asked.clinic_day, &asked.known.place);
+    note(judged, &decided, "");
+}
+
+/// Notes limits with their answers; `about` goes before each finding.
+fn note(judged: &mut JudgedStep, decided: &[DecidedLimit], about: &str) {
+    for DecidedLimit { deciding, stricter_legal } in decided {
+        let limit = &deciding.limit;
+        match deciding.kept {
+            Some(true) => {}
+            Some(false) => judged.fail(format!("{about}outside the limit {limit}")),
+            None => judged.fail(format!("{about}its qualifier leaves the limit {limit} undecided")),
+        }
+        judged.note_limit(limit);
+        for law in stricter_legal {
+            if law.kept != Some(true) {
+                let Limit { jurisdiction, source, .. } = &law.limit;
+                let told = format!("{about}the law of {jurisdiction} is stricter and not kept: {}", law.limit);
+                judged.tell(Some(format!("{told} ({}, {})", source.title, source.edition)));
+            }
+            judged.note_limit(&law.limit);
+        }
+    }
+}
+
+/// Too many to count is above every limit from above, and says nothing about one from below.
+fn judge_too_many(judged: &mut JudgedStep, step: &Step, asked: &Asked<'_>) {
+    let (day, place) = (asked.clinic_day, &asked.known.place);
+    let limits = limits_of(step, asked);
+    let Some(unit) = step.evidence.limit_unit() else { return };
+    // Any number does to find out which limits decide; none of its answers is used.
+    let any = Reading { qualifier: Qualifier::Eq, value: Decimal::ZERO, unit: unit.to_owned() };
+    let decided = decide(&limits, &any, day, place);
+    judged.fail(match decided.first() {
+        Some(first) => format!("too many to count, and so outside the limit {}", first.deciding.limit),
+        None => "too many to count, and no limit is in force".to_owned(),
+    });
+    for DecidedLimit { deciding, stricter_legal } in &decided {
+        judged.note_limit(&deciding.limit);
+        stricter_legal.iter().for_each(|law| judged.note_limit(&law.limit));
+    }
+}
+
+fn judge_choice(judged: &mut JudgedStep, answer: &StepAnswer, options: &[ChoiceOption]) {
+    let Some(Given::Choice { option }) = &answer.given else { return };
+    if let Some(chosen) = options.iter().find(|o| o.key == *option && !o.passes) {
+        judged.fail(format!("answered: {}", chosen.text));
+    }
+}
+
+/// A control from another lot, or one that did not grow, shows nothing: the test is void (ISO 11138-3 and CDC: the
+/// unprocessed control must grow; read, partly from memory). Growth on the test strip is told all the same, since the
+/// careful reading treats every growth as a failure (CDC, MMWR 52(RR-17) 2003, p. 24-25, read in a quotation).
+fn judge_spores(judged: &mut JudgedStep, strips: &SporeStrips) {
+    let growth = strips.test_growth == Some(true);
+    let void = if strips.test_lot != strips.control_lot {
+        Some(format!("the control is of lot {}, the test of lot {}", strips.control_lot, strips.test_lot))
+    } else if strips.control_growth == Some(false) {
+        Some("the control did not grow".to_owned())
+    } else {
+        None
+    };
+    match void {
+        Some(why) => {
+            judged.verdict = StepVerdict::Void;
+            judged.tell(Some(format!("void: {why}; the test is due again at once")));
+            if growth {
+                judged.tell(Some("the test grew: treat it as a failure until the repeat is read".to_owned()));
+            }
+        }
+        None if growth => judged.fail("the test grew, and so did its control"),
+        None => {}
+    }
+}
+
+fn judge_water(judged: &mut JudgedStep, sample: &WaterSample, most_in_pool: u32, step: &Step, asked: &Asked<'_>) {
+    let lines = sample.judge(&limits_of(step, asked), &asked.known.place);
+    for line in &lines {
+        let about = format!("{}: {} {}, ", line.lines.join(" + "), line.reading.stated(), line.reading.unit);
+        if line.pool_size > most_in_pool {
+            judged.fail(format!("{about}a pool of {} lines; at most {most_in_pool}", line.pool_size));
+        }
+        match &line.decided {
+            Some(decided) => note(judged, std::slice::from_ref(decided), &about),
+            None => judged.fail(format!("{about}no limit is in force")),
+        }
+        if let (Some(beside), Some(decided)) = (&line.beside, &line.decided) {
+            judged.tell(Some(format!("{about}{}", beside.sentence(&decided.deciding.limit))));
+        }
+        judged.tell(line.pool.as_ref().map(|pool| format!("{about}{}", pool.sentence())));
+    }
+    // Where the step is worked once for each line, the other lines have steps of their own.
+    if step.for_each.is_none() {
+        judged.tell(unsampled(sample, &asked.known.lines));
+    }
+    judged.lines = lines;
+}
+
+fn unsampled(sample: &WaterSample, lines: &[String]) -> Option<String> {
+    let is_drawn = |line: &&String| sample.results.iter().any(|result| result.lines.contains(line));
+    let missing: Vec<&str> = lines.iter().filter(|line| !is_drawn(line)).map(String::as_str).collect();
+    (!missing.is_empty()).then(|| format!("no water was drawn from {}", missing.join(", ")))
+}
+
+/// How far the day on which water was drawn may lie from the clinic day of its task.
+pub(super) fn is_near(drawn_on: NaiveDate, clinic_day: NaiveDate) -> bool {
+    (drawn_on - clinic_day).num_days().abs() <= 100
+}

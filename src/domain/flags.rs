@@ -1,0 +1,362 @@
+//! What a lead should look at about a completion.
+//!
+//! The rule of this file: a flag is raised and kept, never hidden, and never changes a verdict: it asks a person a
+//! question about a record. Flags are worked out when a completion is recorded, from what is known then. So of a burst
+//! the first entries carry no flag: it shows with those that come once it is one.
+
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+use super::evidence::CLOCK_TOLERANCE;
+use super::staff::{Competence, StaffMember, Standing, Work, standing};
+
+/// Fewer entries are no burst. No source: a chair's closing has four or five short tasks.
+const BURST_ENTRIES: usize = 5;
+/// The work must take so many times longer than the span it is said to have been done in. No source: minutes of
+/// routines are rough, and some work runs beside other work.
+const BURST_FACTOR: i64 = 3;
+/// How far around a completion others of the same person are looked at.
+pub const BURST_SPAN: TimeDelta = TimeDelta::hours(1);
+/// How many others are looked at, at most.
+pub const BURST_LOOK: i64 = 100;
+
+/// What a lead should look at.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Flag {
+    /// Recorded after the window had closed.
+    LateEntry,
+    /// Performed before the window opened.
+    Early,
+    /// Several pieces of work of one person within less time than they take.
+    Burst,
+    /// The device's clock and the service's differ.
+    ClockDisagrees,
+    /// The person is not among those who were on site that clinic day.
+    NotOnSite,
+    /// Nobody of the staff has these initials.
+    PersonUnknown,
+    /// The person was not on the staff that day.
+    PersonInactive,
+    /// The initials are not those of the person who was named by id.
+    InitialsDiffer,
+    /// The work takes a competence, and none of the person's is on record.
+    NoCompetence,
+    /// The competence for the work had ended.
+    CompetenceExpired,
+}
+
+impl Flag {
+    /// Every flag.
+    pub const ALL: [Self; 10] = [
+        Self::LateEntry,
+        Self::Early,
+        Self::Burst,
+        Self::ClockDisagrees,
+        Self::NotOnSite,
+        Self::PersonUnknown,
+        Self::PersonInactive,
+        Self::InitialsDiffer,
+        Self::NoCompetence,
+        Self::CompetenceExpired,
+    ];
+
+    /// The stable name, as stored and served.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::LateEntry => "late_entry",
+            Self::Early => "early",
+            Self::Burst => "burst",
+            Self::ClockDisagrees => "clock_disagrees",
+            Self::NotOnSite => "not_on_site",
+            Self::PersonUnknown => "person_unknown",
+            Self::PersonInactive => "person_inactive",
+            Self::InitialsDiffer => "initials_differ",
+            Self::NoCompetence => "no_competence",
+            Self::CompetenceExpired => "competence_expired",
+        }
+    }
+
+    /// The flag of a stable name.
+    #[must_use]
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|flag| flag.as_str() == name)
+    }
+
+    /// What it says, in words.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::LateEntry => "recorded after the window had closed",
+            Self::Early => "performed before the window opened",
+            Self::Burst => "one of several entries of this person within far less time than the work takes",
+            Self::ClockDisagrees => "the device's clock and the service's differ by more than two minutes",
+            Self::NotOnSite => "the person is not on the list of those who were on site that clinic day",
+            Self::PersonUnknown => "nobody on the staff has these initials",
+            Self::PersonInactive => "the person was not on the staff on the day of the work",
+            Self::InitialsDiffer => "the initials that were sent are not those of the person who was named",
+            Self::NoCompetence => "no competence of this person for this work is on record for that day",
+            Self::CompetenceExpired => "the person's competence for this work had ended by that day",
+        }
+    }
+}
+
+/// Who a completion says did the work.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Person {
+    /// The group keeps no staff: nothing can be said.
+    NotKept,
+    /// Nobody of the staff.
+    Unknown,
+    /// This person.
+    Known(StaffMember),
+}
+
+impl Person {
+    /// Whom initials mean on a day, of those who have or had them: who is there that day, else the last to have been.
+    #[must_use]
+    pub fn by_initials(mut namesakes: Vec<StaffMember>, day: NaiveDate) -> Self {
+        namesakes.sort_by_key(|person| (person.is_active_on(day), person.active_from));
+        namesakes.pop().map_or(Self::Unknown, Self::Known)
+    }
+}
+
+/// A piece of work that a person said they did.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Performed {
+    /// The task.
+    pub task_id: Uuid,
+    /// When.
+    pub performed_at: DateTime<Utc>,
+    /// Rough minutes it takes.
+    pub rough_minutes: u32,
+}
+
+/// What is known about a completion when it is recorded.
+#[derive(Debug)]
+pub struct Entry<'a> {
+    /// Performed before the window opened.
+    pub early: bool,
+    /// Recorded after the window had closed.
+    pub late_entry: bool,
+    /// The work was done, or tried; what is declared not required takes nobody's hands.
+    pub is_work: bool,
+    /// When it reached us.
+    pub recorded_at: DateTime<Utc>,
+    /// What the device's clock said then.
+    pub device_at: Option<DateTime<Utc>>,
+    /// Who.
+    pub person: &'a Person,
+    /// The initials that were sent.
+    pub initials: Option<&'a str>,
+    /// The clinic day of the work.
+    pub day: NaiveDate,
+    /// Who was on site, where somebody said so.
+    pub on_site: Option<&'a [Uuid]>,
+    /// What the person was trained for.
+    pub competences: &'a [Competence],
+    /// The work; with a family it takes a competence.
+    pub work: Work<'a>,
+    /// This piece of work.
+    pub performed: Performed,
+    /// Others of the same person around it.
+    pub others: &'a [Performed],
+}
+
+/// The flags of a completion, in the order of [`Flag::ALL`].
+#[must_use]
+pub fn flags(entry: &Entry<'_>) -> Vec<Flag> {
+    let mut flags = Vec::new();
+    let mut raise = |flag, is_raised: bool| flags.extend(is_raised.then_some(flag));
+    raise(Flag::LateEntry, entry.late_entry);
+    raise(Flag::Early, entry.early);
+    raise(Flag::Burst, entry.is_work && is_burst(entry.performed, entry.others));
+    let disagrees = |at: DateTime<Utc>| (at - entry.recorded_at).abs() > CLOCK_TOLERANCE;
+    raise(Flag::ClockDisagrees, entry.device_at.is_some_and(disagrees));
+    raise(Flag::PersonUnknown, *entry.person == Person::Unknown);
+    if let Person::Known(person) = entry.person {
+        let is_away = entry.on_site.is_some_and(|there| !there.contains(&person.staff_id));
+        raise(Flag::NotOnSite, entry.is_work && is_away);
+        raise(Flag::PersonInactive, !person.is_active_on(entry.day));
+        raise(Flag::InitialsDiffer, entry.initials.is_some_and(|initials| !person.has_initials(initials)));
+        if entry.is_work && entry.work.family.is_some() {
+            let standing = standing(entry.competences, entry.work, entry.day);
+            raise(Flag::NoCompetence, standing == Standing::Missing);
+            raise(Flag::CompetenceExpired, matches!(standing, Standing::ExpiredOn(_)));
+        }
+    }
+    flags.sort_unstable();
+    flags
+}
+
+/// Whether a piece of work is among five or more of one person, each for another task, that take far longer than the
+/// time from the first to the last of them. When each was *performed* counts: a batch that a tablet kept while it was
+/// offline arrives at once and is no burst for that. The work of the first was done before the span began.
+fn is_burst(this: Performed, others: &[Performed]) -> bool {
+    let mut by_task: BTreeMap<Uuid, Performed> = others.iter().map(|other| (other.task_id, *other)).collect();
+    by_task.insert(this.task_id, this);
+    let mut all: Vec<Performed> = by_task.into_values().collect();
+    all.sort_by_key(|performed| (performed.performed_at, performed.task_id));
+    let Some(place) = all.iter().position(|performed| performed.task_id == this.task_id) else { return false };
+    (0..=place).any(|first| {
+        let mut minutes = 0;
+        all[first + 1..].iter().enumerate().any(|(i, last)| {
+            minutes += i64::from(last.rough_minutes);
+            let (entries, is_in_it) = (i + 2, first + 1 + i >= place);
+            let span = last.performed_at - all[first].performed_at;
+            entries >= BURST_ENTRIES
+                && is_in_it
+                && TimeDelta::minutes(minutes) > span * i32::try_from(BURST_FACTOR).unwrap_or(1)
+        })
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::domain::staff::{CompetentFor, StaffRole};
+
+    fn at(text: &str) -> DateTime<Utc> {
+        text.parse().expect("an instant")
+    }
+
+    fn on(day: &str) -> NaiveDate {
+        day.parse().expect("a date")
+    }
+
+    fn work(n: u128, seconds: i64, rough_minutes: u32) -> Performed {
+        let performed_at = at("2026-11-02T08:00:00Z") + TimeDelta::seconds(seconds);
+        Performed { task_id: Uuid::from_u128(n), performed_at, rough_minutes }
+    }
+
+    fn kit(until: Option<&str>) -> StaffMember {
+        StaffMember {
+            staff_id: Uuid::from_u128(1),
+            name: "Kit Vale".to_owned(),
+            initials: "KV".to_owned(),
+            role: StaffRole::Assistant,
+            clinic_ids: Vec::new(),
+            active_from: on("2026-01-05"),
+            active_until: until.map(on),
+        }
+    }
+
+    fn entry(person: &Person) -> Entry<'_> {
+        Entry {
+            early: false,
+            late_entry: false,
+            is_work: true,
+            recorded_at: at("2026-11-02T08:00:00Z"),
+            device_at: None,
+            person,
+            initials: Some("kv"),
+            day: on("2026-11-02"),
+            on_site: None,
+            competences: &[],
+            work: Work::default(),
+            performed: work(1, 0, 5),
+            others: &[],
+        }
+    }
+
+    #[test]
+    fn an_ordinary_entry_has_no_flag() {
+        for person in [Person::NotKept, Person::Known(kit(None))] {
+            assert_eq!(flags(&entry(&person)), []);
+        }
+    }
+
+    #[test]
+    fn clocks_may_differ_by_two_minutes_and_no_more() {
+        let person = Person::NotKept;
+        let raised = |device: &str| flags(&Entry { device_at: Some(at(device)), ..entry(&person) });
+        assert_eq!(raised("2026-11-02T08:02:00Z"), []);
+        assert_eq!(raised("2026-11-02T07:58:00Z"), []);
+        assert_eq!(raised("2026-11-02T08:02:00.001Z"), [Flag::ClockDisagrees]);
+        assert_eq!(raised("2026-11-02T07:57:59Z"), [Flag::ClockDisagrees]);
+    }
+
+    #[test]
+    fn a_person_is_looked_for_on_the_staff_and_on_the_list_of_the_day() {
+        assert_eq!(flags(&entry(&Person::Unknown)), [Flag::PersonUnknown]);
+        let gone = Person::Known(kit(Some("2026-11-01")));
+        assert_eq!(flags(&entry(&gone)), [Flag::PersonInactive]);
+        let there = Person::Known(kit(Some("2026-11-02")));
+        let elsewhere = [Uuid::from_u128(2)];
+        assert_eq!(flags(&Entry { on_site: Some(&elsewhere), ..entry(&there) }), [Flag::NotOnSite]);
+        assert_eq!(flags(&Entry { on_site: Some(&[]), ..entry(&there) }), [Flag::NotOnSite]);
+        assert_eq!(flags(&Entry { on_site: Some(&[Uuid::from_u128(1)]), ..entry(&there) }), []);
+        assert_eq!(flags(&Entry { initials: Some("MO"), ..entry(&there) }), [Flag::InitialsDiffer]);
+    }
+
+    #[test]
+    fn initials_mean_whoever_is_there_that_day() {
+        let (before, now) = (kit(Some("2026-06-30")), StaffMember { active_from: on("2026-07-01"), ..kit(None) });
+        for both in [vec![before.clone(), now.clone()], vec![now.clone(), before.clone()]] {
+            assert_eq!(Person::by_initials(both.clone(), on("2026-03-01")), Person::Known(before.clone()));
+            assert_eq!(Person::by_initials(both, on("2026-11-02")), Person::Known(now.clone()));
+        }
+        assert_eq!(Person::by_initials(Vec::new(), on("2026-11-02")), Person::Unknown);
+    }
+
+    #[test]
+    fn only_a_routine_with_a_family_takes_a_competence() {
+        let person = Person::Known(kit(None));
+        let family = Work { routine_id: Some(Uuid::from_u128(9)), family: Some("waterlines") };
+        let held = Competence {
+            competence_id: Uuid::from_u128(3),
+            for_what: CompetentFor::Family { family: "waterlines".to_owned() },
+            valid_from: on("2026-01-01"),
+            valid_until: Some(on("2026-11-01")),
+            signed_off_by: "the lead".to_owned(),
+            note: String::new(),
+        };
+        assert_eq!(flags(&Entry { work: Work { family: None, ..family }, ..entry(&person) }), []);
+        assert_eq!(flags(&Entry { work: family, ..entry(&person) }), [Flag::NoCompetence]);
+        let ended = [held.clone()];
+        assert_eq!(flags(&Entry { work: family, competences: &ended, ..entry(&person) }), [Flag::CompetenceExpired]);
+        let valid = [Competence { valid_until: None, ..held }];
+        assert_eq!(flags(&Entry { work: family, competences: &valid, ..entry(&person) }), []);
+        assert_eq!(flags(&Entry { work: family, is_work: false, ..entry(&person) }), []);
+    }
+
+    /// Five tasks of five minutes: four of them lie between the first entry and the last, so 20 minutes of work.
+    #[test]
+    fn a_week_filled_in_at_one_go_is_a_burst_and_a_brisk_round_is_none() {
+        let others =
+            |apart: i64| (2..6).map(|n| work(n, i64::try_from(n - 1).unwrap_or(0) * apart, 5)).collect::<Vec<_>>();
+        assert!(is_burst(work(1, 0, 5), &others(20)));
+        // Twenty minutes in 400 seconds are three times the span exactly, and not more.
+        assert!(!is_burst(work(1, 0, 5), &others(100)));
+        assert!(is_burst(work(1, 0, 5), &others(99)));
+        assert!(!is_burst(work(1, 0, 5), &others(300)));
+        // Four are too few, and several entries for one task are one piece of work.
+        assert!(!is_burst(work(1, 0, 5), &others(20)[1..]));
+        assert!(!is_burst(work(2, 0, 5), &others(20)));
+        // What takes no time can be done in none.
+        assert!(!is_burst(
+            work(1, 0, 0),
+            &others(0).iter().map(|o| Performed { rough_minutes: 0, ..*o }).collect::<Vec<_>>()
+        ));
+    }
+
+    #[test]
+    fn an_entry_long_after_a_burst_is_not_part_of_it() {
+        let burst: Vec<_> = (1..6).map(|n| work(n, 10 * i64::try_from(n).unwrap_or(0), 5)).collect();
+        assert!(is_burst(burst[2], &burst));
+        assert!(!is_burst(work(9, 3_000, 5), &burst));
+    }
+
+    #[test]
+    fn every_flag_is_read_back_from_its_name() {
+        for flag in Flag::ALL {
+            assert_eq!(Flag::from_name(flag.as_str()), Some(flag));
+            assert_eq!(serde_json::json!(flag), serde_json::json!(flag.as_str()));
+        }
+    }
+}

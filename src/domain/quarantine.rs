@@ -1,0 +1,106 @@
+//! What is out of use, and why.
+//!
+//! The rule of this file: a quarantine stands from when it was recorded until a release of it was recorded. Nothing
+//! else ends one: no passed test, no closed action, no time gone by.
+
+use chrono::{DateTime, Utc};
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+/// What something was put out of use for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum CauseKind {
+    /// A completion that failed.
+    Completion,
+    /// A corrective action.
+    CorrectiveAction,
+    /// A product lot.
+    Lot,
+    /// A person's own judgement.
+    Person,
+}
+
+impl CauseKind {
+    /// Every kind.
+    pub const ALL: [Self; 4] = [Self::Completion, Self::CorrectiveAction, Self::Lot, Self::Person];
+
+    /// The stable name, as stored and served.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Completion => "completion",
+            Self::CorrectiveAction => "corrective_action",
+            Self::Lot => "lot",
+            Self::Person => "person",
+        }
+    }
+
+    /// The kind of a stable name.
+    #[must_use]
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|kind| kind.as_str() == name)
+    }
+}
+
+/// Something that was put out of use.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Quarantine {
+    /// Its identity.
+    pub quarantine_id: Uuid,
+    /// Where the subject stood.
+    pub clinic_id: Uuid,
+    /// What is out of use.
+    pub subject_id: Uuid,
+    /// One line of an operatory; `None`: the subject as a whole.
+    pub line: Option<String>,
+    /// What a load is called on its packs.
+    pub load_reference: Option<String>,
+    /// The recorded cycle that load came from.
+    pub cycle_id: Option<Uuid>,
+    /// What for.
+    pub cause: CauseKind,
+    /// The completion, action or lot; `None`: a person's own judgement.
+    pub cause_id: Option<Uuid>,
+    /// Why, in words.
+    pub reason: String,
+    /// From when, as the person says.
+    pub begun_at: DateTime<Utc>,
+    /// When it reached us.
+    pub recorded_at: DateTime<Utc>,
+    /// The person; empty: the service, for its cause.
+    pub begun_by: String,
+    /// The device or system; `None`: the service by itself.
+    pub key_id: Option<Uuid>,
+    /// What ended it; `None`: nothing yet.
+    pub release: Option<Release>,
+}
+
+/// The act of a named person that ends a quarantine.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Release {
+    /// Its identity.
+    pub release_id: Uuid,
+    /// Who, by a PIN of their own.
+    pub staff_id: Uuid,
+    /// Their name as it was then.
+    pub released_by: String,
+    /// On what grounds.
+    pub reason: String,
+    /// When: by the service's clock.
+    pub recorded_at: DateTime<Utc>,
+    /// The device it was signed on.
+    pub key_id: Uuid,
+}
+
+impl Quarantine {
+    /// Whether it stood at `at`, by what had been recorded by then.
+    #[must_use]
+    pub fn stands_at(&self, at: DateTime<Utc>) -> bool {
+        self.recorded_at <= at && self.release.as_ref().is_none_or(|release| at < release.recorded_at)
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,72 @@
+//! What is known beside a task when a completion of it is judged.
+//!
+//! The rule of this file: only what the completion can be judged by is asked for, so that a plain tick costs no query.
+
+use std::collections::BTreeSet;
+
+use sqlx::PgConnection;
+use uuid::Uuid;
+
+use super::documents::CompletionInput;
+use crate::domain::evidence::{Given, Known};
+use crate::http::caller::Caller;
+use crate::http::problem::ApiResult;
+use crate::http::tasks::Work;
+use crate::store::completions::EarlierStep;
+use crate::store::{clinics, completions, instruments, own_limits};
+
+/// What a completion of this work is judged by.
+pub(super) async fn of(
+    db: &mut PgConnection,
+    caller: &Caller,
+    input: &CompletionInput,
+    work: &Work,
+) -> ApiResult<Known> {
+    let mut known = Known { lines: work.subject.circuits.clone(), ..Known::default() };
+    let group_id = caller.group_id;
+    let (clinic_id, routine_id) = (work.task.clinic_id, work.task.routine_id);
+    if work.routine.steps.iter().any(|step| step.evidence.limit_unit().is_some()) {
+        let clinic = clinics::find(db, group_id, clinic_id).await?;
+        known.place = clinic.map(|clinic| clinic.jurisdiction).unwrap_or_default();
+        known.own_limits = own_limits::list_for(db, group_id, clinic_id, routine_id).await?;
+    }
+    let instrument_ids: Vec<Uuid> = input.steps.iter().filter_map(|answer| answer.instrument_id).collect();
+    if !instrument_ids.is_empty() {
+        let named = instruments::list_named(db, group_id, &instrument_ids).await?;
+        let here = named.into_iter().filter(|instrument| instrument.clinic_id == clinic_id);
+        known.instruments = here.map(|instrument| (instrument.id, instrument)).collect();
+    }
+    let asks_back =
+        input.steps.iter().any(|a| a.hold_id.is_some() || matches!(a.given, Some(Given::WaterSample { .. })));
+    if asks_back {
+        let corrected = corrected_chain(db, caller, input, work).await?;
+        for earlier in completions::list_earlier_steps(db, group_id, work.task.id).await? {
+            let EarlierStep { completion_id, step_key, hold_id, given } = earlier;
+            known.spent_holds.extend(hold_id.filter(|_| !corrected.contains(&completion_id)));
+            // In the order they were recorded: what was drawn last counts.
+            if let Some(Given::WaterDrawn { drawn }) = given {
+                known.drawn.insert(step_key, drawn);
+            }
+        }
+    }
+    Ok(known)
+}
+
+/// The completions that this one corrects, one behind the other: it may tell of their holds anew.
+pub(super) async fn corrected_chain(
+    db: &mut PgConnection,
+    caller: &Caller,
+    input: &CompletionInput,
+    work: &Work,
+) -> ApiResult<BTreeSet<Uuid>> {
+    let mut chain = BTreeSet::new();
+    if input.corrects.is_some() {
+        let earlier = completions::list_of_task(db, caller.group_id, work.task.id).await?;
+        let mut next = input.corrects;
+        while let Some(completion) = next.and_then(|id| earlier.iter().find(|c| c.completion_id == id)) {
+            chain.insert(completion.completion_id);
+            next = completion.corrects;
+        }
+    }
+    Ok(chain)
+}

@@ -1,0 +1,142 @@
+//! Who did the work that a completion tells of, whether they signed for it, and what a lead should look at.
+//!
+//! The rule of this file: only a wrong PIN refuses a completion. Whatever else is odd about a person is kept beside
+//! what they recorded.
+
+use chrono::{DateTime, Datelike as _, NaiveDate, SubsecRound as _};
+use sqlx::PgConnection;
+
+use super::documents::CompletionInput;
+use crate::domain::evidence::{CLOCK_TOLERANCE, CompletionKind, Judgement};
+use crate::domain::fault::Fault;
+use crate::domain::flags::{self, Entry, Flag, Performed, Person};
+use crate::domain::staff::Work as Competent;
+use crate::http::AppState;
+use crate::http::caller::Caller;
+use crate::http::problem::{ApiError, ApiResult};
+use crate::http::signature::RightPins;
+use crate::http::tasks::Work;
+use crate::store::{self, clinics, completions, flagged, presence, staff};
+
+/// Whether the person's PIN came with it. What stands already under the id was signed or not when it was recorded: a
+/// repeat asks for no PIN, which the person may have changed since.
+///
+/// # Errors
+/// 403 when the PIN is wrong, 422 when it names nobody, 429 while the person's PIN is locked.
+pub(super) async fn check_signature(
+    state: &AppState,
+    caller: &Caller,
+    input: &CompletionInput,
+    pins: &mut RightPins,
+) -> ApiResult<bool> {
+    let Some(pin) = &input.pin else { return Ok(false) };
+    let Some(staff_id) = input.staff_id else {
+        return Err(ApiError::rule_broken("/staff_id", "must say whose PIN it is"));
+    };
+    let mut tx = store::begin(&state.pool, caller.group_id).await?;
+    let stands = completions::find_receipt(&mut tx, caller.group_id, input.completion_id).await?;
+    tx.commit().await?;
+    if stands.is_none() {
+        pins.check(state, caller, staff_id, pin).await?;
+    }
+    Ok(true)
+}
+
+/// Why what the device's clock said cannot be kept: it is no instant that anything is planned for.
+pub(super) fn clock_fault(input: &CompletionInput) -> Option<Fault> {
+    let is_odd = input.device_at.is_some_and(|at| !(1970..=2199).contains(&at.year()));
+    is_odd.then(|| Fault::new("/device_at", "must lie in the years 1970 to 2199"))
+}
+
+/// Who did it.
+#[derive(Debug)]
+pub(super) struct Who {
+    /// As it is kept: the initials that were sent, else those of the person named by id.
+    pub(super) performed_by: String,
+    person: Person,
+    /// The clinic day of the work.
+    day: NaiveDate,
+    is_nobody: bool,
+}
+
+impl Who {
+    /// Why nothing can be made of it.
+    pub(super) fn fault(&self) -> Option<Fault> {
+        self.is_nobody.then(|| Fault::new("/staff_id", "names nobody of this group's staff"))
+    }
+}
+
+/// Finds out who did it.
+///
+/// # Errors
+/// When the database does not answer.
+pub(super) async fn find(
+    db: &mut PgConnection,
+    caller: &Caller,
+    input: &CompletionInput,
+    work: &Work,
+) -> ApiResult<Who> {
+    let initials = input.performed_by.clone().unwrap_or_default();
+    if !staff::is_kept(db, caller.group_id).await? {
+        let is_nobody = input.staff_id.is_some();
+        let day = work.task.id.clinic_day();
+        return Ok(Who { performed_by: initials, person: Person::NotKept, day, is_nobody });
+    }
+    let hours = clinics::hours(db, caller.group_id, work.task.clinic_id).await?;
+    let hours = hours.ok_or_else(|| ApiError::not_found("clinic"))?;
+    // What lies out of all bounds is refused beside this, and must not be reckoned with first.
+    let performed_at = input.performed_at.clamp(DateTime::UNIX_EPOCH, caller.now + CLOCK_TOLERANCE);
+    let day = hours.clinic_day_of(performed_at);
+    let person = match input.staff_id {
+        Some(staff_id) => staff::find(db, caller.group_id, staff_id).await?.map_or(Person::Unknown, Person::Known),
+        None => Person::by_initials(staff::list_with_initials(db, caller.group_id, &initials).await?, day),
+    };
+    let is_nobody = input.staff_id.is_some() && person == Person::Unknown;
+    let performed_by = match (&input.performed_by, &person) {
+        (None, Person::Known(person)) => person.initials.clone(),
+        _ => initials,
+    };
+    Ok(Who { performed_by, person, day, is_nobody })
+}
+
+/// What a lead should look at.
+///
+/// # Errors
+/// When the database does not answer.
+pub(super) async fn flags(
+    db: &mut PgConnection,
+    caller: &Caller,
+    input: &CompletionInput,
+    work: &Work,
+    who: &Who,
+    judgement: &Judgement,
+) -> ApiResult<Vec<Flag>> {
+    let (group_id, clinic_id) = (caller.group_id, work.task.clinic_id);
+    let staff_id = match &who.person {
+        Person::Known(person) => Some(person.staff_id),
+        _ => None,
+    };
+    let (mut on_site, mut competences) = (None, Vec::new());
+    if let Some(staff_id) = staff_id {
+        on_site = presence::find(db, group_id, clinic_id, who.day).await?.map(|mark| mark.staff_ids);
+        competences = staff::list_competences(db, group_id, &[staff_id]).await?.remove(&staff_id).unwrap_or_default();
+    }
+    // To the microsecond, as the others come from the database.
+    let performed_at = input.performed_at.trunc_subsecs(6);
+    let others = flagged::list_near(db, group_id, clinic_id, (input.staff_id, &who.performed_by), performed_at).await?;
+    Ok(flags::flags(&Entry {
+        early: judgement.early,
+        late_entry: judgement.late_entry,
+        is_work: input.kind == CompletionKind::Performed,
+        recorded_at: caller.now,
+        device_at: input.device_at,
+        person: &who.person,
+        initials: input.performed_by.as_deref(),
+        day: who.day,
+        on_site: on_site.as_deref(),
+        competences: &competences,
+        work: Competent { routine_id: Some(work.task.routine_id), family: work.routine.family.as_deref() },
+        performed: Performed { task_id: input.task_id, performed_at, rough_minutes: work.routine.rough_minutes },
+        others: &others,
+    }))
+}

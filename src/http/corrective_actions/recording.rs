@@ -1,0 +1,287 @@
+//! Recording a step of a corrective action.
+//!
+//! The rule of this file: a step is recorded once, after those before it. Too early and too late are kept and flagged, as
+//! with tasks; a step out of order is refused, and the answer says what comes before.
+
+use axum::Json;
+use axum::extract::State;
+use axum::http::StatusCode;
+use chrono::{DateTime, SubsecRound as _, TimeDelta, Utc};
+use serde::{Deserialize, Serialize};
+use serde_json::json;
+use sqlx::PgConnection;
+use utoipa::ToSchema;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+use uuid::Uuid;
+
+use super::documents::StepRecordDocument;
+use super::{MAY_WORK, find_action};
+use crate::domain::chain::progress::{Asked, Progress, StepClaim, StepRecord};
+use crate::domain::chain::{ChainEvidence, ChainStep, StepEnd};
+use crate::domain::corrective_action::{CorrectiveAction, passed_in_a_row};
+use crate::domain::event::EventKind;
+use crate::domain::evidence::CLOCK_TOLERANCE;
+use crate::domain::fault::{Fault, check_optional_text, check_text};
+use crate::http::AppState;
+use crate::http::caller::Caller;
+use crate::http::configuration::without_faults;
+use crate::http::extract::{Body, Path};
+use crate::http::openapi::{Example, Part};
+use crate::http::problem::{ApiError, ApiResult};
+use crate::http::samples;
+use crate::store::{self, actions, corrective_actions, events};
+
+/// How long before the opening a first step may have been done: somebody acts before the record says so.
+const BEFORE_OPENING: TimeDelta = TimeDelta::days(7);
+
+/// A step as it is recorded.
+#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct StepRecordInput {
+    /// Made by the client, so that a repeat is harmless.
+    pub record_id: Uuid,
+    /// When it was done; not in the future, and not before the step before it.
+    pub performed_at: DateTime<Utc>,
+    /// The person, by initials or staff number. Whoever records a step cannot close the action.
+    #[schema(min_length = 1, max_length = 40, example = "KV")]
+    pub performed_by: String,
+    /// What was found or decided. No patient or health data.
+    #[serde(default)]
+    #[schema(max_length = 2000)]
+    pub note: String,
+    /// Of a paper that is kept elsewhere, where the step wants one.
+    #[serde(default)]
+    #[schema(max_length = 200)]
+    pub reference: String,
+    /// Passed or failed, where the step wants a person's judgement.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub result: Option<StepEnd>,
+    /// The completion that holds the test's result, where the step wants one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub completion_id: Option<Uuid>,
+}
+
+impl StepRecordInput {
+    fn claim(&self) -> StepClaim<'_> {
+        StepClaim {
+            note: &self.note,
+            reference: &self.reference,
+            result: self.result,
+            completion_id: self.completion_id,
+        }
+    }
+
+    fn text_faults(&self) -> Vec<Fault> {
+        let mut faults = Vec::new();
+        check_text(&mut faults, "/performed_by", &self.performed_by, 40);
+        check_optional_text(&mut faults, "/note", &self.note, 2000);
+        check_optional_text(&mut faults, "/reference", &self.reference, 200);
+        faults
+    }
+
+    /// Whether it says what was recorded; a result that the service worked out was not sent.
+    fn says(&self, record: &StepRecord) -> bool {
+        record.record_id == self.record_id
+            && record.performed_at == self.performed_at.trunc_subsecs(6)
+            && record.performed_by == self.performed_by
+            && record.note == self.note
+            && record.reference == self.reference
+            && self.result.is_none_or(|result| record.result == Some(result))
+            && self.completion_id.is_none_or(|id| record.completion_id == Some(id))
+    }
+}
+
+pub(super) fn router() -> OpenApiRouter<AppState> {
+    OpenApiRouter::new().routes(routes!(record_corrective_action_step))
+}
+
+/// Records a step of a corrective action.
+///
+/// In the order of the chain: a step before its turn is refused with 409, and the answer names what comes before. Done
+/// before its window or after it was due is kept and flagged. Where the step rests on a test, the verdict of that test
+/// decides; where it counts tests that passed in a row, it is refused with 409 until there are enough.
+#[utoipa::path(put, path = "/v1/corrective-actions/{action_id}/steps/{step_key}", operation_id = "record_corrective_action_step",
+    tag = "Corrective actions",
+    params(("action_id" = Uuid, Path, description = "The action"), ("step_key" = String, Path, description = "The step")),
+    request_body = StepRecordInput,
+    responses((status = 201, body = StepRecordDocument, description = "Recorded"),
+              (status = 200, body = StepRecordDocument, description = "Recorded so before")))]
+async fn record_corrective_action_step(
+    State(state): State<AppState>,
+    caller: Caller,
+    Path((action_id, step_key)): Path<(Uuid, String)>,
+    Body(input): Body<StepRecordInput>,
+) -> ApiResult<(StatusCode, Json<StepRecordDocument>)> {
+    caller.must_be(&MAY_WORK)?;
+    without_faults((), input.text_faults()).map_err(ApiError::rules_broken)?;
+    let mut tx = store::begin(&state.pool, caller.group_id).await?;
+    let action = find_action(&mut tx, &caller, action_id).await?;
+    let place = (action.clinic_id, action.subject_id);
+    corrective_actions::lock_subject(&mut tx, caller.group_id, place, caller.now).await?;
+    let records = corrective_actions::list_steps(&mut tx, caller.group_id, &[action_id]).await?;
+    let records: Vec<StepRecord> = records.into_iter().map(|(_, record)| record).collect();
+    let progress = Progress::new(&action.chain, action.opened_at, &records);
+    if let Some(record) = progress.record(&step_key) {
+        if input.says(record) {
+            return Ok((StatusCode::OK, Json(StepRecordDocument::of(record))));
+        }
+        let detail = format!("step {step_key} was recorded at {}; records are never changed", record.recorded_at);
+        return Err(ApiError::conflict("step-recorded", "The step is recorded already", detail));
+    }
+    let step = action.chain.steps.iter().find(|s| s.key == step_key).ok_or_else(|| ApiError::not_found("step"))?;
+    must_be_open(&mut tx, &caller, &action).await?;
+    must_be_its_turn(&progress, step, &action)?;
+    let mut faults = input.claim().faults(&step.evidence);
+    faults.extend(time_fault(&input, &progress, step, &action, caller.now));
+    without_faults((), faults).map_err(ApiError::rules_broken)?;
+    let (result, completion_id) = judge(&mut tx, &caller, &action, &progress, step, &input).await?;
+    let times = progress.times_of(step);
+    let performed_at = input.performed_at.trunc_subsecs(6);
+    let record = StepRecord {
+        record_id: input.record_id,
+        step_key: step_key.clone(),
+        performed_at,
+        recorded_at: caller.now,
+        performed_by: input.performed_by,
+        key_id: caller.key_id,
+        note: input.note,
+        reference: input.reference,
+        result,
+        completion_id,
+        early: performed_at < times.may_start_at,
+        late: performed_at > times.due_by,
+    };
+    let of = (action_id, action.clinic_id);
+    if !corrective_actions::insert_step(&mut tx, caller.group_id, of, &record).await? {
+        return Err(ApiError::conflict(
+            "record-id-taken",
+            "The record id stands for another step",
+            "make a new UUID for each record",
+        ));
+    }
+    let document = StepRecordDocument::of(&record);
+    let event = json!({ "action_id": action_id, "step": step_key, "record": document, "by_key_id": caller.key_id });
+    let clinic = Some(action.clinic_id);
+    let kind = EventKind::CorrectiveActionStepRecorded;
+    events::append(&mut tx, caller.group_id, kind, clinic, &event, caller.now).await?;
+    actions::go_on(&mut tx, caller.group_id, &action, caller.now).await?;
+    tx.commit().await?;
+    Ok((StatusCode::CREATED, Json(document)))
+}
+
+async fn must_be_open(db: &mut PgConnection, caller: &Caller, action: &CorrectiveAction) -> ApiResult<()> {
+    match corrective_actions::find_close(db, caller.group_id, action.action_id).await? {
+        None => Ok(()),
+        Some(closing) => Err(ApiError::conflict(
+            "action-closed",
+            "The action is closed",
+            format!("{} closed it; nothing is added to it any more", closing.closed_by),
+        )),
+    }
+}
+
+fn must_be_its_turn(progress: &Progress<'_>, step: &ChainStep, action: &CorrectiveAction) -> ApiResult<()> {
+    let before = progress.missing_before(&step.key);
+    if !before.is_empty() {
+        let missing = before.iter().map(|s| format!("record missing: step {}, {}", s.key, s.instruction)).collect();
+        let caution = action.chain.cautions.first().map_or("", String::as_str);
+        return Err(ApiError::not_yet("step-out-of-order", "Other steps come before", missing, caution));
+    }
+    if progress.asks_for(step) == Asked::No {
+        return Err(ApiError::conflict(
+            "step-not-asked",
+            "The step is not asked for",
+            format!("an earlier step ended so that {} is not asked for", step.key),
+        ));
+    }
+    Ok(())
+}
+
+fn time_fault(
+    input: &StepRecordInput,
+    progress: &Progress<'_>,
+    step: &ChainStep,
+    action: &CorrectiveAction,
+    now: DateTime<Utc>,
+) -> Option<Fault> {
+    let at = input.performed_at.trunc_subsecs(6);
+    let fault = |rule: &str| Some(Fault::new("/performed_at", rule));
+    if at > now + CLOCK_TOLERANCE {
+        return fault("lies in the future; record what has happened");
+    }
+    match progress.record_before(&step.key) {
+        Some(before) if at < before.performed_at => fault("lies before the step before it was done"),
+        None if at < action.opened_at - BEFORE_OPENING => fault("lies more than seven days before the opening"),
+        _ => None,
+    }
+}
+
+/// How a step ended, and the test it rests on: said by the person, or by the tests that were recorded.
+async fn judge(
+    db: &mut PgConnection,
+    caller: &Caller,
+    action: &CorrectiveAction,
+    progress: &Progress<'_>,
+    step: &ChainStep,
+    input: &StepRecordInput,
+) -> ApiResult<(Option<StepEnd>, Option<Uuid>)> {
+    if !step.evidence.is_test() {
+        return Ok((input.result, None));
+    }
+    let routine_id = step.evidence.names_routine().or(action.routine_id).ok_or_else(|| {
+        ApiError::conflict(
+            "tests-unknown",
+            "No tests are known",
+            "the action names no routine whose tests these could be",
+        )
+    })?;
+    let since = progress.tests_count_from(step);
+    let tests = corrective_actions::list_tests(db, caller.group_id, routine_id, action, since).await?;
+    if let ChainEvidence::TestsPassed { count, .. } = step.evidence {
+        let (passed, last) = passed_in_a_row(&tests, since);
+        if passed < count {
+            let missing = vec![format!("record missing: {count} tests in a row that passed; {passed} so far")];
+            let caution = action.chain.cautions.first().map_or("", String::as_str);
+            return Err(ApiError::not_yet("tests-missing", "Tests are missing", missing, caution));
+        }
+        return Ok((Some(StepEnd::Passed), last));
+    }
+    // The first test decides: whoever tests until one passes has not repeated the test once.
+    let Some(first) = tests.first() else {
+        let missing = vec!["record missing: a decided test of this subject, made since then".to_owned()];
+        return Err(ApiError::not_yet("tests-missing", "Tests are missing", missing, ""));
+    };
+    if input.completion_id != Some(first.completion_id) {
+        let rule = format!("must name the first test that was made since then: {}", first.completion_id);
+        return Err(ApiError::rule_broken("/completion_id", rule));
+    }
+    let end = if first.passed { StepEnd::Passed } else { StepEnd::Failed };
+    Ok((Some(end), Some(first.completion_id)))
+}
+
+pub(super) fn examples() -> Vec<Example> {
+    let input = StepRecordInput {
+        record_id: samples::STEP_RECORD,
+        performed_at: samples::morning(9, 20),
+        performed_by: "KV".to_owned(),
+        note: "Work with amalgam stops until the container is changed.".to_owned(),
+        reference: String::new(),
+        result: None,
+        completion_id: None,
+    };
+    let document = StepRecordDocument {
+        record_id: input.record_id,
+        performed_at: input.performed_at,
+        recorded_at: samples::morning(9, 22),
+        performed_by: input.performed_by.clone(),
+        note: input.note.clone(),
+        reference: String::new(),
+        result: None,
+        completion_id: None,
+        early: false,
+        late: false,
+    };
+    let example = |part, value| Example { operation_id: "record_corrective_action_step", part, value };
+    vec![example(Part::Request, json!(input)), example(Part::Response, json!(document))]
+}

@@ -1,0 +1,177 @@
+//! Why a task was missed.
+//!
+//! The rule of this file: a reason changes nothing about the task. What was missed between two patients stays missed; the
+//! reason stands beside it, and a second thought is a further row.
+
+use axum::Json;
+use axum::extract::State;
+use axum::http::StatusCode;
+use chrono::{DateTime, Utc};
+use serde::{Deserialize, Serialize};
+use serde_json::json;
+use utoipa::ToSchema;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+use uuid::Uuid;
+
+use super::AppState;
+use super::caller::Caller;
+use super::configuration::without_faults;
+use super::extract::{Body, Path};
+use super::openapi::{Example, Part};
+use super::problem::{ApiError, ApiResult};
+use super::samples;
+use super::tasks::{Access, find_work};
+use crate::domain::access::Role;
+use crate::domain::event::EventKind;
+use crate::domain::fault::check_text;
+use crate::domain::task::State as TaskState;
+use crate::store::misses::{self, MissReason};
+use crate::store::{self, events};
+
+const MAY_TELL: [Role; 3] = [Role::Chairside, Role::Manager, Role::Administrator];
+const MAY_READ: [Role; 4] = [Role::Chairside, Role::Manager, Role::Reader, Role::Administrator];
+
+/// Most reasons of one task.
+const MOST_REASONS: i64 = 50;
+
+/// Why a task was missed, as a person tells it.
+#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct MissReasonInput {
+    /// In the person's words. No patient or health data.
+    #[schema(min_length = 1, max_length = 400, example = "The next patient was seated before the flush was begun.")]
+    pub reason: String,
+    /// The person, by initials or staff number.
+    #[schema(min_length = 1, max_length = 40, example = "KV")]
+    pub told_by: String,
+}
+
+/// A reason as it is kept.
+#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+pub struct MissReasonDocument {
+    /// The missed task.
+    pub task_id: Uuid,
+    /// 1, 2, 3 …: the last one counts.
+    #[schema(minimum = 1)]
+    pub number: i32,
+    /// In the person's words.
+    pub reason: String,
+    /// The person.
+    pub told_by: String,
+    /// When it was recorded.
+    pub recorded_at: DateTime<Utc>,
+}
+
+impl MissReasonDocument {
+    fn of(task_id: Uuid, reason: MissReason) -> Self {
+        let MissReason { number, reason, told_by, recorded_at, .. } = reason;
+        Self { task_id, number, reason, told_by, recorded_at }
+    }
+}
+
+/// What was told about a missed task.
+#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+pub struct MissReasonList {
+    /// The newest first.
+    pub items: Vec<MissReasonDocument>,
+}
+
+/// Its routes.
+#[must_use]
+pub fn router() -> OpenApiRouter<AppState> {
+    OpenApiRouter::new().routes(routes!(list_miss_reasons, put_miss_reason))
+}
+
+/// Why a task was missed.
+///
+/// Everything that was told, the newest first.
+#[utoipa::path(get, path = "/v1/tasks/{task_id}/miss-reason", operation_id = "list_miss_reasons", tag = "Corrective actions",
+    params(("task_id" = Uuid, Path, description = "The task")),
+    responses((status = 200, body = MissReasonList, description = "The reasons")))]
+async fn list_miss_reasons(
+    State(state): State<AppState>,
+    caller: Caller,
+    Path(task_id): Path<Uuid>,
+) -> ApiResult<Json<MissReasonList>> {
+    caller.must_be(&MAY_READ)?;
+    let mut tx = store::begin(&state.pool, caller.group_id).await?;
+    find_work(&mut tx, &caller, task_id, Access::Read).await?;
+    let reasons = misses::list_reasons(&mut tx, caller.group_id, task_id, MOST_REASONS).await?;
+    tx.commit().await?;
+    let items = reasons.into_iter().map(|reason| MissReasonDocument::of(task_id, reason)).collect();
+    Ok(Json(MissReasonList { items }))
+}
+
+/// Tells why a task was missed.
+///
+/// The task stays missed. What was told last may be repeated any number of times; something else is a further reason, and
+/// the earlier ones stay. A task that is not missed is refused with 409.
+#[utoipa::path(put, path = "/v1/tasks/{task_id}/miss-reason", operation_id = "put_miss_reason", tag = "Corrective actions",
+    params(("task_id" = Uuid, Path, description = "The task")),
+    request_body = MissReasonInput,
+    responses((status = 201, body = MissReasonDocument, description = "Recorded"),
+              (status = 200, body = MissReasonDocument, description = "It was told last already")))]
+async fn put_miss_reason(
+    State(state): State<AppState>,
+    caller: Caller,
+    Path(task_id): Path<Uuid>,
+    Body(input): Body<MissReasonInput>,
+) -> ApiResult<(StatusCode, Json<MissReasonDocument>)> {
+    caller.must_be(&MAY_TELL)?;
+    let mut faults = Vec::new();
+    check_text(&mut faults, "/reason", &input.reason, 400);
+    check_text(&mut faults, "/told_by", &input.told_by, 40);
+    without_faults((), faults).map_err(ApiError::rules_broken)?;
+    let mut tx = store::begin(&state.pool, caller.group_id).await?;
+    // Held, so that two reasons never get one number.
+    let work = find_work(&mut tx, &caller, task_id, Access::Change).await?;
+    let last = misses::list_reasons(&mut tx, caller.group_id, task_id, 1).await?.pop();
+    if let Some(last) = last.as_ref().filter(|l| l.reason == input.reason && l.told_by == input.told_by) {
+        return Ok((StatusCode::OK, Json(MissReasonDocument::of(task_id, last.clone()))));
+    }
+    if work.task.state(caller.now) != TaskState::Missed {
+        return Err(ApiError::conflict(
+            "task-not-missed",
+            "The task is not missed",
+            "only a missed task has such a reason",
+        ));
+    }
+    let number = last.map_or(1, |l| l.number + 1);
+    if i64::from(number) > MOST_REASONS {
+        let detail = format!("there are at most {MOST_REASONS} reasons of one task");
+        return Err(ApiError::conflict("too-many", "No more of these are kept", detail));
+    }
+    let MissReasonInput { reason, told_by } = input;
+    let kept = MissReason { number, reason, told_by, recorded_at: caller.now, key_id: caller.key_id };
+    let of = (task_id, work.task.clinic_id);
+    misses::insert_reason(&mut tx, caller.group_id, of, &kept).await?;
+    let document = MissReasonDocument::of(task_id, kept);
+    let event = json!({ "by_key_id": caller.key_id, "miss_reason": document });
+    let clinic = Some(work.task.clinic_id);
+    events::append(&mut tx, caller.group_id, EventKind::MissReasonRecorded, clinic, &event, caller.now).await?;
+    tx.commit().await?;
+    Ok((StatusCode::CREATED, Json(document)))
+}
+
+/// Examples for the API's document.
+pub(super) fn examples() -> Vec<Example> {
+    let input = MissReasonInput {
+        reason: "The next patient was seated before the flush was begun.".to_owned(),
+        told_by: "KV".to_owned(),
+    };
+    let document = MissReasonDocument {
+        task_id: samples::TASK,
+        number: 1,
+        reason: input.reason.clone(),
+        told_by: input.told_by.clone(),
+        recorded_at: samples::morning(12, 40),
+    };
+    let list = MissReasonList { items: vec![document.clone()] };
+    let example = |operation_id, part, value| Example { operation_id, part, value };
+    vec![
+        example("list_miss_reasons", Part::Response, json!(list)),
+        example("put_miss_reason", Part::Request, json!(input)),
+        example("put_miss_reason", Part::Response, json!(document)),
+    ]
+}

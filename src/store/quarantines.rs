@@ -1,0 +1,263 @@
+//! What is out of use, and who released it.
+//!
+//! The rule of this file: rows are added and never changed. That a quarantine stands follows from there being no
+//! release of it yet.
+
+use chrono::{DateTime, Utc};
+use sqlx::PgConnection;
+use uuid::Uuid;
+
+use super::{Result, StoreError, seals};
+use crate::domain::quarantine::{CauseKind, Quarantine, Release};
+
+struct Row {
+    quarantine_id: Uuid,
+    clinic_id: Uuid,
+    subject_id: Uuid,
+    line: Option<String>,
+    load_reference: Option<String>,
+    cycle_id: Option<Uuid>,
+    cause: String,
+    cause_id: Option<Uuid>,
+    reason: String,
+    begun_at: DateTime<Utc>,
+    recorded_at: DateTime<Utc>,
+    begun_by: String,
+    key_id: Option<Uuid>,
+    release_id: Option<Uuid>,
+    staff_id: Option<Uuid>,
+    released_by: Option<String>,
+    release_reason: Option<String>,
+    released_at: Option<DateTime<Utc>>,
+    release_key_id: Option<Uuid>,
+}
+
+impl Row {
+    fn release(&self) -> Option<Release> {
+        Some(Release {
+            release_id: self.release_id?,
+            staff_id: self.staff_id?,
+            released_by: self.released_by.clone()?,
+            reason: self.release_reason.clone()?,
+            recorded_at: self.released_at?,
+            key_id: self.release_key_id?,
+        })
+    }
+}
+
+impl TryFrom<Row> for Quarantine {
+    type Error = StoreError;
+
+    fn try_from(row: Row) -> Result<Self> {
+        let cause = CauseKind::from_name(&row.cause)
+            .ok_or_else(|| StoreError::bad_row("quarantine", row.quarantine_id, "cause", &row.cause))?;
+        Ok(Self {
+            release: row.release(),
+            quarantine_id: row.quarantine_id,
+            clinic_id: row.clinic_id,
+            subject_id: row.subject_id,
+            line: row.line,
+            load_reference: row.load_reference,
+            cycle_id: row.cycle_id,
+            cause,
+            cause_id: row.cause_id,
+            reason: row.reason,
+            begun_at: row.begun_at,
+            recorded_at: row.recorded_at,
+            begun_by: row.begun_by,
+            key_id: row.key_id,
+        })
+    }
+}
+
+fn read(rows: Vec<Row>) -> Result<Vec<Quarantine>> {
+    rows.into_iter().map(Quarantine::try_from).collect()
+}
+
+/// Keeps a quarantine; `false` when its id is taken. Waits for a transaction that is taking it now.
+///
+/// # Errors
+/// When the database does not answer, or the instant it is recorded at is sealed.
+pub async fn insert(db: &mut PgConnection, group_id: Uuid, quarantine: &Quarantine) -> Result<bool> {
+    seals::keep_sealer_out(&mut *db, group_id, quarantine.clinic_id, quarantine.recorded_at).await?;
+    let done = sqlx::query!(
+        "insert into quarantine
+             (group_id, quarantine_id, clinic_id, subject_id, line, load_reference, cycle_id, cause, cause_id, reason,
+              begun_at, recorded_at, begun_by, key_id)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14) on conflict do nothing",
+        group_id,
+        quarantine.quarantine_id,
+        quarantine.clinic_id,
+        quarantine.subject_id,
+        quarantine.line,
+        quarantine.load_reference,
+        quarantine.cycle_id,
+        quarantine.cause.as_str(),
+        quarantine.cause_id,
+        quarantine.reason,
+        quarantine.begun_at,
+        quarantine.recorded_at,
+        quarantine.begun_by,
+        quarantine.key_id
+    )
+    .execute(db)
+    .await?;
+    Ok(done.rows_affected() == 1)
+}
+
+/// Keeps the release of a quarantine of a clinic; `false` when it is released already, or the id is taken.
+///
+/// # Errors
+/// When the database does not answer, or the instant it is recorded at is sealed.
+pub async fn insert_release(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    (quarantine_id, clinic_id): (Uuid, Uuid),
+    release: &Release,
+) -> Result<bool> {
+    seals::keep_sealer_out(&mut *db, group_id, clinic_id, release.recorded_at).await?;
+    let done = sqlx::query!(
+        "insert into quarantine_release
+             (group_id, release_id, quarantine_id, clinic_id, staff_id, released_by, reason, recorded_at, key_id)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9) on conflict do nothing",
+        group_id,
+        release.release_id,
+        quarantine_id,
+        clinic_id,
+        release.staff_id,
+        release.released_by,
+        release.reason,
+        release.recorded_at,
+        release.key_id
+    )
+    .execute(db)
+    .await?;
+    Ok(done.rows_affected() == 1)
+}
+
+/// The quarantine with this id.
+///
+/// # Errors
+/// When the database does not answer, or holds a row the model does not know.
+pub async fn find(db: &mut PgConnection, group_id: Uuid, quarantine_id: Uuid) -> Result<Option<Quarantine>> {
+    let row = sqlx::query_as!(
+        Row,
+        r#"select q.quarantine_id, q.clinic_id, q.subject_id, q.line, q.load_reference, q.cycle_id, q.cause, q.cause_id,
+                  q.reason, q.begun_at, q.recorded_at, q.begun_by, q.key_id, r.release_id as "release_id?",
+                  r.staff_id as "staff_id?", r.released_by as "released_by?", r.reason as "release_reason?",
+                  r.recorded_at as "released_at?", r.key_id as "release_key_id?"
+           from quarantine q
+           left join quarantine_release r on r.group_id = q.group_id and r.quarantine_id = q.quarantine_id
+           where q.group_id = $1 and q.quarantine_id = $2"#,
+        group_id,
+        quarantine_id
+    )
+    .fetch_optional(db)
+    .await?;
+    row.map(Quarantine::try_from).transpose()
+}
+
+/// What stood at `at` against any of these subjects, by what had been recorded by then; the oldest first.
+///
+/// # Errors
+/// When the database does not answer, or holds a row the model does not know.
+pub async fn list_standing(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    subject_ids: &[Uuid],
+    at: DateTime<Utc>,
+) -> Result<Vec<Quarantine>> {
+    list_between(db, group_id, subject_ids, (at, at)).await
+}
+
+/// What stood at any instant from the first to the second, both included, against any of these subjects, by what had
+/// been recorded by each; the oldest first.
+///
+/// # Errors
+/// When the database does not answer, or holds a row the model does not know.
+pub async fn list_between(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    subject_ids: &[Uuid],
+    (from, until): (DateTime<Utc>, DateTime<Utc>),
+) -> Result<Vec<Quarantine>> {
+    let rows = sqlx::query_as!(
+        Row,
+        r#"select q.quarantine_id, q.clinic_id, q.subject_id, q.line, q.load_reference, q.cycle_id, q.cause, q.cause_id,
+                  q.reason, q.begun_at, q.recorded_at, q.begun_by, q.key_id, r.release_id as "release_id?",
+                  r.staff_id as "staff_id?", r.released_by as "released_by?", r.reason as "release_reason?",
+                  r.recorded_at as "released_at?", r.key_id as "release_key_id?"
+           from quarantine q
+           left join quarantine_release r on r.group_id = q.group_id and r.quarantine_id = q.quarantine_id
+           where q.group_id = $1 and q.subject_id = any($2) and q.recorded_at <= $4
+             and (r.recorded_at is null or r.recorded_at > $3)
+           order by q.begun_at, q.quarantine_id"#,
+        group_id,
+        subject_ids,
+        from,
+        until
+    )
+    .fetch_all(db)
+    .await?;
+    read(rows)
+}
+
+/// What was put out of use for a cause, the oldest first.
+///
+/// # Errors
+/// When the database does not answer, or holds a row the model does not know.
+pub async fn list_of_cause(db: &mut PgConnection, group_id: Uuid, cause_id: Uuid) -> Result<Vec<Quarantine>> {
+    let rows = sqlx::query_as!(
+        Row,
+        r#"select q.quarantine_id, q.clinic_id, q.subject_id, q.line, q.load_reference, q.cycle_id, q.cause, q.cause_id,
+                  q.reason, q.begun_at, q.recorded_at, q.begun_by, q.key_id, r.release_id as "release_id?",
+                  r.staff_id as "staff_id?", r.released_by as "released_by?", r.reason as "release_reason?",
+                  r.recorded_at as "released_at?", r.key_id as "release_key_id?"
+           from quarantine q
+           left join quarantine_release r on r.group_id = q.group_id and r.quarantine_id = q.quarantine_id
+           where q.group_id = $1 and q.cause_id = $2
+           order by q.begun_at, q.quarantine_id limit 100"#,
+        group_id,
+        cause_id
+    )
+    .fetch_all(db)
+    .await?;
+    read(rows)
+}
+
+/// What was put out of use at a clinic, the newest first: at most so many, from before a place in that list; `standing`
+/// leaves out what is released.
+///
+/// # Errors
+/// When the database does not answer, or holds a row the model does not know.
+pub async fn list_of_clinic(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    clinic_id: Uuid,
+    standing: bool,
+    before: Option<(DateTime<Utc>, Uuid)>,
+    at_most: i64,
+) -> Result<Vec<Quarantine>> {
+    let (before_at, before_id) = before.unzip();
+    let rows = sqlx::query_as!(
+        Row,
+        r#"select q.quarantine_id, q.clinic_id, q.subject_id, q.line, q.load_reference, q.cycle_id, q.cause, q.cause_id,
+                  q.reason, q.begun_at, q.recorded_at, q.begun_by, q.key_id, r.release_id as "release_id?",
+                  r.staff_id as "staff_id?", r.released_by as "released_by?", r.reason as "release_reason?",
+                  r.recorded_at as "released_at?", r.key_id as "release_key_id?"
+           from quarantine q
+           left join quarantine_release r on r.group_id = q.group_id and r.quarantine_id = q.quarantine_id
+           where q.group_id = $1 and q.clinic_id = $2 and (not $3 or r.release_id is null)
+             and ($4::timestamptz is null or (q.begun_at, q.quarantine_id) < ($4, $5::uuid))
+           order by q.begun_at desc, q.quarantine_id desc limit $6"#,
+        group_id,
+        clinic_id,
+        standing,
+        before_at,
+        before_id,
+        at_most
+    )
+    .fetch_all(db)
+    .await?;
+    read(rows)
+}

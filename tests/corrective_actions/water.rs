@@ -1,0 +1,72 @@
+//! Water over its limit: retests in their windows, before and after a repair.
+
+use chrono::TimeDelta;
+use serde_json::{Value, json};
+use sqlx::PgPool;
+
+use super::{CLINICIAN, LEAD, action, close, only_open, people, record, release, step};
+use crate::support::app::App;
+use crate::support::scenario::{self, Clinic};
+use crate::support::{at, id};
+
+/// A water test of the chair, each Monday; at most 500 CFU/mL: CDC, MMWR 52(RR-17) 2003, rec. VII.A, read.
+fn water_test() -> Value {
+    let cdc = json!({ "title": "CDC, MMWR 52(RR-17)", "edition": "2003", "locator": "rec. VII.A", "seen": "read" });
+    json!({
+        "name": "Water test", "subject_kind": "operatory", "on_fail": "water_over_limit",
+        "anchor": { "kind": "calendar", "dates": { "rule": "FREQ=MONTHLY;BYDAY=1MO", "starts_on": "2026-01-05" },
+                    "place": { "kind": "opening" }, "closed_day": "next_open_day" },
+        "window": { "may_start_minutes": 0, "due_by_minutes": 480, "overdue_minutes": 960, "missed_minutes": 7200 },
+        "steps": [{ "key": "count", "instruction": "Read the laboratory's count.",
+                    "evidence": { "kind": "reading", "unit": "[CFU]/mL", "on_failure": "record",
+                                  "result_may_follow": true,
+                                  "limits": [{ "operator": "le", "value": "500", "unit": "[CFU]/mL", "source": cdc }] } }],
+        "sources": [cdc], "rough_minutes": 10,
+    })
+}
+
+async fn test(clinic: &Clinic<'_>, n: u32, count: &str) {
+    let task = clinic.due_in_clinic(id(905)).await;
+    let body = json!({
+        "completion_id": id(n), "task_id": task["task_id"], "performed_at": clinic.admin.app.clock.now(),
+        "performed_by": "IB",
+        "steps": [{ "step": "count", "status": "done",
+                    "reading": { "qualifier": "eq", "value": count, "unit": "[CFU]/mL" } }],
+    });
+    clinic.tablet.post("/v1/completions", body).await.expect(201);
+}
+
+/// WAC 246-817-660, effective 2021-01-23, read: a test 5 to 10 days after the work, and again 21 to 28 days later.
+#[sqlx::test]
+async fn a_unit_over_its_limit_is_retested_in_its_windows_and_released_before_the_follow_up(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    people(&clinic).await;
+    let body = json!({ "effective_on": "2026-11-01", "routine": water_test() });
+    clinic.admin.put(&format!("/v1/routines/{}", id(905)), body).await.expect(201);
+    app.plan().await;
+    app.set(at("2026-11-02T09:00:00Z"));
+    test(&clinic, 830, "501").await;
+    let item = only_open(&clinic).await;
+    for (n, key) in [(810, "stop"), (811, "decide-use"), (812, "look-for-cause"), (813, "disinfect")] {
+        app.advance(TimeDelta::minutes(5));
+        step(&clinic, &item, key, record(&clinic, n, json!({}))).await.expect(201);
+    }
+    // The retest is on the list of what is due from the fifth day on.
+    let listed = async || clinic.tablet.get(&format!("/v1/clinics/{}/due", clinic.clinic_id)).await.expect(200);
+    assert!(!listed().await.to_string().contains("Water test"));
+    app.advance(TimeDelta::days(5));
+    test(&clinic, 831, "500").await;
+    let retest = record(&clinic, 814, json!({ "completion_id": id(831) }));
+    assert_eq!(step(&clinic, &item, "retest", retest).await.expect(201)["result"], "passed");
+    // It passed: nothing of a repair is asked for, and the unit can be released.
+    let standing = action(&clinic, &item).await;
+    assert_eq!(standing["waits_for"]["step"], "follow-up-test");
+    release(&clinic, &standing["quarantine_ids"][0], 850, LEAD).await.expect(201);
+    app.advance(TimeDelta::days(21));
+    app.plan().await;
+    test(&clinic, 832, "40").await;
+    step(&clinic, &item, "follow-up-test", record(&clinic, 815, json!({}))).await.expect(201);
+    step(&clinic, &item, "look-at-trend", record(&clinic, 816, json!({}))).await.expect(201);
+    close(&clinic, &item, 860, CLINICIAN).await.expect(201);
+}
