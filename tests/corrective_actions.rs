@@ -81,7 +81,7 @@ fn text(value: &Value) -> String {
 }
 
 /// A record of a step, by an assistant who signs nothing else.
-fn record(clinic: &Clinic<'_>, n: u32, more: Value) -> Value {
+fn record(clinic: &Clinic<'_>, n: u32, more: &Value) -> Value {
     let mut body = json!({ "record_id": id(n), "performed_at": clinic.admin.app.clock.now(), "performed_by": "IB",
                            "note": "seen and done" });
     body.as_object_mut().expect("an object").extend(more.as_object().expect("an object").clone());
@@ -111,7 +111,7 @@ fn kind_of(answer: &Answer) -> String {
 async fn up_to_the_repeat(app: &App, clinic: &Clinic<'_>, item: &Value) {
     for (n, key) in [(810, "take-out"), (811, "withdraw-implants"), (812, "review")] {
         app.advance(chrono::TimeDelta::minutes(5));
-        step(clinic, item, key, record(clinic, n, json!({}))).await.expect(201);
+        step(clinic, item, key, record(clinic, n, &json!({}))).await.expect(201);
     }
 }
 
@@ -146,11 +146,11 @@ async fn a_positive_spore_test_whose_repeat_passes_is_worked_released_and_closed
     assert_eq!(clinic.manager.get(&doubted).await.expect(200)["items"].as_array().map(Vec::len), Some(2));
 
     // Out of order, too early, and by nobody who may.
-    let early = step(&clinic, &item, "repeat-test", record(&clinic, 840, json!({ "completion_id": id(831) }))).await;
+    let early = step(&clinic, &item, "repeat-test", record(&clinic, 840, &json!({ "completion_id": id(831) }))).await;
     early.expect(409);
     assert_eq!(kind_of(&early), "/problems/step-out-of-order");
     assert!(early.text.contains("take-out") && early.text.contains("review"), "{}", early.text);
-    step(&clinic, &item, "dance", record(&clinic, 841, json!({}))).await.expect(404);
+    step(&clinic, &item, "dance", record(&clinic, 841, &json!({}))).await.expect(404);
     let too_soon = release(&clinic, &quarantine, 850, LEAD).await;
     assert_eq!(kind_of(&too_soon), "/problems/release-not-yet");
     assert!(too_soon.text.contains("record missing: step take-out"), "{}", too_soon.text);
@@ -160,23 +160,23 @@ async fn a_positive_spore_test_whose_repeat_passes_is_worked_released_and_closed
     app.advance(chrono::TimeDelta::minutes(20));
     spore(&clinic, 831, "0").await;
     up_to_the_repeat(&app, &clinic, &item).await;
-    let wrong = step(&clinic, &item, "repeat-test", record(&clinic, 842, json!({ "completion_id": id(830) }))).await;
+    let wrong = step(&clinic, &item, "repeat-test", record(&clinic, 842, &json!({ "completion_id": id(830) }))).await;
     wrong.expect(422);
     assert_eq!(wrong.pointers(), ["/completion_id"]);
-    let repeat = record(&clinic, 843, json!({ "completion_id": id(831) }));
+    let repeat = record(&clinic, 843, &json!({ "completion_id": id(831) }));
     let recorded = step(&clinic, &item, "repeat-test", repeat.clone()).await.expect(201);
     assert_eq!(
         (&recorded["result"], &recorded["early"], &recorded["late"]),
         (&json!("passed"), &json!(false), &json!(false))
     );
     assert_eq!(step(&clinic, &item, "repeat-test", repeat).await.expect(200), recorded);
-    let other = record(&clinic, 844, json!({ "completion_id": id(831) }));
+    let other = record(&clinic, 844, &json!({ "completion_id": id(831) }));
     assert_eq!(kind_of(&step(&clinic, &item, "repeat-test", other).await), "/problems/step-recorded");
-    step(&clinic, &item, "inspect", record(&clinic, 845, json!({ "reference": "R 7" }))).await.expect(409);
+    step(&clinic, &item, "inspect", record(&clinic, 845, &json!({ "reference": "R 7" }))).await.expect(409);
     release(&clinic, &quarantine, 850, LEAD).await.expect(409);
-    let judged = record(&clinic, 846, json!({ "result": "passed" }));
+    let judged = record(&clinic, 846, &json!({ "result": "passed" }));
     step(&clinic, &item, "other-records", judged).await.expect(201);
-    let skipped = step(&clinic, &item, "inspect", record(&clinic, 847, json!({ "reference": "R 7" }))).await;
+    let skipped = step(&clinic, &item, "inspect", record(&clinic, 847, &json!({ "reference": "R 7" }))).await;
     assert_eq!(kind_of(&skipped), "/problems/step-not-asked");
 
     // Every step is there: who may release, and who may not.
@@ -215,14 +215,14 @@ async fn a_repeat_with_growth_keeps_the_machine_out_until_three_tests_in_a_row_p
     let noted = action(&clinic, &only_open(&clinic).await).await;
     assert_eq!(noted["notes"][0]["kind"], "further_failure");
     up_to_the_repeat(&app, &clinic, &item).await;
-    let repeat = record(&clinic, 843, json!({ "completion_id": id(831) }));
+    let repeat = record(&clinic, 843, &json!({ "completion_id": id(831) }));
     assert_eq!(step(&clinic, &item, "repeat-test", repeat).await.expect(201)["result"], "failed");
-    let skipped = step(&clinic, &item, "other-records", record(&clinic, 844, json!({ "result": "passed" }))).await;
+    let skipped = step(&clinic, &item, "other-records", record(&clinic, 844, &json!({ "result": "passed" }))).await;
     skipped.expect(409);
-    step(&clinic, &item, "withdraw-loads", record(&clinic, 845, json!({}))).await.expect(201);
-    let without = step(&clinic, &item, "inspect", record(&clinic, 846, json!({}))).await;
+    step(&clinic, &item, "withdraw-loads", record(&clinic, 845, &json!({}))).await.expect(201);
+    let without = step(&clinic, &item, "inspect", record(&clinic, 846, &json!({}))).await;
     assert_eq!(without.pointers(), ["/reference"]);
-    step(&clinic, &item, "inspect", record(&clinic, 846, json!({ "reference": "R 7" }))).await.expect(201);
+    step(&clinic, &item, "inspect", record(&clinic, 846, &json!({ "reference": "R 7" }))).await.expect(201);
     let counted = async || {
         let steps = action(&clinic, &item).await["steps"].clone();
         steps.as_array().expect("steps").iter().find(|s| s["key"] == "three-empty").expect("a step")["tests_passed"]
@@ -232,14 +232,14 @@ async fn a_repeat_with_growth_keeps_the_machine_out_until_three_tests_in_a_row_p
     for (n, growth, passed) in
         [(832, "0", 1), (833, "0", 2), (834, "3", 0), (835, "0", 1), (836, "0", 2), (837, "0", 3)]
     {
-        let early = step(&clinic, &item, "three-empty", record(&clinic, 847, json!({}))).await;
+        let early = step(&clinic, &item, "three-empty", record(&clinic, 847, &json!({}))).await;
         assert_eq!(kind_of(&early), "/problems/tests-missing", "{n}");
         app.advance(chrono::TimeDelta::hours(1));
         spore(&clinic, n, growth).await;
         assert_eq!(counted().await, json!(passed), "{n}");
         release(&clinic, &action(&clinic, &item).await["quarantine_ids"][0], 850, LEAD).await.expect(409);
     }
-    step(&clinic, &item, "three-empty", record(&clinic, 847, json!({}))).await.expect(201);
+    step(&clinic, &item, "three-empty", record(&clinic, 847, &json!({}))).await.expect(201);
     let standing = action(&clinic, &item).await;
     assert_eq!((&standing["missing_for_release"], &standing["waits_for"]["step"]), (&json!([]), &Value::Null));
     release(&clinic, &standing["quarantine_ids"][0], 850, LEAD).await.expect(201);
@@ -308,12 +308,12 @@ async fn who_worked_on_an_action_cannot_close_it_and_nobody_adds_to_a_closed_one
     let second = clinic.tablet.put(&format!("/v1/corrective-actions/{}", id(871)), body).await;
     assert_eq!(kind_of(&second), "/problems/action-open");
     let by_lead = |n: u32, more: Value| {
-        let mut body = record(&clinic, n, more);
+        let mut body = record(&clinic, n, &more);
         body["performed_by"] = json!("mo");
         body
     };
     step(&clinic, &item, "decide-use", by_lead(810, json!({}))).await.expect(201);
-    let long_before = record(&clinic, 811, json!({ "reference": "W 4", "performed_at": "2026-11-02T08:59:00Z" }));
+    let long_before = record(&clinic, 811, &json!({ "reference": "W 4", "performed_at": "2026-11-02T08:59:00Z" }));
     assert_eq!(step(&clinic, &item, "replace-or-repair", long_before).await.pointers(), ["/performed_at"]);
     // More than five days after the opening: kept, and flagged as late; the list says so before.
     app.advance(chrono::TimeDelta::days(11));
@@ -323,14 +323,14 @@ async fn who_worked_on_an_action_cannot_close_it_and_nobody_adds_to_a_closed_one
         (&json!(true), &json!(11))
     );
     assert!(overdue["items"][0]["waits_for"]["level"].as_u64() > Some(0), "{overdue}");
-    let late = record(&clinic, 811, json!({ "reference": "W 4" }));
+    let late = record(&clinic, 811, &json!({ "reference": "W 4" }));
     assert_eq!(step(&clinic, &item, "replace-or-repair", late).await.expect(201)["late"], json!(true));
-    step(&clinic, &item, "look-again", record(&clinic, 812, json!({ "result": "passed" }))).await.expect(201);
+    step(&clinic, &item, "look-again", record(&clinic, 812, &json!({ "result": "passed" }))).await.expect(201);
     let same = close(&clinic, &item, 860, LEAD).await;
     assert_eq!(kind_of(&same), "/problems/second-person-needed");
     close(&clinic, &item, 860, CLINICIAN).await.expect(201);
     let after =
-        step(&clinic, &item, "replace-or-repair-again", record(&clinic, 813, json!({ "reference": "W 5" }))).await;
+        step(&clinic, &item, "replace-or-repair-again", record(&clinic, 813, &json!({ "reference": "W 5" }))).await;
     assert_eq!(kind_of(&after), "/problems/action-closed");
     let reader = clinic.admin.key(Role::Reader.as_str(), json!({ "kind": "group" })).await;
     reader.get(&path).await.expect(200);
@@ -345,12 +345,14 @@ async fn two_who_record_one_step_at_once_leave_one_record_and_two_failures_open_
     let (one, other) = (clinic.spore(830, &task, Some("1")), clinic.spore(831, &task, Some("2")));
     let (one, other) =
         tokio::join!(clinic.tablet.post("/v1/completions", one), clinic.tablet.post("/v1/completions", other));
-    (one.expect(201), other.expect(201));
+    for answer in [one, other] {
+        answer.expect(201);
+    }
     let item = only_open(&clinic).await;
     assert_eq!(action(&clinic, &item).await["notes"].as_array().map(Vec::len), Some(1));
     let (first, second) = tokio::join!(
-        step(&clinic, &item, "take-out", record(&clinic, 810, json!({}))),
-        step(&clinic, &item, "take-out", record(&clinic, 811, json!({})))
+        step(&clinic, &item, "take-out", record(&clinic, 810, &json!({}))),
+        step(&clinic, &item, "take-out", record(&clinic, 811, &json!({})))
     );
     let mut answers = [first.status.as_u16(), second.status.as_u16()];
     answers.sort_unstable();

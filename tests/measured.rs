@@ -24,7 +24,7 @@ fn at_most_500(legal: bool) -> Value {
 }
 
 /// A routine at opening with these steps; its tasks of Monday morning.
-async fn due_with(clinic: &Clinic<'_>, number: u32, kind: &str, steps: Value) -> Value {
+async fn due_with(clinic: &Clinic<'_>, number: u32, kind: &str, steps: &Value) -> Value {
     let routine = json!({ "effective_on": "2026-11-01", "routine": {
         "name": format!("Measured {number}"), "subject_kind": kind, "anchor": { "kind": "opening" },
         "window": { "may_start_minutes": -60, "due_by_minutes": 480, "overdue_minutes": 600, "missed_minutes": 2880 },
@@ -36,13 +36,13 @@ async fn due_with(clinic: &Clinic<'_>, number: u32, kind: &str, steps: Value) ->
     clinic.due_in_clinic(id(number)).await
 }
 
-fn completion(clinic: &Clinic<'_>, number: u32, task: &Value, step: Value) -> Value {
+fn completion(clinic: &Clinic<'_>, number: u32, task: &Value, step: &Value) -> Value {
     json!({ "completion_id": id(number), "task_id": task["task_id"], "performed_at": clinic.admin.app.clock.now(),
             "performed_by": "KV", "steps": [step] })
 }
 
 async fn send(clinic: &Clinic<'_>, number: u32, task: &Value, step: Value) -> Value {
-    clinic.tablet.post("/v1/completions", completion(clinic, number, task, step)).await.expect(201)
+    clinic.tablet.post("/v1/completions", completion(clinic, number, task, &step)).await.expect(201)
 }
 
 fn plate(line: &str, colonies: u32) -> Value {
@@ -65,13 +65,13 @@ async fn water_is_drawn_then_read_and_each_bottle_is_kept_with_what_decided(pool
     let clinic = scenario::clinic(&app, "Europe/London").await;
     let steps = json!([{ "key": "count", "instruction": "Draw from every line.", "evidence": {
         "kind": "water_sample", "limits": [at_most_500(false)], "most_lines_in_pool": 10 } }]);
-    let task = due_with(&clinic, 901, "operatory", steps).await;
+    let task = due_with(&clinic, 901, "operatory", &steps).await;
     let drawn = json!({ "step": "count", "status": "result_pending", "given": { "kind": "water_drawn", "drawn": {
         "draw": { "kind": "first_draw" }, "laboratory": "an invented laboratory",
         "bottles": [["handpiece-1"], ["syringe"]] } } });
     assert_eq!(send(&clinic, 911, &task, drawn).await["verdict"], "result_pending");
     app.set(at("2026-11-09T09:00:00Z"));
-    let other = completion(&clinic, 912, &task, water_result(&json!([plate("scaler", 1)])));
+    let other = completion(&clinic, 912, &task, &water_result(&json!([plate("scaler", 1)])));
     let refused = clinic.tablet.post("/v1/completions", other).await;
     refused.expect(422);
     assert_eq!(refused.pointers(), ["/steps/0/given/sample/results/0/lines"], "it was not drawn");
@@ -106,7 +106,7 @@ async fn a_makers_limit_decides_the_law_stays_in_sight_and_an_edit_moves_nothing
     clinic.admin.put(&format!("/v1/clinics/{}", clinic.clinic_id), here).await.expect(200);
     let steps = json!([{ "key": "count", "instruction": "Draw and send.", "evidence": {
         "kind": "water_sample", "limits": [at_most_500(false), at_most_500(true)], "most_lines_in_pool": 10 } }]);
-    let task = due_with(&clinic, 901, "operatory", steps).await;
+    let task = due_with(&clinic, 901, "operatory", &steps).await;
     let over = water_result(&json!([plate("syringe", 60)]));
     assert_eq!(send(&clinic, 911, &task, over.clone()).await["verdict"], "failed");
 
@@ -157,7 +157,7 @@ async fn a_spore_test_whose_control_did_not_grow_is_void_and_due_again_at_once(p
     let clinic = scenario::clinic(&app, "Europe/London").await;
     let steps = json!([{ "key": "spores", "instruction": "Run one and keep one of its lot.",
                          "evidence": { "kind": "spore_test" } }]);
-    let task = due_with(&clinic, 901, "steriliser", steps).await;
+    let task = due_with(&clinic, 901, "steriliser", &steps).await;
     let strips = |test: Value, control: Value| {
         json!({ "kind": "spore_test", "strips": {
         "test_lot": "BI-1", "control_lot": "BI-1", "test_growth": test, "control_growth": control } })
@@ -240,7 +240,7 @@ async fn a_reading_names_its_instrument_and_is_told_when_its_calibration_ended(p
     let steps = json!([{ "key": "hot", "instruction": "Read the hot tap.", "evidence": { "kind": "reading",
         "unit": "Cel", "on_failure": "record", "needs_instrument": true, "limits": [{ "operator": "ge", "value": "50",
         "unit": "Cel", "source": { "title": "HSE sheets for HSG274-2", "edition": "not noted", "seen": "read" } }] } }]);
-    let task = due_with(&clinic, 901, "operatory", steps).await;
+    let task = due_with(&clinic, 901, "operatory", &steps).await;
     let read = json!({ "step": "hot", "status": "done", "instrument_id": id(930),
                        "reading": { "qualifier": "eq", "value": "50", "unit": "Cel" } });
     let kept = send(&clinic, 911, &task, read.clone()).await;
@@ -248,7 +248,7 @@ async fn a_reading_names_its_instrument_and_is_told_when_its_calibration_ended(p
     assert!(kept["steps"][0]["finding"].as_str().is_some_and(|f| f.contains("ended on 2026-10-01")), "{kept}");
     let mut unknown = read;
     unknown["instrument_id"] = json!(id(931));
-    let refused = clinic.tablet.post("/v1/completions", completion(&clinic, 912, &task, unknown)).await;
+    let refused = clinic.tablet.post("/v1/completions", completion(&clinic, 912, &task, &unknown)).await;
     refused.expect(422);
     assert_eq!(refused.pointers(), ["/steps/0/instrument_id"]);
 }
@@ -265,7 +265,7 @@ async fn a_hold_that_was_cut_short_is_not_made_good_by_the_hold_of_another_attem
         step("contact", json!({ "kind": "hold", "minimum_seconds": 600, "maximum_seconds": 1200, "source": source })),
         step("rinse", json!({ "kind": "confirmation" })),
     ]);
-    let task = due_with(&clinic, 901, "operatory", steps).await;
+    let task = due_with(&clinic, 901, "operatory", &steps).await;
     let holds = format!("/v1/tasks/{}/holds", task["task_id"].as_str().expect("an id"));
     let hold = |n, seconds| {
         let (holds, clinic, app) = (&holds, &clinic, &app);

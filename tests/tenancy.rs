@@ -40,24 +40,9 @@ async fn fill<'a>(app: &'a App, admin: Client<'a>, offset: u32) -> Full<'a> {
     clinic.admin.put(&format!("{here}/special-openings/2026-12-05"), special).await.expect(201);
     clinic.admin.put(&format!("{here}/weeks/2027-06-01"), json!({ "week": scenario::split_week() })).await.expect(201);
     clinic.admin.call(Method::PUT, &format!("{here}/full-days/2026-12-04"), &[], None).await.expect(201);
-    let event = json!({ "kind": "repair", "happened_at": "2026-11-02T07:00:00Z", "subject_id": clinic.chair });
-    clinic.manager.put(&format!("{here}/site-events/{}", own(6)), event).await.expect(201);
     let cycle = json!({ "cycle_id": own(7), "ended_at": "2026-11-02T07:30:00Z" });
     clinic.tablet.post(&format!("/v1/equipment/{}/cycles", clinic.steriliser), cycle).await.expect(201);
-    let record = json!({ "csv": "elapsed_seconds,temperature_celsius\n0,134\n180,134\n", "performed_by": "KV" });
-    let record_path = format!("/v1/equipment/{}/cycles/{}/record", clinic.steriliser, own(13));
-    clinic.tablet.put(&record_path, record).await.expect(201);
-    let instrument = json!({ "clinic_id": clinic.clinic_id, "name": format!("Instrument of group {offset}") });
-    clinic.admin.put(&format!("/v1/instruments/{}", own(11)), instrument).await.expect(201);
-    let limits = own_limits(&json!(clinic.clinic_id));
-    clinic.admin.put(&format!("/v1/own-limits/{}", own(12)), limits).await.expect(201);
-    let product = crate::products::product("Cleaner R", false, "7");
-    clinic.admin.put(&format!("/v1/products/{}", own(9)), product).await.expect(201);
-    let lot =
-        json!({ "product_id": own(9), "clinic_id": clinic.clinic_id, "lot_number": "L-1", "expires_on": "2027-01-31" });
-    clinic.tablet.put(&format!("/v1/lots/{}", own(10)), lot).await.expect(201);
-    let opened = json!({ "opened_at": "2026-11-02T07:20:00Z", "performed_by": "KV" });
-    clinic.tablet.put(&format!("/v1/lots/{}/opened", own(10)), opened).await.expect(201);
+    worked_with(&clinic, offset).await;
     let rungs = json!([{ "after_minutes": 5, "counted_in": "elapsed_time", "audience": "clinic_lead" }]);
     let ladder = clinic.admin.put("/v1/ladder", json!({ "rungs": rungs })).await;
     assert!(ladder.status.is_success(), "{}", ladder.text);
@@ -84,15 +69,7 @@ async fn fill<'a>(app: &'a App, admin: Client<'a>, offset: u32) -> Full<'a> {
     let feed = json!({ "feed_id": own(6), "label": format!("feed of group {offset}"), "audience": "chairside",
                        "component": "task" });
     clinic.admin.post(&format!("{here}/feeds"), feed).await.expect(201);
-    let person = json!({ "name": format!("Person of group {offset}"), "initials": format!("P{offset}"),
-                         "role": "assistant", "active_from": "2026-01-05", "clinic_ids": [clinic.clinic_id] });
-    clinic.admin.put(&format!("/v1/staff/{}", own(9)), person).await.expect(201);
-    clinic.admin.put(&format!("/v1/staff/{}/pin", own(9)), json!({ "pin": "4711" })).await.expect(204);
-    let competence = json!({ "for_what": { "kind": "routine", "routine_id": own(2) }, "valid_from": "2026-01-05",
-                             "signed_off_by": "MO" });
-    clinic.admin.put(&format!("/v1/staff/{}/competences/{}", own(9), own(10)), competence).await.expect(201);
-    let there = json!({ "staff_ids": [own(9)] });
-    clinic.desk.put(&format!("{here}/presence/2026-11-02"), there).await.expect(201);
+    people(&clinic, offset).await;
     what_failed(app, &clinic, offset, flush["task_id"].as_str().expect("an id")).await;
     // What only an upgrade of the zone data makes.
     let group = clinic.admin.get("/v1/group").await.expect(200);
@@ -153,6 +130,43 @@ async fn fill<'a>(app: &'a App, admin: Client<'a>, offset: u32) -> Full<'a> {
     let mut marks: Vec<String> = ids.values().filter(|v| v.len() == 36).cloned().collect();
     marks.extend([format!("Flush of group {offset}"), format!("key of group {offset}")]);
     Full { clinic, ids, marks }
+}
+
+/// What happened, and what work was done with: a repair, a cycle's record, an instrument, limits, a product and a lot of it.
+async fn worked_with(clinic: &Clinic<'_>, offset: u32) {
+    let own = |n: u32| id(1_000 * (offset + 1) + n);
+    let here = format!("/v1/clinics/{}", clinic.clinic_id);
+    let event = json!({ "kind": "repair", "happened_at": "2026-11-02T07:00:00Z", "subject_id": clinic.chair });
+    clinic.manager.put(&format!("{here}/site-events/{}", own(6)), event).await.expect(201);
+    let record = json!({ "csv": "elapsed_seconds,temperature_celsius\n0,134\n180,134\n", "performed_by": "KV" });
+    let record_path = format!("/v1/equipment/{}/cycles/{}/record", clinic.steriliser, own(13));
+    clinic.tablet.put(&record_path, record).await.expect(201);
+    let instrument = json!({ "clinic_id": clinic.clinic_id, "name": format!("Instrument of group {offset}") });
+    clinic.admin.put(&format!("/v1/instruments/{}", own(11)), instrument).await.expect(201);
+    let limits = own_limits(&json!(clinic.clinic_id));
+    clinic.admin.put(&format!("/v1/own-limits/{}", own(12)), limits).await.expect(201);
+    let product = crate::products::product("Cleaner R", false, "7");
+    clinic.admin.put(&format!("/v1/products/{}", own(9)), product).await.expect(201);
+    let lot =
+        json!({ "product_id": own(9), "clinic_id": clinic.clinic_id, "lot_number": "L-1", "expires_on": "2027-01-31" });
+    clinic.tablet.put(&format!("/v1/lots/{}", own(10)), lot).await.expect(201);
+    let opened = json!({ "opened_at": "2026-11-02T07:20:00Z", "performed_by": "KV" });
+    clinic.tablet.put(&format!("/v1/lots/{}/opened", own(10)), opened).await.expect(201);
+}
+
+/// Somebody who works there, with a PIN and a competence, and a day on which they were there.
+async fn people(clinic: &Clinic<'_>, offset: u32) {
+    let own = |n: u32| id(1_000 * (offset + 1) + n);
+    let here = format!("/v1/clinics/{}", clinic.clinic_id);
+    let person = json!({ "name": format!("Person of group {offset}"), "initials": format!("P{offset}"),
+                         "role": "assistant", "active_from": "2026-01-05", "clinic_ids": [clinic.clinic_id] });
+    clinic.admin.put(&format!("/v1/staff/{}", own(9)), person).await.expect(201);
+    clinic.admin.put(&format!("/v1/staff/{}/pin", own(9)), json!({ "pin": "4711" })).await.expect(204);
+    let competence = json!({ "for_what": { "kind": "routine", "routine_id": own(2) }, "valid_from": "2026-01-05",
+                             "signed_off_by": "MO" });
+    clinic.admin.put(&format!("/v1/staff/{}/competences/{}", own(9), own(10)), competence).await.expect(201);
+    let there = json!({ "staff_ids": [own(9)] });
+    clinic.desk.put(&format!("{here}/presence/2026-11-02"), there).await.expect(201);
 }
 
 /// A clinic's own limit beside that of the line disinfection.

@@ -454,14 +454,14 @@ fn records_failure(step: &Step) -> bool {
 
 /// The steps of one cycle stand or fall together: contact time that was cut short is not made good by the missing rest.
 fn fail_whole_cycles(steps: &mut [(JudgedStep, Option<&Step>)]) {
-    let cycle_of = |step: &Option<&Step>| step.and_then(|step| step.cycle.clone());
+    let cycle_of = |step: Option<&Step>| step.and_then(|step| step.cycle.clone());
     let broken: BTreeSet<String> = steps
         .iter()
         .filter(|(judged, step)| judged.verdict == StepVerdict::Failed && !step.is_some_and(records_failure))
-        .filter_map(|(_, step)| cycle_of(step))
+        .filter_map(|(_, step)| cycle_of(*step))
         .collect();
     for (judged, step) in steps.iter_mut().filter(|(judged, _)| judged.verdict == StepVerdict::Passed) {
-        if let Some(cycle) = cycle_of(step).filter(|cycle| broken.contains(cycle)) {
+        if let Some(cycle) = cycle_of(*step).filter(|cycle| broken.contains(cycle)) {
             judged.fail(format!("the cycle {cycle} failed and is to be repeated whole"));
         }
     }

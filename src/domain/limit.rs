@@ -111,10 +111,9 @@ pub enum SetBy {
     Clinic,
 }
 
-impl SetBy {
-    fn is_default(&self) -> bool {
-        *self == Self::Default
-    }
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde hands the field by reference")]
+fn is_default(set_by: &SetBy) -> bool {
+    *set_by == SetBy::Default
 }
 
 /// A limit for a reading.
@@ -139,7 +138,7 @@ pub struct Limit {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub effective_until: Option<NaiveDate>,
     /// Who set it; left out: it is published guidance or law.
-    #[serde(default, skip_serializing_if = "SetBy::is_default")]
+    #[serde(default, skip_serializing_if = "is_default")]
     pub set_by: SetBy,
     /// Where it applies, by ISO 3166: `US`, `US-WA`; empty or left out: everywhere.
     #[serde(default, skip_serializing_if = "String::is_empty")]

@@ -57,7 +57,7 @@ async fn a_missed_turnover_task_opens_one_action_stays_missed_and_wants_a_reason
     assert_eq!(clinic.task(&flush).await["task"]["state"], "missed");
     assert_eq!(action(&clinic, &item).await["cause_lifted"], json!(false));
     for (n, key) in [(810, "make-safe"), (811, "tell-lead")] {
-        step(&clinic, &item, key, record(&clinic, n, json!({}))).await.expect(201);
+        step(&clinic, &item, key, record(&clinic, n, &json!({}))).await.expect(201);
     }
     let without = close(&clinic, &item, 860, CLINICIAN).await;
     assert!(without.text.contains("why task"), "{}", without.text);

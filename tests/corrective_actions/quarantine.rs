@@ -94,7 +94,7 @@ async fn a_reporting_login_reads_the_actions_steps_and_quarantines_of_its_group(
     let clinic = clinic_with_spore_chain(&app).await;
     spore(&clinic, 830, "1").await;
     let item = only_open(&clinic).await;
-    step(&clinic, &item, "take-out", record(&clinic, 810, json!({}))).await.expect(201);
+    step(&clinic, &item, "take-out", record(&clinic, 810, &json!({}))).await.expect(201);
     app.group(id(2)).await;
     let mut owner = pool.acquire().await.expect("a connection");
     for (group, rows) in [(1, 1_i64), (2, 0)] {

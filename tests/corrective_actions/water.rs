@@ -50,14 +50,14 @@ async fn a_unit_over_its_limit_is_retested_in_its_windows_and_released_before_th
     let item = only_open(&clinic).await;
     for (n, key) in [(810, "stop"), (811, "decide-use"), (812, "look-for-cause"), (813, "disinfect")] {
         app.advance(TimeDelta::minutes(5));
-        step(&clinic, &item, key, record(&clinic, n, json!({}))).await.expect(201);
+        step(&clinic, &item, key, record(&clinic, n, &json!({}))).await.expect(201);
     }
     // The retest is on the list of what is due from the fifth day on.
     let listed = async || clinic.tablet.get(&format!("/v1/clinics/{}/due", clinic.clinic_id)).await.expect(200);
     assert!(!listed().await.to_string().contains("Water test"));
     app.advance(TimeDelta::days(5));
     test(&clinic, 831, "500").await;
-    let retest = record(&clinic, 814, json!({ "completion_id": id(831) }));
+    let retest = record(&clinic, 814, &json!({ "completion_id": id(831) }));
     assert_eq!(step(&clinic, &item, "retest", retest).await.expect(201)["result"], "passed");
     // It passed: nothing of a repair is asked for, and the unit can be released.
     let standing = action(&clinic, &item).await;
@@ -66,7 +66,7 @@ async fn a_unit_over_its_limit_is_retested_in_its_windows_and_released_before_th
     app.advance(TimeDelta::days(21));
     app.plan().await;
     test(&clinic, 832, "40").await;
-    step(&clinic, &item, "follow-up-test", record(&clinic, 815, json!({}))).await.expect(201);
-    step(&clinic, &item, "look-at-trend", record(&clinic, 816, json!({}))).await.expect(201);
+    step(&clinic, &item, "follow-up-test", record(&clinic, 815, &json!({}))).await.expect(201);
+    step(&clinic, &item, "look-at-trend", record(&clinic, 816, &json!({}))).await.expect(201);
     close(&clinic, &item, 860, CLINICIAN).await.expect(201);
 }

@@ -226,7 +226,7 @@ impl StepClaim<'_> {
             (ChainEvidence::Result {}, None) => fault("/result", "must say whether it passed or failed".to_owned()),
             (ChainEvidence::Result {}, _) | (_, None) => {}
             (_, Some(_)) => {
-                fault("/result", "must be left out: this step's result is not a person's to say".to_owned())
+                fault("/result", "must be left out: this step's result is not a person's to say".to_owned());
             }
         }
         if self.completion_id.is_some() && !matches!(evidence, ChainEvidence::TestResult { .. }) {

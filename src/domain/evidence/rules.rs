@@ -158,7 +158,9 @@ fn judge_too_many(judged: &mut JudgedStep, step: &Step, asked: &Asked<'_>) {
     });
     for DecidedLimit { deciding, stricter_legal } in &decided {
         judged.note_limit(&deciding.limit);
-        stricter_legal.iter().for_each(|law| judged.note_limit(&law.limit));
+        for law in stricter_legal {
+            judged.note_limit(&law.limit);
+        }
     }
 }
 

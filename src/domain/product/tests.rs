@@ -40,10 +40,13 @@ fn a_product_as_it_should_be_has_no_faults() {
     assert_eq!(pointers(&product()), [] as [String; 0]);
 }
 
+/// What is wrong, how it comes to be so, and where it is told.
+type Case = (&'static str, fn(&mut Product), &'static [&'static str]);
+
 #[test]
 fn each_broken_rule_is_named_where_it_stands() {
     let strength = |value: i64| Strength { value: value.into(), unit: StrengthUnit::Percent };
-    let cases: [(&str, fn(&mut Product), &[&str]); 7] = [
+    let cases: [Case; 7] = [
         ("no use", |p| p.uses.clear(), &["/uses"]),
         ("one key twice", |p| p.uses.push(p.uses[0].clone()), &["/uses/1/key"]),
         (
