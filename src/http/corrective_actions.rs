@@ -49,6 +49,7 @@ const MAY_READ: [Role; 4] = [Role::Chairside, Role::Manager, Role::Reader, Role:
 #[into_params(parameter_in = Query)]
 pub struct ActionQuery {
     /// Open ones, the oldest first; or closed ones, the one opened last first. Open when not given.
+    #[param(inline)]
     pub state: Option<ActionState>,
     /// `true`: only those whose next step is overdue; `false`: only the others. For open ones.
     pub overdue: Option<bool>,
