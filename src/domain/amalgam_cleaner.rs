@@ -18,11 +18,11 @@ use super::limit::{Seen, Source, decimal_text, optional_decimal_text};
 pub struct AmalgamRule {
     /// Lowest pH that is left alone.
     #[serde(with = "decimal_text")]
-    #[schema(value_type = String, example = "6")]
+    #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "6")]
     pub lowest_ph: Decimal,
     /// Highest pH that is left alone.
     #[serde(with = "decimal_text")]
-    #[schema(value_type = String, example = "8")]
+    #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "8")]
     pub highest_ph: Decimal,
     /// Where it is law, by ISO 3166; empty: everywhere.
     #[schema(example = "US")]
@@ -74,7 +74,7 @@ pub struct LineCleaner {
     pub oxidising: bool,
     /// Its pH as used, 0 to 14; absent where the label does not say.
     #[serde(default, with = "optional_decimal_text", skip_serializing_if = "Option::is_none")]
-    #[schema(value_type = Option<String>, example = "7")]
+    #[schema(value_type = Option<String>, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "7")]
     pub ph: Option<Decimal>,
 }
 

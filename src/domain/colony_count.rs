@@ -198,11 +198,11 @@ fn is_maximum(limit: &Limit) -> bool {
 pub struct Interval {
     /// The lower one; 0 where no colony was seen.
     #[serde(with = "decimal_text")]
-    #[schema(value_type = String, example = "302.699")]
+    #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "302.699")]
     pub lower: Decimal,
     /// The upper one.
     #[serde(with = "decimal_text")]
-    #[schema(value_type = String, example = "567.718")]
+    #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "567.718")]
     pub upper: Decimal,
 }
 

@@ -31,15 +31,15 @@ const RANGES: [(i64, i64); 3] = [(0, 604_800), (-50, 300), (0, 1_000)];
 pub struct CycleReading {
     /// Seconds since the record began, by the equipment's own count: 0 to 604800 (a week).
     #[serde(with = "decimal_text")]
-    #[schema(value_type = String, example = "480")]
+    #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "480")]
     pub elapsed_seconds: Decimal,
     /// Temperature in degrees Celsius: -50 to 300.
     #[serde(with = "decimal_text")]
-    #[schema(value_type = String, example = "134.5")]
+    #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "134.5")]
     pub temperature_celsius: Decimal,
     /// Absolute pressure in kPa, where it was recorded: 0 to 1000.
     #[serde(default, with = "optional_decimal_text", skip_serializing_if = "Option::is_none")]
-    #[schema(value_type = Option<String>, example = "312")]
+    #[schema(value_type = Option<String>, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "312")]
     pub pressure_kilopascal: Option<Decimal>,
 }
 

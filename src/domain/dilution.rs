@@ -59,7 +59,7 @@ impl fmt::Display for StrengthUnit {
 pub struct Strength {
     /// The figure.
     #[serde(with = "decimal_text")]
-    #[schema(value_type = String, example = "0.02")]
+    #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "0.02")]
     pub value: Decimal,
     /// Its unit.
     pub unit: StrengthUnit,
@@ -102,14 +102,14 @@ pub enum Ratio {
     OneIn {
         /// Parts of mixture, the stock among them: 1 to 100000.
         #[serde(with = "decimal_text")]
-        #[schema(value_type = String, example = "50")]
+        #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "50")]
         parts: Decimal,
     },
     /// 1 part of stock and so many parts of water: "1 + 49".
     OneAnd {
         /// Parts of water: 0 to 100000.
         #[serde(with = "decimal_text")]
-        #[schema(value_type = String, example = "49")]
+        #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "49")]
         parts_of_water: Decimal,
     },
 }
@@ -204,7 +204,7 @@ pub enum Recipe {
 pub struct Dilution {
     /// Volume of the mixture in millilitres: above 0, at most 1000000.
     #[serde(with = "decimal_text")]
-    #[schema(value_type = String, example = "2000")]
+    #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "2000")]
     pub reservoir_ml: Decimal,
     /// What the label asks for.
     pub recipe: Recipe,
@@ -220,7 +220,7 @@ pub struct ArithmeticLine {
     pub formula: String,
     /// The result.
     #[serde(with = "decimal_text")]
-    #[schema(value_type = String, example = "200")]
+    #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "200")]
     pub result: Decimal,
     /// Its unit as a UCUM code; `1` for a number of parts.
     pub unit: String,
@@ -242,11 +242,11 @@ impl fmt::Display for ArithmeticLine {
 pub struct Mixture {
     /// Stock in millilitres, to the nearest in four significant digits.
     #[serde(with = "decimal_text")]
-    #[schema(value_type = String, example = "13.33")]
+    #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "13.33")]
     pub stock_ml: Decimal,
     /// Water in millilitres: what the stock leaves of the reservoir, to the last digit.
     #[serde(with = "decimal_text")]
-    #[schema(value_type = String, example = "1986.67")]
+    #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "1986.67")]
     pub water_ml: Decimal,
     /// The arithmetic, line by line.
     pub arithmetic: Vec<ArithmeticLine>,

@@ -79,13 +79,13 @@ impl Scale {
 pub struct Lethality {
     /// The sum, rounded to four decimals.
     #[serde(with = "decimal_text")]
-    #[schema(value_type = String, example = "58.4953")]
+    #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "58.4953")]
     pub value: Decimal,
     /// Its unit as a UCUM code: `min` for F0, `s` for A0.
     pub unit: String,
     /// Temperature it is equivalent at.
     #[serde(with = "decimal_text")]
-    #[schema(value_type = String, example = "121.1")]
+    #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "121.1")]
     pub reference_celsius: Decimal,
     /// How the readings were added up.
     pub summing: Summing,

@@ -33,11 +33,11 @@ pub struct LogReduction {
     pub extent: Extent,
     /// log10(before/after) to four decimals, rounded down, but up for `at_most`; negative where the count rose.
     #[serde(with = "decimal_text")]
-    #[schema(value_type = String, example = "2.903")]
+    #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "2.903")]
     pub log10: Decimal,
     /// Percent of the count that went, to nine decimals, rounded in the same way; negative where the count rose.
     #[serde(with = "decimal_text")]
-    #[schema(value_type = String, example = "99.875")]
+    #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "99.875")]
     pub percent: Decimal,
     /// Whole powers of ten, rounded down: the 2 of "2-log". 0 where the count rose.
     pub whole_logs: u32,

@@ -19,11 +19,11 @@ use super::limit::{Qualifier, Source, decimal_text};
 pub struct TemperatureBand {
     /// Lowest, in degrees Celsius.
     #[serde(with = "decimal_text")]
-    #[schema(value_type = String, example = "134")]
+    #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "134")]
     pub lowest_celsius: Decimal,
     /// Highest, in degrees Celsius.
     #[serde(with = "decimal_text")]
-    #[schema(value_type = String, example = "137")]
+    #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "137")]
     pub highest_celsius: Decimal,
     /// Where the band comes from.
     pub source: Source,
@@ -50,23 +50,23 @@ impl TemperatureBand {
 pub struct Plateau {
     /// Its first reading, in seconds of the record.
     #[serde(with = "decimal_text")]
-    #[schema(value_type = String, example = "480")]
+    #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "480")]
     pub began_seconds: Decimal,
     /// Its last.
     #[serde(with = "decimal_text")]
-    #[schema(value_type = String, example = "690")]
+    #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "690")]
     pub ended_seconds: Decimal,
     /// Lowest temperature in it.
     #[serde(with = "decimal_text")]
-    #[schema(value_type = String, example = "134.2")]
+    #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "134.2")]
     pub lowest_celsius: Decimal,
     /// Highest temperature in it.
     #[serde(with = "decimal_text")]
-    #[schema(value_type = String, example = "135.1")]
+    #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "135.1")]
     pub highest_celsius: Decimal,
     /// The longest time between two of its readings: what happened in between is not known.
     #[serde(with = "decimal_text")]
-    #[schema(value_type = String, example = "10")]
+    #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "10")]
     pub longest_gap_seconds: Decimal,
     /// How many times the record was within the band, apart from one another; more than one means it left the band.
     pub stretches: usize,

@@ -174,7 +174,7 @@ pub struct Product {
     pub oxidising: bool,
     /// Its pH as used, 0 to 14, where the label says.
     #[serde(default, with = "optional_decimal_text", skip_serializing_if = "Option::is_none")]
-    #[schema(value_type = Option<String>, example = "7.2")]
+    #[schema(value_type = Option<String>, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "7.2")]
     pub ph: Option<Decimal>,
     /// Its pH class, where the label says.
     #[serde(default, skip_serializing_if = "Option::is_none")]

@@ -58,7 +58,7 @@ pub enum Found {
         qualifier: Qualifier,
         /// CFU/mL.
         #[serde(with = "decimal_text")]
-        #[schema(value_type = String, example = "10")]
+        #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "10")]
         cfu_per_ml: Decimal,
     },
 }
@@ -92,11 +92,11 @@ pub struct WaterSample {
     pub neutralised: bool,
     /// Temperature of incubation in degrees Celsius: 1 to 60.
     #[serde(with = "decimal_text")]
-    #[schema(value_type = String, example = "22")]
+    #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "22")]
     pub incubated_celsius: Decimal,
     /// Days of incubation: above 0, at most 30.
     #[serde(with = "decimal_text")]
-    #[schema(value_type = String, example = "7")]
+    #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "7")]
     pub incubated_days: Decimal,
     /// Who read it: a laboratory, or the clinic itself.
     pub laboratory: String,

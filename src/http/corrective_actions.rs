@@ -164,7 +164,7 @@ async fn list_corrective_actions(
 ) -> ApiResult<Response> {
     caller.must_be(&MAY_READ)?;
     if query.is_closed() && (query.overdue.is_some() || query.owner.is_some()) {
-        return Err(ApiError::malformed("overdue and owner are for open actions"));
+        return Err(ApiError::rule_broken("/state", "must be open where overdue or owner is asked for"));
     }
     let paging = NewestFirst { limit: query.limit, cursor: query.cursor.clone() };
     let (limit, place) = (paging.limit()?, paging.place()?);

@@ -69,7 +69,7 @@ impl EntriesQuery {
     fn filter(&self, caller: &Caller) -> ApiResult<FlaggedFilter> {
         for (name, at) in [("from", self.from), ("until", self.until)] {
             if at.is_some_and(|at| !(1970..=2199).contains(&at.year())) {
-                return Err(ApiError::malformed(format!("{name} must lie in the years 1970 to 2199")));
+                return Err(ApiError::rule_broken(format!("/{name}"), "must lie in the years 1970 to 2199"));
             }
         }
         let reached = caller.reach.clinics().map(<[Uuid]>::to_vec);

@@ -30,12 +30,12 @@ pub struct PoolAdvice {
     pub pool_size: u32,
     /// The highest one line can be, in CFU/mL; absent for "more than".
     #[serde(with = "optional_decimal_text", skip_serializing_if = "Option::is_none")]
-    #[schema(value_type = Option<String>, example = "4500")]
+    #[schema(value_type = Option<String>, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "4500")]
     pub one_line_up_to: Option<Decimal>,
     /// What the pool must not exceed to speak for every line: the limit divided by the lines, rounded down to nine
     /// decimals. Compared as the limit is ("at most" or "less than").
     #[serde(with = "decimal_text")]
-    #[schema(value_type = String, example = "50")]
+    #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "50")]
     pub speaks_for_each_up_to: Decimal,
     /// What this pool shows.
     pub finding: PoolFinding,
