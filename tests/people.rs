@@ -397,7 +397,7 @@ async fn a_round_of_chairs_filled_in_at_one_go_is_a_burst_and_an_honest_offline_
         clinic.manager.get("/v1/entries-to-review?until=2026-11-02T08:25:00Z").await.expect(200)["items"],
         json!([])
     );
-    clinic.manager.get("/v1/entries-to-review?from=9999-01-01T00:00:00Z").await.expect(400);
+    clinic.manager.get("/v1/entries-to-review?from=9999-01-01T00:00:00Z").await.expect(422);
     clinic.tablet.get("/v1/entries-to-review").await.expect(403);
     let csv =
         clinic.manager.call(axum::http::Method::GET, "/v1/entries-to-review", &[("accept", "text/csv")], None).await;
