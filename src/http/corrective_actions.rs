@@ -156,7 +156,8 @@ pub fn router() -> OpenApiRouter<AppState> {
 #[utoipa::path(get, path = "/v1/corrective-actions", operation_id = "list_corrective_actions", tag = "Corrective actions",
     params(ActionQuery),
     responses((status = 200, body = ActionPage, description = "One page of them",
-        headers(("Link" = String, description = "The next page, when there is one (RFC 8288)")))))]
+        headers(("Link" = String, description = "The next page, when there is one (RFC 8288)"))),
+        (status = 422, description = "`overdue` or `owner` is asked for of closed ones.", body = crate::http::problem::Problem, content_type = "application/problem+json")))]
 async fn list_corrective_actions(
     State(state): State<AppState>,
     caller: Caller,

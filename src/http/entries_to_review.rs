@@ -220,7 +220,7 @@ pub fn router() -> OpenApiRouter<AppState> {
             ("Link" = String, description = "The next page, when there is one (RFC 8288)"),
             ("Vary" = String, description = "`Accept`")
         )
-    ))
+    ), (status = 422, description = "`from` or `until` lies outside the years 1970 to 2199.", body = crate::http::problem::Problem, content_type = "application/problem+json"))
 )]
 async fn list_entries_to_review(
     State(state): State<AppState>,

@@ -13,7 +13,17 @@ def send_calendar(ctx: schemathesis.SerializationContext, value: object) -> byte
 
 @schemathesis.hook
 def filter_failure(context: HookContext, failure: Failure, case: Case, response: Response) -> bool:
-    return not (is_revoked_key(failure, case, response) or is_strange_cursor(failure, case, response))
+    explained = (is_revoked_key, is_strange_cursor, is_no_uuid)
+    return not any(explains(failure, case, response) for explains in explained)
+
+
+def is_no_uuid(failure: Failure, case: Case, response: Response) -> bool:
+    """The tool takes names of calendar events, which an import answers, for ids of ours: those are UUIDs, as the schema says."""
+    return (
+        type(failure).__name__ == "RejectedPositiveData"
+        and response.status_code == 400
+        and "UUID parsing failed" in response.json()["detail"]
+    )
 
 
 def is_revoked_key(failure: Failure, case: Case, response: Response) -> bool:
