@@ -113,10 +113,11 @@ def sweep(url: str, role: str, key: str) -> tuple[str, bool]:
     return counts.group() if counts else text, counts is not None
 
 
-# A day is sealed when it is over, and the service of a sweep is minutes old; tests/proofs.rs reads what they answer.
-OF_SEALED_DAYS = {
+# A day is sealed when it is over, a task is missed when its window is, and the service of a sweep is minutes old:
+# tests/proofs.rs and tests/corrective_actions/misses.rs read what these answer.
+OF_DAYS_GONE_BY = {
     ("GET", f"/v1/clinics/{{clinic_id}}/{what}") for what in ["chain-head", "consistency-proof", "record-proof"]
-}
+} | {("PUT", "/v1/tasks/{task_id}/miss-reason")}
 
 
 def never_reached() -> list[str]:
@@ -130,7 +131,7 @@ def never_reached() -> list[str]:
                     case = recorder["cases"][case_id]["value"]
                     reached.add((case["method"], case["path"]))
     paths = json.loads(DOCUMENT.read_text())["paths"].items()
-    documented = {(method.upper(), path) for path, item in paths for method in item} - OF_SEALED_DAYS
+    documented = {(method.upper(), path) for path, item in paths for method in item} - OF_DAYS_GONE_BY
     return sorted(" ".join(operation) for operation in documented - reached)
 
 

@@ -13,6 +13,7 @@ COMMON_PRACTICE = {"title": "common practice", "edition": "none", "seen": "commo
 HTM_FLUSH = {"title": "HTM 01-05", "edition": "2013", "locator": "para 6.85", "seen": "read_in_quotation"}
 # For a figure that stands for no published one.
 INVENTED = {"title": "invented for the test", "edition": "none", "seen": "from_memory"}
+PIN = "802613"
 WEEKDAYS = ["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
 
 
@@ -30,7 +31,8 @@ class Caller:
             headers={"Authorization": f"Bearer {self.key}", "Content-Type": "application/json"} | headers,
         )
         with urllib.request.urlopen(request, timeout=30) as answer:
-            return json.load(answer)
+            text = answer.read()
+            return json.loads(text) if text else {}
 
 
 def hold(key: str, seconds: int, **more: object) -> dict:
@@ -104,6 +106,8 @@ def fresh() -> str:
 def choose_ids() -> dict[str, list[str]]:
     """Ids by kind. Clients make them, so two groups can have the same ones and one list serves both."""
     counts = {"clinic": 2, "closure": 1, "operatory": 1, "equipment": 1, "routine": 3, "key": 1, "hold": 1, "feed": 1}
+    # So many people that wrong PINs of a sweep lock only some of them; and each act below can be done once.
+    counts |= {"staff": 12, "quarantine": 8, "action": 1, "worked_action": 1}
     return {kind: [fresh() for _ in range(count)] for kind, count in (counts | {"completion": 1}).items()}
 
 
@@ -168,7 +172,12 @@ def configure(admin: Caller, tablet: Caller, ids: dict[str, list[str]], left_at:
         path = admin.ask("POST", f"/v1/clinics/{clinic_id}/feeds", feed)["path"]
         files.append(path.removeprefix("/feeds/"))
     steps = [step["step"] for task in due["tasks"] for step in task["steps"]]
-    return {
+    people(admin, ids["staff"], str(today - dt.timedelta(days=7)))
+    return failures(admin, tablet, ids) | {
+        "pin": [PIN],
+        "reading_routine": [ids["routine"][1]],
+        "reading_step": ["residual"],
+        "reading_unit": ["mg/L"],
         "task": tasks,
         "turnover_task": turnover,
         "step": sorted(set(steps)),
@@ -176,3 +185,32 @@ def configure(admin: Caller, tablet: Caller, ids: dict[str, list[str]], left_at:
         "day": [str(today)],
         "feed_file": files[1:],
     }
+
+
+def people(admin: Caller, staff: list[str], since: str) -> None:
+    """Leads who may release, all with one PIN."""
+    for number, staff_id in enumerate(staff):
+        person = {"name": f"Lead {number}", "initials": f"L{number}", "role": "clinic_lead", "active_from": since}
+        admin.ask("PUT", f"/v1/staff/{staff_id}", person)
+        admin.ask("PUT", f"/v1/staff/{staff_id}/pin", {"pin": PIN})
+        trained = {"for_what": {"kind": "family", "family": "release"}, "valid_from": since, "signed_off_by": "MO"}
+        admin.ask("PUT", f"/v1/staff/{staff_id}/competences/{fresh()}", trained)
+
+
+def failures(admin: Caller, tablet: Caller, ids: dict[str, list[str]]) -> dict[str, list[str]]:
+    """Quarantines to release, and actions of one step: one to be worked, one to be closed by a second person."""
+    chain = admin.ask("GET", "/v1/corrective-chains/separator_full_or_faulty")["chain"]
+    note = next(step for step in chain["steps"] if step["evidence"]["kind"] == "note")
+    admin.ask("PUT", "/v1/corrective-chains/separator_full_or_faulty", chain | {"steps": [note]})
+    for quarantine_id in ids["quarantine"]:
+        out = {"subject_id": ids["operatory"][0], "reason": "a hose drips", "begun_by": "KV"}
+        tablet.ask("PUT", f"/v1/quarantines/{quarantine_id}", out)
+    # Of one kind, a subject has one open action at most.
+    for action_id, subject_id in zip(ids["action"] + ids["worked_action"], ids["clinic"], strict=True):
+        opening = {"kind": "separator_full_or_faulty", "subject_id": subject_id, "reason": "alarm on", "opened_by": "KV"}
+        tablet.ask("PUT", f"/v1/corrective-actions/{action_id}", opening)
+    done_at = dt.datetime.now(dt.timezone.utc).isoformat()
+    for action_id in ids["worked_action"]:
+        record = {"record_id": fresh(), "performed_by": "KV", "note": "stopped", "performed_at": done_at}
+        tablet.ask("PUT", f"/v1/corrective-actions/{action_id}/steps/{note['key']}", record)
+    return {"action_step": [note["key"]], "performed_at": [done_at]}
