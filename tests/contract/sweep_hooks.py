@@ -1,5 +1,9 @@
 """What the sweep must know that no configuration can say. A failure is dropped only for the answer that explains it."""
 
+import collections
+import pathlib
+from typing import Any
+
 import schemathesis
 from schemathesis import Case, CheckContext, HookContext, Response
 from schemathesis.core.failures import Failure
@@ -9,6 +13,49 @@ from schemathesis.core.failures import Failure
 def send_calendar(ctx: schemathesis.SerializationContext, value: object) -> bytes:
     """As it is. The document's example is a calendar; other texts of the schema are refused as none, with 422."""
     return value if isinstance(value, bytes) else str(value).encode()
+
+
+def fitting_completion(case: Case) -> None:
+    steps = [{"step": "wipe", "status": "done"}]
+    told = {"kind": "performed", "performed_at": known("performed_at"), "performed_by": "KV", "steps": steps}
+    case.body = {"completion_id": case.body["completion_id"], "task_id": known("turnover_task")} | told
+
+
+def fitting_quarantine(case: Case) -> None:
+    case.body = {"subject_id": known("operatory"), "reason": "a hose drips", "begun_by": "KV"}
+
+
+def fitting_action(case: Case) -> None:
+    case.path_parameters = {"action_id": known("action")}
+    told = {"kind": "separator_full_or_faulty", "reason": "alarm on", "opened_by": "KV"}
+    case.body = {"subject_id": known("clinic")} | told
+
+
+# Generated bodies of these hardly ever keep all rules of the trade at once: every third fitting one is written here.
+FITTING = {
+    "record_completion": fitting_completion,
+    "put_quarantine": fitting_quarantine,
+    "put_corrective_action": fitting_action,
+}
+counted: collections.Counter[str] = collections.Counter()
+
+
+@schemathesis.hook
+def before_call(context: HookContext, case: Case, kwargs: dict[str, Any]) -> None:
+    """Writes a body that the service can take over some of the generated ones."""
+    operation_id = case.operation.definition.raw.get("operationId")
+    if operation_id not in FITTING or case.meta is None or case.meta.generation.mode.is_negative:
+        return
+    if not isinstance(case.body, dict):
+        return
+    counted[operation_id] += 1
+    if counted[operation_id] % 3 == 0:
+        FITTING[operation_id](case)
+
+
+def known(kind: str) -> str:
+    """The first value of a dictionary that against_service.py wrote."""
+    return pathlib.Path(f"ids/{kind}.dict").read_text().splitlines()[0].strip('"')
 
 
 @schemathesis.hook
