@@ -44,3 +44,4 @@ mod site_events;
 mod states;
 mod tampering;
 mod tenancy;
+mod water_advisories;

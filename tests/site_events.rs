@@ -24,8 +24,8 @@ fn path(clinic: &Clinic<'_>, n: u32) -> String {
     format!("/v1/clinics/{}/site-events/{}", clinic.clinic_id, id(n))
 }
 
-fn advisory() -> Value {
-    json!({ "kind": "water_advisory_started", "happened_at": "2026-11-02T07:00:00Z", "note": "Letter of the company." })
+fn plumbing() -> Value {
+    json!({ "kind": "plumbing_change", "happened_at": "2026-11-02T07:00:00Z", "note": "A new tap." })
 }
 
 /// The events that make work, as the store gives them to the plan.
@@ -41,25 +41,25 @@ async fn a_site_event_is_recorded_once_and_stays_in_the_list_when_it_is_withdraw
     let app = App::new(pool.clone(), at("2026-11-02T09:00:00Z")).await;
     let clinic = scenario::clinic(&app, "Europe/London").await;
     let list = format!("/v1/clinics/{}/site-events", clinic.clinic_id);
-    let made = clinic.manager.put(&path(&clinic, 1), advisory()).await.expect(201);
+    let made = clinic.manager.put(&path(&clinic, 1), plumbing()).await.expect(201);
     assert_eq!(
         made,
-        json!({ "event_id": id(1), "clinic_id": clinic.clinic_id, "kind": "water_advisory_started",
-                "happened_at": "2026-11-02T07:00:00Z", "subject_id": null, "note": "Letter of the company.",
+        json!({ "event_id": id(1), "clinic_id": clinic.clinic_id, "kind": "plumbing_change",
+                "happened_at": "2026-11-02T07:00:00Z", "subject_id": null, "note": "A new tap.",
                 "recorded_at": "2026-11-02T09:00:00Z", "withdrawn_at": null })
     );
     assert_eq!((count(&pool, RECORDED, id(1)).await, count(&pool, DUE_NOW, id(1)).await), (1, 1));
     app.plan().await;
     let before = contents(&pool, id(1)).await;
-    assert_eq!(clinic.admin.put(&path(&clinic, 1), advisory()).await.expect(200), made);
-    let mut other = advisory();
-    other["kind"] = json!("water_advisory_lifted");
+    assert_eq!(clinic.admin.put(&path(&clinic, 1), plumbing()).await.expect(200), made);
+    let mut other = plumbing();
+    other["kind"] = json!("commissioning");
     let conflict = clinic.admin.put(&path(&clinic, 1), other).await.expect(409);
     assert_eq!(conflict["type"], "/problems/site-event-differs");
     assert_eq!(contents(&pool, id(1)).await, before);
     let repair = json!({ "kind": "repair", "happened_at": "2026-11-02T08:00:00Z", "subject_id": clinic.chair });
     clinic.admin.put(&path(&clinic, 2), repair).await.expect(201);
-    let at_clinic = (SiteEventKind::WaterAdvisoryStarted, None, at("2026-11-02T07:00:00Z"));
+    let at_clinic = (SiteEventKind::PlumbingChange, None, at("2026-11-02T07:00:00Z"));
     let at_chair = (SiteEventKind::Repair, Some(clinic.chair), at("2026-11-02T08:00:00Z"));
     assert_eq!(counted(&pool, clinic.clinic_id).await, [at_clinic, at_chair]);
 
@@ -77,7 +77,7 @@ async fn a_site_event_is_recorded_once_and_stays_in_the_list_when_it_is_withdraw
     let shown = clinic.tablet.get(&list).await.expect(200);
     assert_eq!((&shown["items"][0]["kind"], &shown["items"][1]), (&json!("repair"), &withdrawn));
     // A repeat that comes late does not bring it back.
-    assert_eq!(clinic.manager.put(&path(&clinic, 1), advisory()).await.expect(200), withdrawn);
+    assert_eq!(clinic.manager.put(&path(&clinic, 1), plumbing()).await.expect(200), withdrawn);
 
     let page = clinic.manager.get(&format!("{list}?limit=1")).await;
     let link = page.header("link").strip_prefix('<').and_then(|l| l.split_once('>')).expect("a next page").0.to_owned();
@@ -91,10 +91,10 @@ async fn site_events_that_cannot_be_are_refused_and_nothing_of_them_is_kept(pool
     let app = App::new(pool.clone(), at("2026-11-02T09:00:00Z")).await;
     let clinic = scenario::clinic(&app, "Europe/London").await;
     let next = scenario::clinic_of(&app, clinic.admin.clone(), "Europe/London", 50).await;
-    clinic.admin.put(&path(&clinic, 1), advisory()).await.expect(201);
+    clinic.admin.put(&path(&clinic, 1), plumbing()).await.expect(201);
     let before = contents(&pool, id(1)).await;
     let with = |name: &str, value: Value| {
-        let mut body = advisory();
+        let mut body = plumbing();
         body[name] = value;
         body
     };
@@ -105,6 +105,9 @@ async fn site_events_that_cannot_be_are_refused_and_nothing_of_them_is_kept(pool
         (with("subject_id", json!(next.chair)), 422, "/subject_id"),
         (with("note", json!("x".repeat(401))), 422, "/note"),
         (with("kind", json!("flood")), 400, "/kind"),
+        // These have a resource of their own.
+        (with("kind", json!("water_advisory_started")), 422, "/kind"),
+        (with("kind", json!("water_advisory_lifted")), 422, "/kind"),
         (with("patient", json!("x")), 400, "/patient"),
     ];
     for (body, status, pointer) in refused {
@@ -115,11 +118,11 @@ async fn site_events_that_cannot_be_are_refused_and_nothing_of_them_is_kept(pool
     let reader = clinic.admin.key("reader", json!({ "kind": "group" })).await;
     let after_key = contents(&pool, id(1)).await;
     for client in [&clinic.tablet, &clinic.desk, &reader] {
-        client.put(&path(&clinic, 2), advisory()).await.expect(403);
+        client.put(&path(&clinic, 2), plumbing()).await.expect(403);
         client.delete(&path(&clinic, 1)).await.expect(403);
     }
     let nearby = format!("/v1/clinics/{}/site-events/{}", next.clinic_id, id(1));
-    assert_eq!(clinic.manager.put(&nearby, advisory()).await.expect(409)["type"], "/problems/site-event-differs");
+    assert_eq!(clinic.manager.put(&nearby, plumbing()).await.expect(409)["type"], "/problems/site-event-differs");
     clinic.manager.delete(&nearby).await.expect(404);
     clinic.manager.delete(&path(&clinic, 2)).await.expect(404);
     assert_ne!(after_key, before);
@@ -185,7 +188,7 @@ async fn events_of_a_subject_follow_it_when_it_moves(pool: PgPool) {
     let next = scenario::clinic_of(&app, clinic.admin.clone(), "Europe/London", 50).await;
     let repair = json!({ "kind": "repair", "happened_at": "2026-11-02T08:00:00Z", "subject_id": clinic.chair });
     clinic.admin.put(&path(&clinic, 1), repair.clone()).await.expect(201);
-    clinic.admin.put(&path(&clinic, 2), advisory()).await.expect(201);
+    clinic.admin.put(&path(&clinic, 2), plumbing()).await.expect(201);
     let moved = scenario::operatory(next.clinic_id, "Chair 0");
     clinic.admin.put(&format!("/v1/operatories/{}", clinic.chair), moved).await.expect(200);
     let kinds = async |clinic_id| counted(&pool, clinic_id).await.into_iter().map(|e| e.0).collect::<Vec<_>>();
@@ -215,7 +218,7 @@ async fn a_reporting_login_reads_the_cycles_and_site_events_of_its_group(pool: P
     let ours = scenario::clinic(&app, "Europe/London").await;
     let theirs = scenario::clinic_of(&app, app.group(id(2)).await, "Europe/London", 50).await;
     for (clinic, n) in [(&ours, 1), (&theirs, 2)] {
-        clinic.manager.put(&path(clinic, n), advisory()).await.expect(201);
+        clinic.manager.put(&path(clinic, n), plumbing()).await.expect(201);
         clinic.manager.delete(&path(clinic, n)).await;
         let cycle = json!({ "cycle_id": id(n), "ended_at": "2026-11-02T08:40:00Z" });
         clinic.tablet.post(&format!("/v1/equipment/{}/cycles", clinic.steriliser), cycle).await.expect(201);

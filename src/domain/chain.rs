@@ -40,11 +40,15 @@ pub enum ChainKind {
     MissedRoutine,
     /// A product that is wrong, expired or recalled.
     WrongOrExpiredProduct,
+    /// The lines of a unit that held mains water while a water advisory stood.
+    LinesAfterAdvisory,
+    /// The taps, filters and reservoirs of a clinic where a water advisory stood.
+    PremisesAfterAdvisory,
 }
 
 impl ChainKind {
     /// Every kind.
-    pub const ALL: [Self; 9] = [
+    pub const ALL: [Self; 11] = [
         Self::WaterOverLimit,
         Self::PositiveSporeTest,
         Self::FailedLoad,
@@ -54,6 +58,8 @@ impl ChainKind {
         Self::SeparatorFullOrFaulty,
         Self::MissedRoutine,
         Self::WrongOrExpiredProduct,
+        Self::LinesAfterAdvisory,
+        Self::PremisesAfterAdvisory,
     ];
 
     /// The stable name, as stored and served.
@@ -69,6 +75,8 @@ impl ChainKind {
             Self::SeparatorFullOrFaulty => "separator_full_or_faulty",
             Self::MissedRoutine => "missed_routine",
             Self::WrongOrExpiredProduct => "wrong_or_expired_product",
+            Self::LinesAfterAdvisory => "lines_after_advisory",
+            Self::PremisesAfterAdvisory => "premises_after_advisory",
         }
     }
 

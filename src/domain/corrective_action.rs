@@ -24,11 +24,13 @@ pub enum ActionCause {
     MissedTask,
     /// A person opened it.
     Person,
+    /// A water advisory was lifted, or a unit left the mains while one stood.
+    WaterAdvisory,
 }
 
 impl ActionCause {
     /// Every cause.
-    pub const ALL: [Self; 4] = [Self::Completion, Self::Lot, Self::MissedTask, Self::Person];
+    pub const ALL: [Self; 5] = [Self::Completion, Self::Lot, Self::MissedTask, Self::Person, Self::WaterAdvisory];
 
     /// The stable name, as stored and served.
     #[must_use]
@@ -38,6 +40,7 @@ impl ActionCause {
             Self::Lot => "lot",
             Self::MissedTask => "missed_task",
             Self::Person => "person",
+            Self::WaterAdvisory => "water_advisory",
         }
     }
 
@@ -65,7 +68,7 @@ pub struct CorrectiveAction {
     pub chain: Chain,
     /// What for.
     pub cause: ActionCause,
-    /// The completion, lot or task; `None`: a person opened it.
+    /// The completion, lot, task, advisory or lifting; `None`: a person opened it.
     pub cause_id: Option<Uuid>,
     /// The routine whose tests its steps ask for.
     pub routine_id: Option<Uuid>,

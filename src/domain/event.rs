@@ -85,6 +85,10 @@ pub enum EventKind {
     CorrectiveActionClosed,
     /// A person said why a task was missed.
     MissReasonRecorded,
+    /// A notice not to use mains water was recorded for a clinic.
+    WaterAdvisoryStarted,
+    /// A named person recorded that such a notice was lifted at a clinic.
+    WaterAdvisoryLifted,
 }
 
 impl EventKind {
@@ -132,6 +136,8 @@ impl EventKind {
             Self::CorrectiveActionNoted => "corrective_action_noted",
             Self::CorrectiveActionClosed => "corrective_action_closed",
             Self::MissReasonRecorded => "miss_reason_recorded",
+            Self::WaterAdvisoryStarted => "water_advisory_started",
+            Self::WaterAdvisoryLifted => "water_advisory_lifted",
         }
     }
 }

@@ -71,6 +71,25 @@ pub struct SiteEvent {
     pub happened_at: DateTime<Utc>,
 }
 
+/// A time in which mains water may not be used at the clinic.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct WaterPause {
+    /// Its first instant.
+    pub from: DateTime<Utc>,
+    /// The first instant after it; `None`: it goes on.
+    pub until: Option<DateTime<Utc>>,
+    /// Whose notice it is.
+    pub reason: String,
+}
+
+impl WaterPause {
+    /// Whether an instant lies in it.
+    #[must_use]
+    pub fn holds(&self, at: DateTime<Utc>) -> bool {
+        self.from <= at && self.until.is_none_or(|until| at < until)
+    }
+}
+
 /// What a completion made of its task.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Finished {
@@ -125,6 +144,8 @@ pub struct Facts {
     pub cycles: Vec<Cycle>,
     /// What happened at the site.
     pub events: Vec<SiteEvent>,
+    /// When mains water may not be used.
+    pub water_pauses: Vec<WaterPause>,
     /// Completions.
     pub completions: Vec<Completed>,
     /// Marks before the lists begin that a counting routine has counted on a subject: (routine, subject) -> number.

@@ -197,6 +197,7 @@ pub(super) fn routine(anchor: Anchor) -> Routine {
         on_fail: None,
         on_miss: None,
         counts_as_use: false,
+        runs_mains_water: false,
         in_use: true,
     }
 }

@@ -50,5 +50,6 @@ pub mod standing;
 pub mod step;
 pub mod subject;
 pub mod task;
+pub mod water_advisory;
 pub mod water_sample;
 pub mod zone;

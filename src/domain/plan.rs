@@ -33,6 +33,7 @@ use super::ladder::Ladder;
 use super::routine::{BlocksFrom, RoutineVersion, in_force};
 use super::subject::{Subject, SubjectKind};
 use super::task::{Slot, TaskId, Times};
+use super::water_advisory::is_fed_from_mains;
 use super::zone;
 
 /// Everything that decides the plan of one clinic.
@@ -330,7 +331,21 @@ impl<'a> Planner<'a> {
             return;
         }
         let times = self.times(version, occurrence.at);
-        tasks.extend(there().map(|subject| task(version, subject, occurrence.clone(), times.clone())));
+        tasks.extend(there().map(|subject| {
+            let mut task = task(version, subject, occurrence.clone(), times.clone());
+            task.not_required = task.not_required.or_else(|| self.water_pause(version, subject, &times));
+            task
+        }));
+    }
+
+    /// Work that runs mains water rests while none may be used: where its anchor, or the instant it is due by, lies then.
+    fn water_pause(&self, version: &RoutineVersion, subject: &Subject, times: &Times) -> Option<NotRequired> {
+        if !version.routine.runs_mains_water || !is_fed_from_mains(subject) {
+            return None;
+        }
+        let mut pauses = self.clinic.facts.water_pauses.iter();
+        let pause = pauses.find(|pause| pause.holds(times.anchor_at) || pause.holds(times.due_by))?;
+        Some(NotRequired { reason: pause.reason.clone() })
     }
 
     fn times(&self, version: &RoutineVersion, anchor_at: DateTime<Utc>) -> Times {

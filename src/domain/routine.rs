@@ -75,6 +75,10 @@ pub struct Routine {
     /// Whether a completion counts as use of its subject, e.g. a flush: idle routines count from it.
     #[serde(default)]
     pub counts_as_use: bool,
+    /// Whether it runs mains water where its subject is fed from the mains: it is not required then while a water advisory
+    /// stands. An operatory with a reservoir of its own is spared.
+    #[serde(default)]
+    pub runs_mains_water: bool,
     /// A routine that is no longer used plans nothing and keeps its history.
     #[serde(default = "in_use_by_default")]
     #[schema(default = true)]

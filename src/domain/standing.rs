@@ -7,7 +7,8 @@ use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
 use super::quarantine::Quarantine;
-use super::subject::{ServiceState, Subject};
+use super::subject::{ServiceState, Subject, SubjectKind};
+use super::water_advisory::{WaterAdvisory, is_fed_from_mains};
 
 /// Who can put right what a subject lacks.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -27,6 +28,8 @@ pub enum ObstacleKind {
     OutOfService,
     /// It was put out of use, and no release is recorded.
     Quarantine,
+    /// A notice not to use mains water stands, and mains water feeds it.
+    WaterAdvisory,
 }
 
 /// One thing that stands against a subject.
@@ -34,7 +37,7 @@ pub enum ObstacleKind {
 pub struct Obstacle {
     /// What kind.
     pub kind: ObstacleKind,
-    /// The quarantine; `None`: the subject's own state.
+    /// The quarantine or advisory; `None`: the subject's own state.
     pub id: Option<Uuid>,
     /// The one line it concerns; `None`: the subject as a whole.
     pub line: Option<String>,
@@ -46,9 +49,15 @@ pub struct Obstacle {
     pub solved_by: Solver,
 }
 
-/// What stands against `subject` at `at`, the longest first. `quarantines` may hold those of other subjects too.
+/// What stands against `subject` at `at`, the longest first. `quarantines` may hold those of other subjects too, and
+/// `advisories` those of other clinics.
 #[must_use]
-pub fn standing(subject: &Subject, quarantines: &[Quarantine], at: DateTime<Utc>) -> Vec<Obstacle> {
+pub fn standing(
+    subject: &Subject,
+    quarantines: &[Quarantine],
+    advisories: &[WaterAdvisory],
+    at: DateTime<Utc>,
+) -> Vec<Obstacle> {
     let mut found: Vec<Obstacle> = quarantines
         .iter()
         .filter(|q| q.subject_id == subject.id && q.load_reference.is_none() && q.stands_at(at))
@@ -70,6 +79,17 @@ pub fn standing(subject: &Subject, quarantines: &[Quarantine], at: DateTime<Utc>
             since: *since,
             solved_by: Solver::ClinicLead,
         });
+    }
+    if subject.kind == SubjectKind::Operatory && is_fed_from_mains(subject) {
+        let here = advisories.iter().filter(|a| a.clinic_id == subject.clinic_id && a.stands_at(at));
+        found.extend(here.map(|a| Obstacle {
+            kind: ObstacleKind::WaterAdvisory,
+            id: Some(a.advisory_id),
+            line: None,
+            reason: format!("{}; no mains water through the unit", a.called()),
+            since: a.started_at,
+            solved_by: Solver::ClinicLead,
+        }));
     }
     found.sort_by_key(|obstacle| (obstacle.since, obstacle.id));
     found
@@ -104,7 +124,7 @@ mod tests {
     fn what_stands_is_told_longest_first_with_who_can_end_it() {
         let chair = taken_out_of_service("no suction", at("2026-11-29 10:00"), operatory(10));
         let held = [quarantine(2, chair.id, "2026-11-29 12:00"), quarantine(3, chair.id, "2026-11-29 09:00")];
-        let found = standing(&chair, &held, at("2026-11-30 08:00"));
+        let found = standing(&chair, &held, &[], at("2026-11-30 08:00"));
         let told: Vec<_> = found.iter().map(|o| (o.kind, o.id, o.solved_by)).collect();
         assert_eq!(
             told,
@@ -132,8 +152,8 @@ mod tests {
             key_id: id(7),
         });
         let held = [elsewhere, load, released];
-        assert_eq!(standing(&chair, &held, at("2026-11-29 13:00")), []);
+        assert_eq!(standing(&chair, &held, &[], at("2026-11-29 13:00")), []);
         // Until the release was recorded it stood.
-        assert_eq!(standing(&chair, &held, at("2026-11-29 12:59")).len(), 1);
+        assert_eq!(standing(&chair, &held, &[], at("2026-11-29 12:59")).len(), 1);
     }
 }

@@ -44,6 +44,10 @@ pub struct ClinicInput {
     #[serde(default)]
     #[schema(max_length = 60, example = "US-WA")]
     pub jurisdiction: String,
+    /// Whose water it is, as the supplier's notices name the area.
+    #[serde(default)]
+    #[schema(max_length = 120, example = "Lower Valley")]
+    pub supply_area: String,
 }
 
 impl ClinicInput {
@@ -53,12 +57,13 @@ impl ClinicInput {
         check_text(&mut faults, "/name", &self.name, 120);
         check_optional_text(&mut faults, "/address", &self.address, 300);
         check_optional_text(&mut faults, "/jurisdiction", &self.jurisdiction, 60);
+        check_optional_text(&mut faults, "/supply_area", &self.supply_area, 120);
         let Ok(zone) = self.zone.parse() else {
             faults.push(Fault::new("/zone", "must be an IANA time zone, e.g. Europe/Berlin"));
             return Err(faults);
         };
-        let Self { name, address, jurisdiction, .. } = self;
-        without_faults(ClinicRow { clinic_id, name, zone, address, jurisdiction, week: None }, faults)
+        let Self { name, address, jurisdiction, supply_area, .. } = self;
+        without_faults(ClinicRow { clinic_id, name, zone, address, jurisdiction, supply_area, week: None }, faults)
     }
 }
 
@@ -75,6 +80,8 @@ pub struct ClinicDocument {
     pub address: String,
     /// Whose code applies; may be empty.
     pub jurisdiction: String,
+    /// Whose water it is; may be empty.
+    pub supply_area: String,
 }
 
 impl From<&ClinicRow> for ClinicDocument {
@@ -85,6 +92,7 @@ impl From<&ClinicRow> for ClinicDocument {
             zone: row.zone.name().to_owned(),
             address: row.address.clone(),
             jurisdiction: row.jurisdiction.clone(),
+            supply_area: row.supply_area.clone(),
         }
     }
 }
@@ -199,6 +207,7 @@ pub(super) fn examples() -> Vec<Example> {
         zone: "America/Los_Angeles".to_owned(),
         address: "1 Lantern Street".to_owned(),
         jurisdiction: "US-WA".to_owned(),
+        supply_area: "Lower Valley".to_owned(),
     };
     let document = ClinicDocument {
         clinic_id: samples::CLINIC,
@@ -206,6 +215,7 @@ pub(super) fn examples() -> Vec<Example> {
         zone: input.zone.clone(),
         address: input.address.clone(),
         jurisdiction: input.jurisdiction.clone(),
+        supply_area: input.supply_area.clone(),
     };
     let list = ClinicList { items: vec![document.clone()] };
     vec![

@@ -65,6 +65,7 @@ pub mod staff;
 pub mod subjects;
 pub mod summary;
 pub mod tasks;
+pub mod water_advisories;
 pub mod weeks;
 pub mod why;
 pub mod why_nothing;
@@ -155,6 +156,7 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(chains::router())
         .merge(corrective_actions::router())
         .merge(quarantines::router())
+        .merge(water_advisories::router())
         .merge(miss_reasons::router())
         .merge(overdue::router())
         .merge(summary::router())

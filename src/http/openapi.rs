@@ -23,7 +23,7 @@ use super::{
     cycles, desk, dilutions, due, entries_to_review, equipment, expiring, feeds, forecast, full_days, group, health,
     holds, hours, instruments, keys, ladder, lots, miss_reasons, operatories, overdue, own_limits, pins, plan_warnings,
     presence, products, proofs, quarantines, readiness, resources, routines, seals, signature, site_events,
-    special_openings, staff, summary, tasks, weeks, why, why_nothing, zone_moves,
+    special_openings, staff, summary, tasks, water_advisories, weeks, why, why_nothing, zone_moves,
 };
 
 /// An example of a body, made by serialising a real value of its type.
@@ -92,6 +92,7 @@ fn examples() -> Vec<Example> {
         site_events::examples(),
         chains::examples(),
         corrective_actions::examples(),
+        water_advisories::examples(),
         quarantines::examples(),
         miss_reasons::examples(),
         overdue::examples(),

@@ -3,6 +3,8 @@
 //! The rule of this file: an answer names what is missing and says that it is about records only; what may be done
 //! with the chair is decided by a person.
 
+use std::collections::BTreeSet;
+
 use axum::Json;
 use axum::extract::State;
 use chrono::{DateTime, TimeDelta, Utc};
@@ -151,6 +153,8 @@ pub enum StandingKind {
     OutOfService,
     /// It was put out of use, and no release is recorded.
     Quarantine,
+    /// A notice not to use mains water stands at the clinic, and mains water feeds the unit.
+    WaterAdvisory,
 }
 
 /// One thing that stands against a subject.
@@ -158,7 +162,7 @@ pub enum StandingKind {
 pub struct StandingObstacle {
     /// What kind.
     pub kind: StandingKind,
-    /// The quarantine; null: the subject's own state.
+    /// The quarantine or the water advisory; null: the subject's own state.
     #[schema(required)]
     pub id: Option<Uuid>,
     /// The one line it concerns; null: the subject as a whole.
@@ -178,6 +182,7 @@ impl From<Obstacle> for StandingObstacle {
             kind: match obstacle.kind {
                 ObstacleKind::OutOfService => StandingKind::OutOfService,
                 ObstacleKind::Quarantine => StandingKind::Quarantine,
+                ObstacleKind::WaterAdvisory => StandingKind::WaterAdvisory,
             },
             id: obstacle.id,
             line: obstacle.line,
@@ -188,7 +193,7 @@ impl From<Obstacle> for StandingObstacle {
     }
 }
 
-/// What the records say about using each of `subjects` at `now`, in their order; two queries, however many they are.
+/// What the records say about using each of `subjects` at `now`, in their order; three queries, however many they are.
 ///
 /// # Errors
 /// When the store fails.
@@ -201,9 +206,12 @@ pub(super) async fn of_all(
     let ids: Vec<Uuid> = subjects.iter().map(|subject| subject.id).collect();
     let mut blocking = store::readiness::list_blocking(db, group_id, &ids, now).await?;
     let quarantines = store::quarantines::list_standing(db, group_id, &ids, now).await?;
+    let clinics: BTreeSet<Uuid> = subjects.iter().map(|subject| subject.clinic_id).collect();
+    let clinics: Vec<Uuid> = clinics.into_iter().collect();
+    let advisories = store::water_advisories::list_standing(db, group_id, &clinics, now).await?;
     Ok(subjects
         .iter()
-        .map(|s| readiness(standing(s, &quarantines, now), blocking.remove(&s.id).unwrap_or_default()))
+        .map(|s| readiness(standing(s, &quarantines, &advisories, now), blocking.remove(&s.id).unwrap_or_default()))
         .collect())
 }
 

@@ -354,6 +354,7 @@ pub(super) fn examples() -> Vec<Example> {
         on_fail: None,
         on_miss: None,
         counts_as_use: true,
+        runs_mains_water: true,
         in_use: true,
     };
     let effective_on = samples::day();

@@ -22,6 +22,9 @@ const MAY_RELEASE: [StaffRole; 3] = [StaffRole::Clinician, StaffRole::ClinicLead
 /// Who may close an action: one who can judge whether it was worked as it should be.
 const MAY_CLOSE: [StaffRole; 3] = [StaffRole::Clinician, StaffRole::ClinicLead, StaffRole::GroupLead];
 
+/// Who may say that a water advisory was lifted: one who answers for the place.
+const MAY_LIFT: [StaffRole; 2] = [StaffRole::ClinicLead, StaffRole::GroupLead];
+
 /// Lets a person release what is out of use at a clinic. Call it before opening a transaction.
 ///
 /// # Errors
@@ -47,6 +50,19 @@ pub(super) async fn verify_closing(
     clinic_id: Uuid,
 ) -> ApiResult<Signer> {
     verify(state, caller, signature, clinic_id, &Needs { roles: &MAY_CLOSE, competence: Work::default() }).await
+}
+
+/// Lets a person say that a water advisory was lifted at a clinic. Call it before opening a transaction.
+///
+/// # Errors
+/// As [`verify`].
+pub(super) async fn verify_lifting(
+    state: &AppState,
+    caller: &Caller,
+    signature: &SignatureInput,
+    clinic_id: Uuid,
+) -> ApiResult<Signer> {
+    verify(state, caller, signature, clinic_id, &Needs { roles: &MAY_LIFT, competence: Work::default() }).await
 }
 
 /// A signature for the API's document, written by hand: a PIN is not shown as JSON.

@@ -51,7 +51,7 @@ pub struct SiteEventInput {
     pub subject_id: Option<Uuid>,
     /// Free text about the site. No patient or health data.
     #[serde(default)]
-    #[schema(max_length = 400, example = "Notice of the water company, lifted by its letter.")]
+    #[schema(max_length = 400, example = "A new tap in the corridor.")]
     pub note: String,
 }
 
@@ -144,7 +144,8 @@ async fn list_site_events(
 
 /// Records what happened at a clinic.
 ///
-/// Routines that hang on such events fall due by it. The id is made by the client, so a repeat is harmless, after a
+/// Routines that hang on such events fall due by it. A water advisory has a resource of its own, which records its two
+/// kinds here. The id is made by the client, so a repeat is harmless, after a
 /// withdrawal too; other content under the same id is refused, for an entry is never changed. The note is about the
 /// site: it has no place for patient or health data.
 #[utoipa::path(
@@ -197,6 +198,10 @@ async fn put_site_event(
 async fn keep(db: &mut PgConnection, caller: &Caller, wanted: SiteEventRow) -> ApiResult<(bool, SiteEventRow)> {
     if let Some(standing) = store::site_events::find(db, caller.group_id, wanted.event_id).await? {
         return must_be_the_same(standing, &wanted).map(|standing| (false, standing));
+    }
+    if matches!(wanted.kind, SiteEventKind::WaterAdvisoryStarted | SiteEventKind::WaterAdvisoryLifted) {
+        let rule = "is recorded under /v1/water-advisories, which makes this event itself";
+        return Err(ApiError::rule_broken("/kind", rule));
     }
     check_time(wanted.happened_at, caller.now)?;
     if let Some(subject_id) = wanted.subject_id {
@@ -314,10 +319,10 @@ pub(super) fn derive_return_id(subject_id: Uuid, out_since: DateTime<Utc>) -> Uu
 /// Examples for the API's document.
 pub(super) fn examples() -> Vec<Example> {
     let input = SiteEventInput {
-        kind: SiteEventKind::WaterAdvisoryLifted,
+        kind: SiteEventKind::PlumbingChange,
         happened_at: samples::morning(7, 15),
         subject_id: None,
-        note: "Notice of the water company, lifted by its letter.".to_owned(),
+        note: "A new tap in the corridor.".to_owned(),
     };
     let document = SiteEventDocument {
         event_id: samples::SITE_EVENT,

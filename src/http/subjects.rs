@@ -16,6 +16,7 @@ use super::caller::Caller;
 use super::configuration::{Change, EditQuery, Edited, check_date, created_or_ok};
 use super::problem::{ApiError, ApiResult};
 use super::site_events::{self, derive_return_id};
+use super::water_advisories::after_leaving_mains;
 use crate::domain::access::Reach;
 use crate::domain::event::EventKind;
 use crate::domain::fault::{Fault, check_text};
@@ -194,6 +195,7 @@ pub(super) async fn put<D: From<SubjectRow> + Serialize>(
         store::subjects::save(change.db(), caller.group_id, &row, caller.now).await?;
         if let Some(before) = &before {
             note_return(&mut change, caller, &before.subject, &row.subject).await?;
+            after_leaving_mains(change.db(), caller, &before.subject, &row.subject).await?;
         }
         let moved_from = before.as_ref().map(|b| b.subject.clinic_id).filter(|left| *left != clinic_id);
         if before.is_none_or(|b| moves_plan(&b.subject, &row.subject)) {

@@ -368,6 +368,6 @@ pub async fn is_lifted(db: &mut PgConnection, group_id: Uuid, action: &Correctiv
             let notes = corrective_actions::list_notes(db, group_id, action.action_id).await?;
             Ok(notes.iter().any(|note| note.kind == ActionNoteKind::RecordedLate))
         }
-        ActionCause::Lot | ActionCause::Person => Ok(false),
+        ActionCause::Lot | ActionCause::Person | ActionCause::WaterAdvisory => Ok(false),
     }
 }

@@ -28,6 +28,8 @@ pub struct ClinicRow {
     pub address: String,
     /// Whose code applies; may be empty.
     pub jurisdiction: String,
+    /// Whose water it is, as the supplier's notices name the area; may be empty.
+    pub supply_area: String,
     /// Its ordinary week; `None` until somebody sets it.
     pub week: Option<Week>,
 }
@@ -38,6 +40,7 @@ struct Row {
     zone: String,
     address: String,
     jurisdiction: String,
+    supply_area: String,
     week: Option<Value>,
 }
 
@@ -57,6 +60,7 @@ impl TryFrom<Row> for ClinicRow {
             zone,
             address: row.address,
             jurisdiction: row.jurisdiction,
+            supply_area: row.supply_area,
             week,
         })
     }
@@ -69,7 +73,8 @@ impl TryFrom<Row> for ClinicRow {
 pub async fn find(db: &mut PgConnection, group_id: Uuid, clinic_id: Uuid) -> Result<Option<ClinicRow>> {
     sqlx::query_as!(
         Row,
-        "select clinic_id, name, zone, address, jurisdiction, week from clinic where group_id = $1 and clinic_id = $2",
+        "select clinic_id, name, zone, address, jurisdiction, supply_area, week from clinic
+         where group_id = $1 and clinic_id = $2",
         group_id,
         clinic_id
     )
@@ -86,7 +91,7 @@ pub async fn find(db: &mut PgConnection, group_id: Uuid, clinic_id: Uuid) -> Res
 pub async fn list(db: &mut PgConnection, group_id: Uuid) -> Result<Vec<ClinicRow>> {
     sqlx::query_as!(
         Row,
-        "select clinic_id, name, zone, address, jurisdiction, week from clinic
+        "select clinic_id, name, zone, address, jurisdiction, supply_area, week from clinic
          where group_id = $1 order by name, clinic_id",
         group_id
     )
@@ -123,11 +128,13 @@ const CLOCKS_DIFFER: TimeDelta = TimeDelta::minutes(10);
 pub async fn save(db: &mut PgConnection, group_id: Uuid, clinic: &ClinicRow, now: DateTime<Utc>) -> Result<()> {
     let week = clinic.week.as_ref().map(sqlx::types::Json);
     sqlx::query!(
-        "insert into clinic (group_id, clinic_id, name, zone, address, jurisdiction, week, created_at, updated_at)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $8)
+        "insert into clinic
+             (group_id, clinic_id, name, zone, address, jurisdiction, week, created_at, updated_at, supply_area)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $8, $9)
          on conflict (group_id, clinic_id) do update
          set name = excluded.name, zone = excluded.zone, address = excluded.address,
-             jurisdiction = excluded.jurisdiction, week = excluded.week, updated_at = excluded.updated_at",
+             jurisdiction = excluded.jurisdiction, week = excluded.week, updated_at = excluded.updated_at,
+             supply_area = excluded.supply_area",
         group_id,
         clinic.clinic_id,
         clinic.name,
@@ -135,7 +142,8 @@ pub async fn save(db: &mut PgConnection, group_id: Uuid, clinic: &ClinicRow, now
         clinic.address,
         clinic.jurisdiction,
         week as _,
-        now
+        now,
+        clinic.supply_area
     )
     .execute(&mut *db)
     .await?;

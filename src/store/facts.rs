@@ -9,9 +9,12 @@ use chrono::{DateTime, Days, NaiveDate, NaiveTime, Utc};
 use sqlx::PgConnection;
 use uuid::Uuid;
 
-use super::{Result, StoreError, WINDOW_DAYS, clinics, cycles, desk, ladders, routines, site_events, subjects, weeks};
+use super::{
+    Result, StoreError, WINDOW_DAYS, clinics, cycles, desk, ladders, routines, site_events, subjects, water_advisories,
+    weeks,
+};
 use crate::domain::anchor::{Anchor, Counted};
-use crate::domain::facts::{Completed, Facts, Finished};
+use crate::domain::facts::{Completed, Facts, Finished, WaterPause};
 use crate::domain::plan::Clinic;
 use crate::domain::routine::RoutineVersion;
 use crate::domain::subject::Subject;
@@ -83,6 +86,11 @@ impl Ask<'_> {
             used_before: desk::list_last_uses(db, self.group_id, &subject_ids, self.since).await?,
             cycles: cycles::list_cycles(db, self.group_id, self.clinic_id, days).await?,
             events: site_events::list_site_events(db, self.group_id, self.clinic_id, since_at).await?,
+            water_pauses: water_advisories::list_applying(db, self.group_id, self.clinic_id, since_at)
+                .await?
+                .into_iter()
+                .map(|a| WaterPause { from: a.started_at, until: a.lifting.as_ref().map(|l| l.lifted_at), reason: a.called() })
+                .collect(),
             completions,
             counted_before: self.counted_before(db).await?,
         })

@@ -53,6 +53,7 @@ pub mod subjects;
 pub mod summary;
 pub mod tasks;
 mod wanted_tests;
+pub mod water_advisories;
 pub mod weeks;
 pub mod zone_moves;
 

@@ -155,6 +155,18 @@ async fn of_failures(db: &mut PgConnection, span: Span) -> Result<Vec<Recorded>>
            where r.group_id = $1 and r.clinic_id = $2 and r.recorded_at >= $3 and r.recorded_at < $4"#
     );
     add!(
+        "water_advisory",
+        r#"select a.advisory_id::text as "id!", a.recorded_at as "recorded_at!", to_jsonb(a)::text as "columns!"
+           from water_advisory a
+           where a.group_id = $1 and a.clinic_id = $2 and a.recorded_at >= $3 and a.recorded_at < $4"#
+    );
+    add!(
+        "water_advisory_lifting",
+        r#"select l.advisory_id::text as "id!", l.recorded_at as "recorded_at!", to_jsonb(l)::text as "columns!"
+           from water_advisory_lifting l
+           where l.group_id = $1 and l.clinic_id = $2 and l.recorded_at >= $3 and l.recorded_at < $4"#
+    );
+    add!(
         "corrective_action",
         r#"select r.action_id::text as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!"
            from corrective_action r

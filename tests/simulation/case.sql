@@ -71,6 +71,10 @@ select json_build_object(
                                      h.service_state, 'reason', h.reason) order by h.changed_at), '[]')
                                  from subject_change h where h.group_id = $1 and h.subject_id = s.subject_id)))
                  from of_clinic s join clinic c on c.group_id = $1 and c.clinic_id = s.clinic_id),
+    'water_pauses', (select coalesce(json_agg(json_build_object('from', a.started_at, 'until', l.lifted_at)), '[]')
+                     from water_advisory a
+                     left join water_advisory_lifting l using (group_id, advisory_id, clinic_id)
+                     where a.group_id = $1 and a.clinic_id = $2),
     'posted', (select coalesce(json_agg(json_build_object('clinic_day', clinic_day,
                      'started_at', started_at, 'ended_at', ended_at)), '[]') from (
                    select clinic_day, max(marked_at) filter (where edge = 'start') as started_at,

@@ -4,7 +4,7 @@ use chrono::{NaiveDate, TimeDelta};
 use serde_json::json;
 
 use super::routines::{ROUTINES, routines};
-use super::town::{Town, ZONES, equipment, operatory, week};
+use super::town::{LEAD, PIN, Town, ZONES, equipment, operatory, week};
 use crate::support::chance::Chance;
 use crate::support::id;
 
@@ -22,6 +22,7 @@ pub(super) enum Edit {
     ChangeServiceState,
     RecordSiteEvent,
     WithdrawSiteEvent,
+    ChangeAdvisory,
     MarkDayFull,
     TakeFullDayBack,
     AddChair,
@@ -33,7 +34,7 @@ pub(super) enum Edit {
 }
 
 /// Those of one clinic.
-pub(super) const OF_CLINIC: [Edit; 17] = [
+pub(super) const OF_CLINIC: [Edit; 18] = [
     Edit::CloseDays,
     Edit::CloseHours,
     Edit::TakeClosureBack,
@@ -45,6 +46,7 @@ pub(super) const OF_CLINIC: [Edit; 17] = [
     Edit::ChangeServiceState,
     Edit::RecordSiteEvent,
     Edit::WithdrawSiteEvent,
+    Edit::ChangeAdvisory,
     Edit::MarkDayFull,
     Edit::TakeFullDayBack,
     Edit::AddChair,
@@ -129,6 +131,7 @@ impl Town<'_> {
             }
             Edit::ChangeServiceState => self.change_service_state(n, chance).await,
             Edit::RecordSiteEvent => self.record_site_event(n, chance).await,
+            Edit::ChangeAdvisory => self.change_advisory(n, chance).await,
             Edit::WithdrawSiteEvent => {
                 if self.sites[n].events.is_empty() {
                     self.record_site_event(n, chance).await;
@@ -201,7 +204,7 @@ impl Town<'_> {
 
     async fn record_site_event(&mut self, n: usize, chance: &mut Chance) {
         let event = self.fresh();
-        let kind = *chance.one_of(&["repair", "plumbing_change", "water_advisory_started"]);
+        let kind = *chance.one_of(&["repair", "plumbing_change", "commissioning"]);
         let subject = chance.percent(50).then(|| *chance.one_of(&self.sites[n].chairs));
         let mut body = json!({ "kind": kind, "happened_at": self.app.clock.now() });
         if let Some(subject) = subject {
@@ -209,6 +212,24 @@ impl Town<'_> {
         }
         self.put(&format!("/v1/clinics/{}/site-events/{event}", self.sites[n].clinic_id), body).await;
         self.sites[n].events.push(event);
+    }
+
+    /// A water advisory starts, some hours ago perhaps, or the one that stands is lifted.
+    async fn change_advisory(&mut self, n: usize, chance: &mut Chance) {
+        let now = self.app.clock.now();
+        let clinic_id = self.sites[n].clinic_id;
+        if let Some(advisory) = self.sites[n].advisory.take() {
+            let body = json!({ "lifting_id": self.fresh(), "reason": "letter", "lifted_at": now, "clinic_ids": [clinic_id],
+                               "signature": { "staff_id": id(LEAD), "pin": PIN } });
+            self.admin.post(&format!("/v1/water-advisories/{advisory}/lifting"), body).await.expect(201);
+            return;
+        }
+        let advisory = self.fresh();
+        let started_at = now - TimeDelta::hours(*chance.one_of(&[0, 1, 7, 50]));
+        let body = json!({ "authority": "Valley Water", "clinic_ids": [clinic_id], "started_at": started_at,
+                           "opened_by": "MO" });
+        self.put(&format!("/v1/water-advisories/{advisory}"), body).await;
+        self.sites[n].advisory = Some(advisory);
     }
 
     /// To another clinic, with its service state; the last chair stays, so that a clinic has one.

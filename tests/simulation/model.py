@@ -88,6 +88,7 @@ def task(clinic, version, subject, occurrence):
         due_from, due_by, overdue_at, missed_at = [anchor_at + minutes(routine["window"][name]) for name in names]
     blocks_at = {None: None, "may_start": due_from, "due_by": due_by}[routine.get("blocks_from")]
     out = days.out_of_service(subject, anchor_at) and not occurrence.whatever_service
+    paused = occurrence.window is None and is_paused(clinic, routine, subject, (anchor_at, due_by))
     ladder = routine.get("ladder") or clinic.facts.get("ladder") or {"rungs": []}
     return {
         "routine_id": version["routine_id"],
@@ -102,8 +103,20 @@ def task(clinic, version, subject, occurrence):
         "missed_at": written(missed_at),
         "blocks_at": written(blocks_at) if blocks_at else None,
         "rungs": [[written(at), audience] for at, audience in rungs(clinic, ladder, overdue_at)],
-        "not_required": out or not occurrence.required,
+        "not_required": out or paused or not occurrence.required,
     }
+
+
+def is_paused(clinic, routine, subject, moments):
+    """Work that runs mains water rests while an advisory stands, on what is fed from the mains."""
+    if not routine.get("runs_mains_water") or subject.get("water_source") == "own_reservoir":
+        return False
+    for pause in clinic.facts.get("water_pauses") or []:
+        until = pause["until"]
+        for at in moments:
+            if days.instant(pause["from"]) <= at and (until is None or at < days.instant(until)):
+                return True
+    return False
 
 
 def rungs(clinic, ladder, overdue_at):

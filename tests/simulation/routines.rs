@@ -58,15 +58,15 @@ pub(super) fn routines() -> Vec<Value> {
         routine
     };
     let drafts: Vec<(&str, Value, Value)> = vec![
-        ("operatory", plain("opening"), json!({ "counts_as_use": true, "blocks_from": "may_start" })),
+        ("operatory", plain("opening"), json!({ "counts_as_use": true, "blocks_from": "may_start", "runs_mains_water": true })),
         ("operatory", plain("first_patient"), json!({ "blocks_from": "due_by" })),
-        ("operatory", plain("turnover"), none.clone()),
-        ("clinic", plain("session_end"), none.clone()),
+        ("operatory", plain("turnover"), json!({ "runs_mains_water": true })),
+        ("clinic", plain("session_end"), json!({ "runs_mains_water": true })),
         ("operatory", plain("closing"), none.clone()),
         ("steriliser", rule("FREQ=WEEKLY;BYDAY=MO,SA", opening.clone(), "next_open_day"), wide.clone()),
         ("clinic", rule("FREQ=MONTHLY;BYDAY=-1FR", closing.clone(), "previous_open_day"), wide.clone()),
         ("clinic", rule("FREQ=DAILY;INTERVAL=3", half_past_two, "not_required"), none.clone()),
-        ("operatory", period("week", true), by_period(json!({}))),
+        ("operatory", period("week", true), by_period(json!({ "runs_mains_water": true }))),
         ("operatory", period("month", true), by_period(json!({ "blocks_from": "due_by" }))),
         ("steriliser", period("quarter", false), by_period(json!({}))),
         ("operatory", period("year", true), by_period(json!({}))),

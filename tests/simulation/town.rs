@@ -53,9 +53,15 @@ pub(super) struct Site {
     pub(super) out_of_service: Vec<Uuid>,
     pub(super) closures: Vec<Uuid>,
     pub(super) events: Vec<Uuid>,
+    /// The water advisory that stands.
+    pub(super) advisory: Option<Uuid>,
     pub(super) has_hours: bool,
     pub(super) tablets: Vec<Tablet>,
 }
+
+/// Who says that a water advisory was lifted, and their PIN.
+pub(super) const LEAD: u32 = 90_000;
+pub(super) const PIN: &str = "80146";
 
 /// The group.
 pub(super) struct Town<'a> {
@@ -86,6 +92,9 @@ impl<'a> Town<'a> {
             let body = json!({ "effective_on": "2026-01-01", "routine": content });
             town.admin.put(&format!("/v1/routines/{}", id(ROUTINES + n)), body).await.expect(201);
         }
+        let lead = json!({ "name": "Mara Oduya", "initials": "MO", "role": "group_lead", "active_from": "2024-01-01" });
+        town.put(&format!("/v1/staff/{}", id(LEAD)), lead).await;
+        town.put(&format!("/v1/staff/{}/pin", id(LEAD)), json!({ "pin": PIN })).await;
         for n in 0..clinics {
             let site = town.found(n, chance).await;
             town.sites.push(site);
@@ -115,9 +124,9 @@ impl<'a> Town<'a> {
             self.put(&format!("/v1/equipment/{machine}"), equipment(clinic_id, kind)).await;
         }
         let sterilisers = vec![steriliser];
-        let (closures, events, out_of_service) = Default::default();
+        let (closures, events, out_of_service, advisory) = Default::default();
         let tablets = (0..3).map(|_| Tablet::default()).collect();
-        Site { clinic_id, name, chairs, sterilisers, out_of_service, closures, events, has_hours, tablets }
+        Site { clinic_id, name, chairs, sterilisers, out_of_service, closures, events, advisory, has_hours, tablets }
     }
 
     /// What must be taken.
@@ -189,6 +198,9 @@ impl<'a> Town<'a> {
 /// A chair as it is sent: named by itself, so that it can be told apart wherever it stands.
 pub(super) fn operatory(clinic_id: Uuid, chair: Uuid, in_service: bool) -> Value {
     let mut body = scenario::operatory(clinic_id, &format!("Chair {chair}"));
+    if chair.as_u128().is_multiple_of(2) {
+        body["water_source"] = json!("mains_air_gap");
+    }
     if !in_service {
         body["service"] = json!({ "state": "out_of_service", "reason": "no suction" });
     }

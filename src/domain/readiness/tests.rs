@@ -94,7 +94,7 @@ fn one_routine_does_not_stand_for_another_and_the_longest_missing_comes_first() 
 fn an_operatory_out_of_service_is_not_ready_whatever_its_records_say() {
     let mut chair = operatory(10);
     chair = taken_out_of_service("no suction", at("2026-11-29 10:00"), chair);
-    let found = readiness(standing(&chair, &[], at("2026-11-30 08:00")), vec![task(1, 0, State::Done, false)]);
+    let found = readiness(standing(&chair, &[], &[], at("2026-11-30 08:00")), vec![task(1, 0, State::Done, false)]);
     assert!(!found.is_ready());
     assert!(found.missing.is_empty());
     assert_eq!(found.out_of_service, Some(("no suction".to_owned(), at("2026-11-29 10:00"))));
