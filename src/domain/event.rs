@@ -85,6 +85,8 @@ pub enum EventKind {
     CorrectiveActionClosed,
     /// A person said why a task was missed.
     MissReasonRecorded,
+    /// A lead signed a clinic day.
+    DaySigned,
 }
 
 impl EventKind {
@@ -132,6 +134,7 @@ impl EventKind {
             Self::CorrectiveActionNoted => "corrective_action_noted",
             Self::CorrectiveActionClosed => "corrective_action_closed",
             Self::MissReasonRecorded => "miss_reason_recorded",
+            Self::DaySigned => "day_signed",
         }
     }
 }
