@@ -20,9 +20,9 @@ use utoipa::{PartialSchema as _, ToSchema as _};
 use super::problem::Problem;
 use super::{
     board, chains, clinics, closure_import, closures, competences, completions, corrective_actions, cycle_records,
-    cycles, desk, dilutions, due, entries_to_review, equipment, expiring, feeds, forecast, full_days, group, health,
+    cycles, day_signing, desk, dilutions, due, entries_to_review, equipment, expiring, feeds, forecast, full_days, group, health,
     holds, hours, instruments, keys, ladder, lots, miss_reasons, operatories, overdue, own_limits, pins, plan_warnings,
-    presence, products, proofs, quarantines, readiness, resources, routines, seals, signature, site_events,
+    presence, products, proofs, quarantines, readiness, resources, routines, seals, sign_offs, signature, site_events,
     special_openings, staff, summary, tasks, weeks, why, why_nothing, zone_moves,
 };
 
@@ -94,6 +94,8 @@ fn examples() -> Vec<Example> {
         corrective_actions::examples(),
         quarantines::examples(),
         miss_reasons::examples(),
+        day_signing::examples(),
+        sign_offs::examples(),
         overdue::examples(),
         summary::examples(),
         forecast::examples(),
@@ -145,6 +147,7 @@ const TAGS: [(&str, &str); 12] = [
     ("Chairside", "What is due, timed holds, completions and cycles of equipment"),
     ("Manager", "What is overdue, sums over sites, and what happened at them"),
     ("Corrective actions", "What is done when something fails: steps, what is out of use, its release"),
+    ("Day closure", "A lead looks at a clinic day, explains its gaps and signs it"),
     ("Seals", "Whether what was recorded is as it was, with proofs that can be checked elsewhere"),
     ("Calendars", "A clinic's tasks in other people's calendar programs"),
     ("Operations", "For whoever runs the service; no key needed"),

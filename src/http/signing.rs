@@ -1,4 +1,4 @@
-//! Who signs a release or a closing.
+//! Who signs a release, a closing or a clinic day.
 //!
 //! The rule of this file: a signature is a named person's, given with a PIN of their own ([`super::signature`]); what that
 //! person must be is said here, once, for every act of these resources.
@@ -21,6 +21,9 @@ const MAY_RELEASE: [StaffRole; 3] = [StaffRole::Clinician, StaffRole::ClinicLead
 
 /// Who may close an action: one who can judge whether it was worked as it should be.
 const MAY_CLOSE: [StaffRole; 3] = [StaffRole::Clinician, StaffRole::ClinicLead, StaffRole::GroupLead];
+
+/// Who may sign a clinic day: one who answers for the place.
+pub(super) const MAY_SIGN_DAY: [StaffRole; 2] = [StaffRole::ClinicLead, StaffRole::GroupLead];
 
 /// Lets a person release what is out of use at a clinic. Call it before opening a transaction.
 ///
@@ -47,6 +50,19 @@ pub(super) async fn verify_closing(
     clinic_id: Uuid,
 ) -> ApiResult<Signer> {
     verify(state, caller, signature, clinic_id, &Needs { roles: &MAY_CLOSE, competence: Work::default() }).await
+}
+
+/// Lets a person sign a day of a clinic. Call it before opening a transaction.
+///
+/// # Errors
+/// As [`verify`].
+pub(super) async fn verify_day(
+    state: &AppState,
+    caller: &Caller,
+    signature: &SignatureInput,
+    clinic_id: Uuid,
+) -> ApiResult<Signer> {
+    verify(state, caller, signature, clinic_id, &Needs { roles: &MAY_SIGN_DAY, competence: Work::default() }).await
 }
 
 /// A signature for the API's document, written by hand: a PIN is not shown as JSON.
