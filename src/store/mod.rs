@@ -30,6 +30,7 @@ pub mod keys;
 pub mod ladders;
 pub mod loads;
 pub mod lots;
+pub mod make_safe;
 pub mod misses;
 pub mod overdue;
 pub mod own_limits;
