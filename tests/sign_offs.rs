@@ -134,8 +134,6 @@ async fn what_arrives_after_the_signature_is_told_beside_it_and_may_be_signed_in
     let offline = clinic.flush(821, &clinic.due_of(routine::start_flush()).await, 125);
     app.set(at("2026-11-02T18:05:00Z"));
     let seen = review(&clinic.tablet, &clinic, MONDAY).await;
-    // The tablet comes back while the lead reads: what was read is not what would be signed.
-    app.set(at("2026-11-02T18:06:00Z"));
     let first = clinic.tablet.put(&path(&clinic, MONDAY, 900), signature(&seen, LEAD)).await.expect(201);
     app.set(at("2026-11-02T20:00:00Z"));
     clinic.tablet.post("/v1/completions", offline).await.expect(201);
@@ -221,7 +219,8 @@ async fn an_unsigned_day_is_overdue_at_the_next_opening_over_closures_and_climbs
     let mut owner = pool.acquire().await.expect("a connection");
     sqlx::query(AssertSqlSafe(format!("create role {login} login"))).execute(&mut *owner).await.expect("the owner may");
     reporting::grant_login(&mut owner, id(1), &login).await.expect("let in");
-    let mut reader = pool.connect_options().as_ref().clone().username(&login).connect().await.expect("a login");
+    let options = (*pool.connect_options()).clone().username(&login);
+    let mut reader = options.connect().await.expect("the login connects");
     let view = "select asked, unsigned_since::text, level, audience, signed_by, gaps_explained
                 from reporting.day_sign_offs where clinic_day = '2026-11-06'";
     sqlx::query("set timezone = 'UTC'").execute(&mut reader).await.expect("set");

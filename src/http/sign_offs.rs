@@ -104,10 +104,12 @@ async fn put_day_sign_off(
     let place = (clinic_id, clinic_day);
     // Looked at first without a lock: a PIN is checked in a transaction of its own, and none may stay open meanwhile.
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
+    let reviewed = review::of(&mut tx, &caller, clinic_id, clinic_day).await?;
+    // After the review: what was signed between the two looks is found, and not taken for a change.
     if let Some(standing) = sign_offs::find(&mut tx, caller.group_id, sign_off_id).await? {
         return must_be_the_same(&standing, place, &input);
     }
-    must_be_signable(&review::of(&mut tx, &caller, clinic_id, clinic_day).await?, &caller, &input)?;
+    must_be_signable(&reviewed, &caller, &input)?;
     tx.commit().await?;
     let signer = signing::verify_day(&state, &caller, &input.signature, clinic_id).await?;
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
