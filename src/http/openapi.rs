@@ -137,7 +137,7 @@ the request id that the log holds too.
 **Text** holds no NUL character (U+0000); other control characters break a rule where a line of text is asked for.";
 
 /// The tags in the order a reader meets them.
-const TAGS: [(&str, &str); 12] = [
+const TAGS: [(&str, &str); 13] = [
     ("Clinics", "The group, its clinics, their hours, and what stands in them"),
     ("Products", "What work is done with: instructions, lots, recalls, dilutions"),
     ("Routines", "What recurs, for which subjects, in which steps; and whom lateness is told to"),

@@ -7,8 +7,8 @@
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, Days, NaiveDate, Utc};
+use serde_json::{Value, json};
 use sqlx::PgConnection;
-use sqlx::types::Json;
 use uuid::Uuid;
 
 use super::Result;
@@ -103,10 +103,24 @@ pub(super) async fn plan(
         rules.push(rule);
     }
     let (from, to) = (today - Days::new(1), today + Days::new(u64::from(horizon_days).min(MOST_DAYS_AHEAD)));
-    let mut existing = list_rows(&mut *db, group_id, clinic_id, from).await?;
+    let existing = list_rows(&mut *db, group_id, clinic_id, from).await?;
+    let (changed, gone) = work_out(clinic_id, clinic, &rules, existing, (from, to), now);
+    save(&mut *db, group_id, clinic_id, &changed, now).await?;
+    remove(db, group_id, clinic_id, &gone).await
+}
+
+/// The rows to be written, and the days that ask no more.
+fn work_out(
+    clinic_id: Uuid,
+    clinic: &Clinic,
+    rules: &[SigningRule],
+    mut existing: BTreeMap<NaiveDate, Row>,
+    (from, to): (NaiveDate, NaiveDate),
+    now: DateTime<Utc>,
+) -> (Columns, Vec<NaiveDate>) {
     let book = DayBook::new(&clinic.hours);
     let mut changed = Columns::default();
-    for date in from.iter_days().take_while(|date| *date <= to).filter(|date| is_asked(&rules, *date)) {
+    for date in from.iter_days().take_while(|date| *date <= to).filter(|date| is_asked(rules, *date)) {
         let posted = clinic.facts.posted.get(&date).copied().unwrap_or_default();
         let Some(day) = day_to_sign(&book, &clinic.ladder, posted, date) else { continue };
         let before = existing.remove(&date);
@@ -119,8 +133,7 @@ pub(super) async fn plan(
     }
     let gone: Vec<NaiveDate> =
         existing.into_values().filter(|r| r.signed_at.is_none() && r.due_by > now).map(|r| r.clinic_day).collect();
-    save(&mut *db, group_id, clinic_id, &changed, now).await?;
-    remove(db, group_id, clinic_id, &gone).await
+    (changed, gone)
 }
 
 impl Row {
@@ -138,7 +151,7 @@ struct Columns {
     due_by: Vec<DateTime<Utc>>,
     overdue_at: Vec<DateTime<Utc>>,
     // Postgres has no arrays of arrays of other lengths.
-    rungs: Vec<Json<(Vec<DateTime<Utc>>, Vec<&'static str>)>>,
+    rungs: Vec<Value>,
 }
 
 impl Columns {
@@ -147,7 +160,8 @@ impl Columns {
         self.day_id.push(derive_day_id(clinic_id, day.clinic_day));
         self.due_by.push(day.due_by);
         self.overdue_at.push(day.overdue_at);
-        self.rungs.push(Json(day.rungs.iter().map(|(at, audience)| (*at, audience.as_str())).unzip()));
+        let (at, audience): (Vec<_>, Vec<_>) = day.rungs.iter().map(|(at, audience)| (*at, audience.as_str())).unzip();
+        self.rungs.push(json!([at, audience]));
     }
 }
 
@@ -198,7 +212,7 @@ async fn save(
         &days.day_id,
         &days.due_by,
         &days.overdue_at,
-        &days.rungs as &[Json<(Vec<DateTime<Utc>>, Vec<&'static str>)>],
+        &days.rungs,
         now
     )
     .execute(db)
