@@ -39,6 +39,7 @@ mod readme;
 mod refusals;
 mod repeats;
 mod seals;
+mod sign_offs;
 mod simulation;
 mod site_events;
 mod states;

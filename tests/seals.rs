@@ -9,6 +9,7 @@ use chairtide::domain::seal::DaySeal;
 use chairtide::jobs::sealer;
 use chairtide::store::cycles::CycleMark;
 use chairtide::store::misses::{self, MissReason};
+use chairtide::store::sign_offs::{self, SignOff};
 use chairtide::store::{self, StoreError, corrective_actions, quarantines, seals};
 use chrono::{NaiveDate, TimeDelta};
 use serde_json::{Value, json};
@@ -112,8 +113,24 @@ async fn what_failed(app: &App, clinic: &Clinic<'_>, task: &Value) {
     corrective_actions::insert_close(&mut tx, group_id, (id(708), clinic_id), &closing).await.expect("kept");
     let task_id = task["task_id"].as_str().and_then(|id| id.parse().ok()).expect("an id");
     let (reason, told_by) = ("nobody was there".to_owned(), "KV".to_owned());
-    let reason = MissReason { number: 1, reason, told_by, recorded_at, key_id };
+    let reason = MissReason { number: 1, code: None, reason, told_by, staff_id: None, recorded_at, key_id };
     misses::insert_reason(&mut tx, group_id, (task_id, clinic_id), &reason).await.expect("kept");
+    let signed = SignOff {
+        sign_off_id: id(715),
+        clinic_id,
+        clinic_day: recorded_at.date_naive(),
+        number: 1,
+        staff_id: id(712),
+        signed_by: "Mara Oduya".to_owned(),
+        note: "walked the rooms".to_owned(),
+        review_digest: vec![7; 32],
+        task_counts: json!({ "done": 3 }),
+        explanations: json!([{ "gap": format!("missed:{task_id}"), "kind": "missed", "task_id": task_id, "words": "x" }]),
+        entry_ids: vec![id(701), id(702)],
+        recorded_at,
+        key_id,
+    };
+    sign_offs::insert(&mut tx, group_id, &signed).await.expect("kept");
     tx.commit().await.expect("committed");
 }
 

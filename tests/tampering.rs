@@ -29,7 +29,14 @@ struct Kind {
 }
 
 const WHOLE: Kind = Kind { record: "", table: "", names: &[], id: "", which: "true", without: &[], only: None };
-const KINDS: [Kind; 19] = [
+const KINDS: [Kind; 20] = [
+    Kind {
+        record: "day_sign_off",
+        table: "day_sign_off",
+        names: &["group_id", "clinic_id", "sign_off_id"],
+        id: "sign_off_id::text",
+        ..WHOLE
+    },
     Kind {
         record: "quarantine",
         table: "quarantine",
@@ -172,7 +179,7 @@ async fn take_checks_off(db: &mut PgConnection) {
         "select conrelid::regclass::text, conname::text from pg_constraint
          where contype in ('c', 'f') and conparentid = 0 and not exists (
              select from pg_inherits where inhrelid = conrelid)
-           and conrelid::regclass::text = any('{completion,step_result,hold_mark,day_mark,seating_mark,cycle_mark,cycle_record,presence_mark,site_event,lot,lot_mark,quarantine,quarantine_release,corrective_action,corrective_action_step,corrective_action_note,corrective_action_close,corrective_action_next,miss_reason}')",
+           and conrelid::regclass::text = any('{completion,step_result,hold_mark,day_mark,seating_mark,cycle_mark,cycle_record,presence_mark,site_event,lot,lot_mark,quarantine,quarantine_release,corrective_action,corrective_action_step,corrective_action_note,corrective_action_close,corrective_action_next,miss_reason,day_sign_off}')",
     );
     for row in constraints.fetch_all(&mut *db).await.expect("the catalogue") {
         let (table, name): (String, String) = (row.get(0), row.get(1));
@@ -205,7 +212,8 @@ fn another(column: &str, data_type: &str) -> String {
         "integer" | "smallint" => (format!("{column} + 1"), "1"),
         // The same number, written with one decimal more.
         "numeric" => (format!("{column} + 0.00"), "1"),
-        "ARRAY" if column == "staff_ids" => (format!("array_append({column}, gen_random_uuid())"), "'{}'"),
+        "bytea" => (format!("sha256({column})"), "'\\x00'"),
+        "ARRAY" if matches!(column, "staff_ids" | "entry_ids") => (format!("array_append({column}, gen_random_uuid())"), "'{}'"),
         "ARRAY" => (format!("array_append({column}, 'x')"), "'{}'"),
         "jsonb" => (format!("jsonb_build_array({column})"), "'[]'"),
         other => panic!("{column} is a {other}: how is it changed?"),

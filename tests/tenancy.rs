@@ -124,6 +124,7 @@ async fn fill<'a>(app: &'a App, admin: Client<'a>, offset: u32) -> Full<'a> {
         ("task_id", task_id),
         ("quarantine_id", own(9).to_string()),
         ("action_id", own(10).to_string()),
+        ("sign_off_id", own(14).to_string()),
         ("step_key", "replace-or-repair".to_owned()),
         ("kind", "failed_load".to_owned()),
     ]);
@@ -210,6 +211,11 @@ async fn what_failed(app: &App, clinic: &Clinic<'_>, offset: u32, task_id: &str)
         "insert into miss_reason (group_id, task_id, number, clinic_id, reason, told_by, recorded_at, key_id)
          select group_id, $5, 1, clinic_id, 'nobody there', 'KV', recorded_at, key_id
          from corrective_action where group_id = $1 and action_id = $4",
+        "insert into day_sign_off (group_id, sign_off_id, clinic_id, clinic_day, number, staff_id, signed_by, review_digest,
+                                   task_counts, explanations, entry_ids, recorded_at, key_id)
+         select group_id, $2, clinic_id, '2026-11-01', 1, $2, 'Mara Oduya', sha256(''), '{}', '[]', '{}', recorded_at,
+                key_id
+         from corrective_action where group_id = $1 and action_id = $4",
     ] {
         // Each of them names all that any of them needs.
         let sql = format!("with n as (select $1::uuid, $2::uuid, $3::uuid, $4::uuid, $5::uuid) {sql}");
@@ -291,6 +297,9 @@ fn body(operation: &str, full: &Full<'_>) -> Option<Value> {
             json!({ which: id(8_005), "reason": "Taken over",
                     "signature": { "staff_id": id(8_006), "pin": "80264" } })
         }
+        "put_day_signing" => json!({ "from_on": "2026-12-01", "is_asked": false }),
+        "put_day_sign_off" => json!({ "review_digest": "0".repeat(64),
+                                      "signature": { "staff_id": id(8_006), "pin": "80264" } }),
         "put_miss_reason" => json!({ "reason": "Taken over", "told_by": "KV" }),
         "put_corrective_chain" => json!(chairtide::domain::chain::defaults::shipped(ChainKind::FailedLoad)),
         "start_hold" => json!({ "hold_id": id(8_002), "step": "flush:syringe", "performed_by": "KV" }),

@@ -89,6 +89,8 @@ pub enum EventKind {
     WaterAdvisoryStarted,
     /// A named person recorded that such a notice was lifted at a clinic.
     WaterAdvisoryLifted,
+    /// A lead signed a clinic day.
+    DaySigned,
 }
 
 impl EventKind {
@@ -138,6 +140,7 @@ impl EventKind {
             Self::MissReasonRecorded => "miss_reason_recorded",
             Self::WaterAdvisoryStarted => "water_advisory_started",
             Self::WaterAdvisoryLifted => "water_advisory_lifted",
+            Self::DaySigned => "day_signed",
         }
     }
 }

@@ -46,6 +46,36 @@ impl Audience {
     }
 }
 
+/// What climbs a ladder.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum OverdueKind {
+    /// Work on a subject.
+    Task,
+    /// What an open corrective action waits for: a step, or its closing.
+    CorrectiveAction,
+    /// A clinic day that no lead has signed.
+    UnsignedDay,
+}
+
+impl OverdueKind {
+    /// The stable name.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Task => "task",
+            Self::CorrectiveAction => "corrective_action",
+            Self::UnsignedDay => "unsigned_day",
+        }
+    }
+
+    /// The kind of a stable name.
+    #[must_use]
+    pub fn from_name(name: &str) -> Option<Self> {
+        [Self::Task, Self::CorrectiveAction, Self::UnsignedDay].into_iter().find(|kind| kind.as_str() == name)
+    }
+}
+
 /// How lateness is counted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]

@@ -31,7 +31,7 @@ use crate::domain::hours::Hours;
 use crate::domain::subject::{Subject, SubjectKind};
 use crate::domain::zone;
 use crate::store::desk::{DayMark, SeatingMark};
-use crate::store::{self, clinics, events, planning, subjects, tasks};
+use crate::store::{self, clinics, events, make_safe, misses, planning, subjects, tasks};
 
 /// How far back the desk may report.
 const OLDEST_POST: TimeDelta = TimeDelta::days(7);
@@ -224,7 +224,9 @@ fn moment(post: &DeskPost, hours: &Hours, now: DateTime<Utc>) -> ApiResult<(Date
 
 /// Post that a patient was seated
 ///
-/// Recorded whatever is missing, and answered with what is: the desk decides. There is no place for who it was.
+/// Recorded whatever is missing, and answered with what is: the desk decides. There is no place for who it was. Work
+/// between two patients that is not recorded at that instant is missed from then on; where its routine asks for an action,
+/// that and a task of what makes safe are there at once.
 /// Needs an `Idempotency-Key`; the same instant at the same chair is one seating however often it is posted.
 #[utoipa::path(post, path = "/v1/operatories/{operatory_id}/seated", operation_id = "seat_patient", tag = "Front desk",
     params(("operatory_id" = Uuid, Path, description = "The operatory"),
@@ -297,16 +299,53 @@ async fn mark_seating(
         let event = json!({ "operatory_id": operatory_id, "clinic_day": clinic_day, "at": at, "mark_id": mark_id });
         events::append(&mut tx, caller.group_id, kind, Some(clinic_id), &event, caller.now).await?;
     }
+    let mut missed = Vec::new();
     if is_new {
         planning::replan_after_seating(&mut tx, caller.group_id, clinic_id, clinic_day, mark_id, caller.now).await?;
         planning::mark_clinic(&mut tx, caller.group_id, clinic_id, caller.now).await?;
+        missed = end_turnovers(&mut tx, caller, &mark).await?;
     }
     if edge == "left" {
         let made = tasks::list_of_turnover(&mut tx, caller.group_id, operatory_id, clinic_day, mark_id).await?;
         answer.task_ids = Some(made);
     }
     let status = if is_new { StatusCode::CREATED } else { StatusCode::OK };
-    ticket.answer(tx, caller, status, &answer).await
+    let response = ticket.answer(tx, caller, status, &answer).await?;
+    follow_misses(state, caller, &missed).await;
+    Ok(response)
+}
+
+/// The work between two patients is missed once the next one is in the chair, in whichever order the desk says so.
+async fn end_turnovers(db: &mut PgConnection, caller: &Caller, mark: &SeatingMark) -> ApiResult<Vec<Uuid>> {
+    let (group_id, chair) = (caller.group_id, mark.operatory_id);
+    let ended = if mark.edge == "seated" {
+        make_safe::end_turnovers(db, group_id, chair, (mark.marked_at, None), caller.now).await?
+    } else {
+        match make_safe::find_next_seating(&mut *db, group_id, chair, mark.marked_at).await? {
+            Some(next) => make_safe::end_turnovers(db, group_id, chair, (next, Some(mark.mark_id)), caller.now).await?,
+            None => Vec::new(),
+        }
+    };
+    Ok(ended)
+}
+
+/// Opens what the missed work asks for at once, in a transaction of its own: whoever records work at the chair holds its
+/// actions before the clinic's plan, and this request holds the plan first. What does not succeed here, the loop over
+/// missed work does within a minute.
+async fn follow_misses(state: &AppState, caller: &Caller, task_ids: &[Uuid]) {
+    if task_ids.is_empty() {
+        return;
+    }
+    let opened = async {
+        let mut tx = store::begin(&state.pool, caller.group_id).await?;
+        let missed = misses::list_of_tasks(&mut tx, caller.group_id, task_ids, caller.now).await?;
+        misses::open_actions(&mut tx, caller.group_id, missed, caller.now).await?;
+        tx.commit().await?;
+        Ok::<_, store::StoreError>(())
+    };
+    if let Err(error) = opened.await {
+        tracing::warn!(%error, "missed work is left to the loop that notes it");
+    }
 }
 
 /// The operatory, if there is one within the caller's reach.

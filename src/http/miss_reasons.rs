@@ -21,10 +21,12 @@ use super::extract::{Body, Path};
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
 use super::samples;
+use super::signature::{Needs, SignatureInput, Signer, verify};
 use super::tasks::{Access, find_work};
 use crate::domain::access::Role;
 use crate::domain::event::EventKind;
-use crate::domain::fault::check_text;
+use crate::domain::fault::{Fault, check_text};
+use crate::domain::miss::MissCode;
 use crate::domain::task::State as TaskState;
 use crate::store::misses::{self, MissReason};
 use crate::store::{self, events};
@@ -39,12 +41,21 @@ const MOST_REASONS: i64 = 50;
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct MissReasonInput {
+    /// In a word that can be counted.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(nullable = false)]
+    pub code: Option<MissCode>,
     /// In the person's words. No patient or health data.
     #[schema(min_length = 1, max_length = 400, example = "The next patient was seated before the flush was begun.")]
     pub reason: String,
-    /// The person, by initials or staff number.
-    #[schema(min_length = 1, max_length = 40, example = "KV")]
-    pub told_by: String,
+    /// The person, by initials or staff number; may be left out where the person signs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(min_length = 1, max_length = 40, example = "KV", nullable = false)]
+    pub told_by: Option<String>,
+    /// The person, by a PIN of their own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(nullable = false)]
+    pub signature: Option<SignatureInput>,
 }
 
 /// A reason as it is kept.
@@ -55,18 +66,24 @@ pub struct MissReasonDocument {
     /// 1, 2, 3 …: the last one counts.
     #[schema(minimum = 1)]
     pub number: i32,
+    /// In a word that can be counted; null: in words only.
+    #[schema(required)]
+    pub code: Option<MissCode>,
     /// In the person's words.
     pub reason: String,
     /// The person.
     pub told_by: String,
+    /// The same by identity, where they signed it; null: by initials only.
+    #[schema(required)]
+    pub staff_id: Option<Uuid>,
     /// When it was recorded.
     pub recorded_at: DateTime<Utc>,
 }
 
 impl MissReasonDocument {
     fn of(task_id: Uuid, reason: MissReason) -> Self {
-        let MissReason { number, reason, told_by, recorded_at, .. } = reason;
-        Self { task_id, number, reason, told_by, recorded_at }
+        let MissReason { number, code, reason, told_by, staff_id, recorded_at, .. } = reason;
+        Self { task_id, number, code, reason, told_by, staff_id, recorded_at }
     }
 }
 
@@ -105,7 +122,7 @@ async fn list_miss_reasons(
 
 /// Tells why a task was missed.
 ///
-/// The task stays missed. What was told last may be repeated any number of times; something else is a further reason, and
+/// The task stays missed. The person is named by initials, or signs with a PIN of their own. What was told last may be repeated any number of times; something else is a further reason, and
 /// the earlier ones stay. A task that is not missed is refused with 409.
 #[utoipa::path(put, path = "/v1/tasks/{task_id}/miss-reason", operation_id = "put_miss_reason", tag = "Corrective actions",
     params(("task_id" = Uuid, Path, description = "The task")),
@@ -121,13 +138,27 @@ async fn put_miss_reason(
     caller.must_be(&MAY_TELL)?;
     let mut faults = Vec::new();
     check_text(&mut faults, "/reason", &input.reason, 400);
-    check_text(&mut faults, "/told_by", &input.told_by, 40);
+    match (&input.told_by, &input.signature) {
+        (Some(told_by), None) => check_text(&mut faults, "/told_by", told_by, 40),
+        (None, Some(signature)) => faults.extend(signature.pin.fault("/signature/pin")),
+        (None, None) => faults.push(Fault::new("/told_by", "must say who tells it, unless that person signs")),
+        (Some(_), Some(_)) => faults.push(Fault::new("/told_by", "must be left out where the person signs")),
+    }
     without_faults((), faults).map_err(ApiError::rules_broken)?;
+    let signer = match &input.signature {
+        Some(signature) => Some(sign(&state, &caller, task_id, signature).await?),
+        None => None,
+    };
+    let staff_id = signer.as_ref().map(|signer| signer.staff_id);
+    let told_by = signer.map(|signer| signer.initials).or(input.told_by).unwrap_or_default();
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     // Held, so that two reasons never get one number.
     let work = find_work(&mut tx, &caller, task_id, Access::Change).await?;
     let last = misses::list_reasons(&mut tx, caller.group_id, task_id, 1).await?.pop();
-    if let Some(last) = last.as_ref().filter(|l| l.reason == input.reason && l.told_by == input.told_by) {
+    let is_same = |l: &&MissReason| {
+        l.reason == input.reason && l.told_by == told_by && l.code == input.code && l.staff_id == staff_id
+    };
+    if let Some(last) = last.as_ref().filter(is_same) {
         return Ok((StatusCode::OK, Json(MissReasonDocument::of(task_id, last.clone()))));
     }
     if work.task.state(caller.now) != TaskState::Missed {
@@ -142,8 +173,8 @@ async fn put_miss_reason(
         let detail = format!("there are at most {MOST_REASONS} reasons of one task");
         return Err(ApiError::conflict("too-many", "No more of these are kept", detail));
     }
-    let MissReasonInput { reason, told_by } = input;
-    let kept = MissReason { number, reason, told_by, recorded_at: caller.now, key_id: caller.key_id };
+    let MissReasonInput { code, reason, .. } = input;
+    let kept = MissReason { number, code, reason, told_by, staff_id, recorded_at: caller.now, key_id: caller.key_id };
     let of = (task_id, work.task.clinic_id);
     misses::insert_reason(&mut tx, caller.group_id, of, &kept).await?;
     let document = MissReasonDocument::of(task_id, kept);
@@ -154,17 +185,29 @@ async fn put_miss_reason(
     Ok((StatusCode::CREATED, Json(document)))
 }
 
+/// Checks the signature of a person who works where the task fell due. It opens transactions of its own.
+async fn sign(state: &AppState, caller: &Caller, task_id: Uuid, signature: &SignatureInput) -> ApiResult<Signer> {
+    let mut tx = store::begin(&state.pool, caller.group_id).await?;
+    let work = find_work(&mut tx, caller, task_id, Access::Read).await?;
+    tx.commit().await?;
+    verify(state, caller, signature, work.task.clinic_id, &Needs::default()).await
+}
+
 /// Examples for the API's document.
 pub(super) fn examples() -> Vec<Example> {
     let input = MissReasonInput {
+        code: Some(MissCode::NextPatientSeated),
         reason: "The next patient was seated before the flush was begun.".to_owned(),
-        told_by: "KV".to_owned(),
+        told_by: Some("KV".to_owned()),
+        signature: None,
     };
     let document = MissReasonDocument {
         task_id: samples::TASK,
         number: 1,
+        code: input.code,
         reason: input.reason.clone(),
-        told_by: input.told_by.clone(),
+        told_by: "KV".to_owned(),
+        staff_id: None,
         recorded_at: samples::morning(12, 40),
     };
     let list = MissReasonList { items: vec![document.clone()] };

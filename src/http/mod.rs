@@ -16,6 +16,7 @@ pub mod configuration;
 pub mod corrective_actions;
 pub mod cycle_records;
 pub mod cycles;
+pub mod day_signing;
 pub mod desk;
 pub mod dilutions;
 pub mod due;
@@ -57,6 +58,7 @@ pub mod representation;
 pub mod routines;
 mod samples;
 pub mod seals;
+pub mod sign_offs;
 pub mod signature;
 mod signing;
 pub mod site_events;
@@ -158,6 +160,8 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(quarantines::router())
         .merge(water_advisories::router())
         .merge(miss_reasons::router())
+        .merge(day_signing::router())
+        .merge(sign_offs::router())
         .merge(overdue::router())
         .merge(summary::router())
         .merge(forecast::router())

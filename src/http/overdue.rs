@@ -1,7 +1,9 @@
-//! The manager's list: everything overdue now, over all clinics in reach.
+//! The manager's list: everything overdue now, over all clinics in reach: work, steps of corrective actions, and days that
+//! nobody signed.
 //!
 //! The rule of this file: the list shows one instant. The first page reads the clock, the cursor carries that instant
-//! on, and a task recorded in between stays on the pages that follow.
+//! on, and a task recorded or a day signed in between stays on the pages that follow. A client from before there were other
+//! kinds than tasks names no kind, and is given tasks.
 
 use axum::extract::State;
 use axum::http::header::LINK;
@@ -21,10 +23,10 @@ use super::paging::{self, Cursor};
 use super::problem::{ApiError, ApiResult};
 use super::representation::{self, CsvRow, Format, instant_cell, text_cell};
 use crate::domain::access::Role;
-use crate::domain::ladder::Audience;
+use crate::domain::ladder::{Audience, OverdueKind};
 use crate::domain::subject::SubjectKind;
 use crate::store;
-use crate::store::overdue::{Filter, OverdueTask, Position};
+use crate::store::overdue::{Filter, Overdue, Position};
 
 /// Who reads lists over clinics.
 pub(super) const LIST_READERS: [Role; 3] = [Role::Manager, Role::Reader, Role::Administrator];
@@ -32,11 +34,39 @@ pub(super) const LIST_READERS: [Role; 3] = [Role::Manager, Role::Reader, Role::A
 const DEFAULT_LIMIT: u16 = 100;
 const HIGHEST_LIMIT: u16 = 500;
 
-/// Which overdue tasks are wanted.
+/// Which kinds of overdue things a list holds.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum OverdueKinds {
+    /// Every kind.
+    All,
+    /// Work on a subject.
+    #[default]
+    Task,
+    /// What open corrective actions wait for: a step, or the closing.
+    CorrectiveAction,
+    /// Clinic days that no lead has signed.
+    UnsignedDay,
+}
+
+impl OverdueKinds {
+    fn only(self) -> Option<OverdueKind> {
+        match self {
+            Self::All => None,
+            Self::Task => Some(OverdueKind::Task),
+            Self::CorrectiveAction => Some(OverdueKind::CorrectiveAction),
+            Self::UnsignedDay => Some(OverdueKind::UnsignedDay),
+        }
+    }
+}
+
+/// What is wanted of what is overdue.
 #[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
 pub struct OverdueQuery {
+    /// Only this kind, or `all`; `task` when not given, as it was before there were others.
+    pub kind: Option<OverdueKinds>,
     /// Only in this clinic.
     pub clinic_id: Option<Uuid>,
     /// Only at this level of the ladder; 0: nobody is told yet.
@@ -45,9 +75,9 @@ pub struct OverdueQuery {
     /// Only at this level of the ladder or above it.
     #[param(minimum = 1, maximum = 9)]
     pub level_at_least: Option<u8>,
-    /// Only of this routine.
+    /// Only of this routine, or of actions whose tests it gives.
     pub routine_id: Option<Uuid>,
-    /// Only about subjects of this kind.
+    /// Only about subjects of this kind; a day is about its clinic.
     pub subject_kind: Option<SubjectKind>,
     /// `true`: only tasks that can stand in the way of using their subject; `false`: only the others.
     pub blocking: Option<bool>,
@@ -68,6 +98,7 @@ impl OverdueQuery {
             return Err(ApiError::malformed("level_at_least must be from 1 to 9"));
         }
         Ok(Filter {
+            kind: self.kind.unwrap_or_default().only(),
             clinic_id: self.clinic_id,
             level: self.level,
             level_at_least: self.level_at_least,
@@ -88,7 +119,9 @@ impl OverdueQuery {
 
     /// The same question from `cursor` on.
     fn next(&self, cursor: &Cursor) -> Vec<(&'static str, Option<String>)> {
+        let kind = |kind: OverdueKinds| kind.only().map_or("all", OverdueKind::as_str).to_owned();
         vec![
+            ("kind", self.kind.map(kind)),
             ("clinic_id", self.clinic_id.map(|id| id.to_string())),
             ("level", self.level.map(|level| level.to_string())),
             ("level_at_least", self.level_at_least.map(|level| level.to_string())),
@@ -110,35 +143,50 @@ pub struct OverduePage {
     pub items: Vec<OverdueItem>,
 }
 
-/// An overdue task.
+/// Something overdue: a task, what a corrective action waits for, or a day that nobody signed.
 #[derive(Clone, Debug, Serialize, ToSchema)]
 pub struct OverdueItem {
-    /// Which task.
-    pub task_id: Uuid,
+    /// Which kind.
+    pub kind: OverdueKind,
+    /// Its identity: of the task, of the action, or of the day; the same on every list.
+    pub item_id: Uuid,
+    /// Which task; null: it is none.
+    #[schema(required)]
+    pub task_id: Option<Uuid>,
     /// Where it fell due.
     pub clinic_id: Uuid,
     /// What people call that clinic.
     pub clinic_name: String,
-    /// What it is about.
+    /// What it is about; for a day the clinic.
     pub subject_id: Uuid,
     /// Of which kind that is.
     pub subject_kind: SubjectKind,
     /// What people call it.
     pub subject_name: String,
-    /// Which routine.
-    pub routine_id: Uuid,
-    /// The routine's name in that version.
-    pub routine_name: String,
-    /// The version in force on the clinic day.
-    pub routine_version: i32,
-    /// The clinic day: a local date at the clinic.
-    pub clinic_day: NaiveDate,
+    /// A task's routine, or the one whose tests an action asks for; null: none.
+    #[schema(required)]
+    pub routine_id: Option<Uuid>,
+    /// The name of a task's routine in that version; null: it is no task.
+    #[schema(required)]
+    pub routine_name: Option<String>,
+    /// The version in force on a task's clinic day; null: it is no task.
+    #[schema(required)]
+    pub routine_version: Option<i32>,
+    /// What people call it: the routine, the action's chain, or that a day is not signed.
+    pub title: String,
+    /// The step an action waits for; null: a second person closes it, or it is no action.
+    #[schema(required)]
+    pub step: Option<String>,
+    /// The clinic day of a task, or the day that is not signed: a local date at the clinic; null: an action.
+    #[schema(required)]
+    pub clinic_day: Option<NaiveDate>,
     /// When it was due.
     pub due_by: DateTime<Utc>,
-    /// When grace was over.
+    /// When grace was over; for a day the next opening.
     pub overdue_at: DateTime<Utc>,
-    /// When it will be missed.
-    pub missed_at: DateTime<Utc>,
+    /// When a task will be missed; null: it is none.
+    #[schema(required)]
+    pub missed_at: Option<DateTime<Utc>>,
     /// Whole seconds since `overdue_at`.
     #[schema(minimum = 0)]
     pub overdue_seconds: i64,
@@ -148,38 +196,53 @@ pub struct OverdueItem {
     /// Whom that tells; null at level 0.
     #[schema(required)]
     pub audience: Option<Audience>,
-    /// It can stand in the way of using its subject.
+    /// It is a task that can stand in the way of using its subject.
     pub blocking: bool,
     /// An attempt was recorded that did not keep the rules.
     pub failed_attempt: bool,
 }
 
+/// What an unsigned day is called.
+const DAY_TITLE: &str = "Day closure: signature missing";
+
 impl OverdueItem {
-    fn new(task: OverdueTask, as_of: DateTime<Utc>) -> Self {
+    fn new(item: Overdue, as_of: DateTime<Utc>) -> Self {
+        let is_task = item.kind == OverdueKind::Task;
+        let title = if item.kind == OverdueKind::UnsignedDay { DAY_TITLE.to_owned() } else { item.title };
         Self {
-            task_id: task.task_id,
-            clinic_id: task.clinic_id,
-            clinic_name: task.clinic_name,
-            subject_id: task.subject_id,
-            subject_kind: task.subject_kind,
-            subject_name: task.subject_name,
-            routine_id: task.routine_id,
-            routine_name: task.routine_name,
-            routine_version: task.routine_version,
-            clinic_day: task.clinic_day,
-            due_by: task.due_by,
-            overdue_at: task.overdue_at,
-            missed_at: task.missed_at,
-            overdue_seconds: (as_of - task.overdue_at).num_seconds(),
-            level: task.level,
-            audience: task.audience,
-            blocking: task.blocking,
-            failed_attempt: task.failed_attempt,
+            kind: item.kind,
+            item_id: item.item_id,
+            task_id: is_task.then_some(item.item_id),
+            clinic_id: item.clinic_id,
+            clinic_name: item.clinic_name,
+            subject_id: item.subject_id,
+            subject_kind: item.subject_kind,
+            subject_name: item.subject_name,
+            routine_id: item.routine_id,
+            routine_name: is_task.then(|| title.clone()),
+            routine_version: item.routine_version,
+            title,
+            step: item.step,
+            clinic_day: item.clinic_day,
+            due_by: item.due_by,
+            overdue_at: item.overdue_at,
+            missed_at: item.missed_at,
+            overdue_seconds: (as_of - item.overdue_at).num_seconds(),
+            level: item.level,
+            audience: item.audience,
+            blocking: item.blocking,
+            failed_attempt: item.failed_attempt,
         }
     }
 }
 
+/// A cell that is empty where there is nothing to say.
+fn cell_of<T: ToString>(value: Option<T>) -> String {
+    value.map(|value| value.to_string()).unwrap_or_default()
+}
+
 impl CsvRow for OverdueItem {
+    // What came later stands at the end: a spreadsheet may know columns by their place.
     const COLUMNS: &'static [&'static str] = &[
         "task_id",
         "clinic_id",
@@ -199,35 +262,44 @@ impl CsvRow for OverdueItem {
         "audience",
         "blocking",
         "failed_attempt",
+        "kind",
+        "item_id",
+        "title",
+        "step",
     ];
 
     fn cells(&self) -> Vec<String> {
         vec![
-            self.task_id.to_string(),
+            cell_of(self.task_id),
             self.clinic_id.to_string(),
             text_cell(&self.clinic_name),
             self.subject_id.to_string(),
             self.subject_kind.as_str().to_owned(),
             text_cell(&self.subject_name),
-            self.routine_id.to_string(),
-            text_cell(&self.routine_name),
-            self.routine_version.to_string(),
-            self.clinic_day.to_string(),
+            cell_of(self.routine_id),
+            self.routine_name.as_deref().map(text_cell).unwrap_or_default(),
+            cell_of(self.routine_version),
+            cell_of(self.clinic_day),
             instant_cell(self.due_by),
             instant_cell(self.overdue_at),
-            instant_cell(self.missed_at),
+            self.missed_at.map(instant_cell).unwrap_or_default(),
             self.overdue_seconds.to_string(),
             self.level.to_string(),
             self.audience.map_or_else(String::new, |a| a.as_str().to_owned()),
             self.blocking.to_string(),
             self.failed_attempt.to_string(),
+            self.kind.as_str().to_owned(),
+            self.item_id.to_string(),
+            text_cell(&self.title),
+            self.step.as_deref().map(text_cell).unwrap_or_default(),
         ]
     }
 }
 
 /// List what is overdue
 ///
-/// Every task within the key's reach whose grace is over, that is not missed yet and has no outcome: the highest level
+/// Every task within the key's reach whose grace is over, that is not missed yet and has no outcome; with `kind=all` also
+/// what open corrective actions wait for and clinic days that no lead has signed by the next opening: the highest level
 /// of the ladder first, then the longest late. A `Link` field with `rel="next"` leads to the next page; all pages show
 /// the instant `as_of` of the first. `Accept: text/csv` gives the items as CSV with a header row; a text that a
 /// spreadsheet would take for a formula is led by an apostrophe there. A filter that matches nothing in reach gives an
@@ -263,16 +335,16 @@ async fn list_overdue(
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     // One more than is shown tells whether there is a next page.
     let at_most = i64::from(limit) + 1;
-    let mut tasks =
+    let mut items =
         store::overdue::list(&mut tx, caller.group_id, &caller.reach, &filter, as_of, after, at_most).await?;
     tx.commit().await?;
-    let has_more = tasks.len() > usize::from(limit);
-    tasks.truncate(usize::from(limit));
-    let link = tasks.last().filter(|_| has_more).and_then(|last| {
-        let after = Position { level: last.level, overdue_at: last.overdue_at, task_id: last.task_id };
+    let has_more = items.len() > usize::from(limit);
+    items.truncate(usize::from(limit));
+    let link = items.last().filter(|_| has_more).and_then(|last| {
+        let after = Position { level: last.level, overdue_at: last.overdue_at, item_id: last.item_id };
         paging::next_link("/v1/overdue", &query.next(&Cursor { as_of, after }))
     });
-    let page = OverduePage { as_of, items: tasks.into_iter().map(|task| OverdueItem::new(task, as_of)).collect() };
+    let page = OverduePage { as_of, items: items.into_iter().map(|item| OverdueItem::new(item, as_of)).collect() };
     let mut response = representation::answer(format, &page, &page.items)?;
     if let Some(link) = link {
         response.headers_mut().insert(LINK, link);
@@ -287,20 +359,22 @@ pub(super) fn router() -> OpenApiRouter<AppState> {
 
 fn example_item() -> OverdueItem {
     let overdue_at = DateTime::from_timestamp(1_796_026_200, 0).expect("2026-11-30 08:10 UTC is an instant");
-    let task = OverdueTask {
-        task_id: Uuid::from_u128(0x0000_5133_4a1f_8c3e_9d52_7b60_e1f4_a8c9),
+    let task = Overdue {
+        kind: OverdueKind::Task,
+        item_id: Uuid::from_u128(0x0000_5133_4a1f_8c3e_9d52_7b60_e1f4_a8c9),
         clinic_id: Uuid::from_u128(0x6f1d_2c3b_5a49_4e87_b6c5_d4e3_f201_1928),
         clinic_name: "Saltmarrow Marrowby Fold".to_owned(),
         subject_id: Uuid::from_u128(0x1b2c_3d4e_5f60_4172_8394_a5b6_c7d8_e9fa),
         subject_kind: SubjectKind::Operatory,
         subject_name: "Operatory 2".to_owned(),
-        routine_id: Uuid::from_u128(0x9e8d_7c6b_5a49_4838_a726_1504_f3e2_d1c0),
-        routine_name: "Flush waterlines before the first patient".to_owned(),
-        routine_version: 3,
-        clinic_day: overdue_at.date_naive(),
+        routine_id: Some(Uuid::from_u128(0x9e8d_7c6b_5a49_4838_a726_1504_f3e2_d1c0)),
+        title: "Flush waterlines before the first patient".to_owned(),
+        routine_version: Some(3),
+        step: None,
+        clinic_day: Some(overdue_at.date_naive()),
         due_by: overdue_at - TimeDelta::minutes(10),
         overdue_at,
-        missed_at: overdue_at + TimeDelta::minutes(230),
+        missed_at: Some(overdue_at + TimeDelta::minutes(230)),
         level: 1,
         audience: Some(Audience::Chairside),
         blocking: true,
@@ -326,13 +400,14 @@ mod tests {
 
     #[test]
     fn csv_has_the_columns_and_the_values_of_the_json_items() {
-        let item = OverdueItem { routine_name: "Rinse, then \"dry\"".to_owned(), ..example_item() };
+        let item = OverdueItem { routine_name: Some("Rinse, then \"dry\"".to_owned()), ..example_item() };
         let json = serde_json::to_value(&item).expect("plain JSON");
         let fields = json.as_object().expect("an object");
         assert_eq!(OverdueItem::COLUMNS.len(), fields.len());
         for (column, cell) in OverdueItem::COLUMNS.iter().zip(item.cells()) {
             let text = match &fields[*column] {
                 serde_json::Value::String(text) => text.clone(),
+                serde_json::Value::Null => String::new(),
                 other => other.to_string(),
             };
             assert_eq!(cell, text, "{column}");

@@ -35,8 +35,9 @@ const HIGHEST_LIMIT: u16 = 500;
 const TOP_LEVEL: u8 = 9;
 /// A list is read to its end in minutes; later the plan may have moved under it.
 const GOOD_FOR: TimeDelta = TimeDelta::days(1);
-/// No window is longer (`domain::routine`): a place beyond it was never handed out.
-const LONGEST_OVERDUE: TimeDelta = TimeDelta::days(181);
+/// A bound that keeps what Postgres is asked within its calendar: no window of a task is longer than 181 days
+/// (`domain::routine`), but an action or a day may be left for years.
+const LONGEST_OVERDUE: TimeDelta = TimeDelta::days(40 * 366);
 
 /// Where the next page of the overdue list begins.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -56,7 +57,7 @@ impl Cursor {
         bytes.extend(self.as_of.timestamp_micros().to_be_bytes());
         bytes.push(self.after.level);
         bytes.extend(self.after.overdue_at.timestamp_micros().to_be_bytes());
-        bytes.extend(self.after.task_id.as_bytes());
+        bytes.extend(self.after.item_id.as_bytes());
         BASE64URL_NOPAD.encode(&bytes)
     }
 
@@ -81,7 +82,7 @@ impl Cursor {
         };
         let as_of = instant(1)?;
         let overdue_at = instant(10)?;
-        let after = Position { level: bytes[9], overdue_at, task_id: Uuid::from_slice(&bytes[18..]).ok()? };
+        let after = Position { level: bytes[9], overdue_at, item_id: Uuid::from_slice(&bytes[18..]).ok()? };
         let possible = bytes[0] == VERSION
             && after.level <= TOP_LEVEL
             && (TimeDelta::zero()..LONGEST_OVERDUE).contains(&(as_of - overdue_at));
@@ -264,7 +265,7 @@ mod tests {
     }
 
     fn cursor() -> Cursor {
-        let after = Position { level: 2, overdue_at: at("2026-11-30T08:10:00Z"), task_id: Uuid::max() };
+        let after = Position { level: 2, overdue_at: at("2026-11-30T08:10:00Z"), item_id: Uuid::max() };
         Cursor { as_of: at("2026-11-30T09:00:00.000001Z"), after }
     }
 
@@ -278,7 +279,7 @@ mod tests {
         ) {
             let as_of = DateTime::from_timestamp_micros(micros).expect("in range");
             let overdue_at = as_of - TimeDelta::microseconds(late_micros);
-            let cursor = Cursor { as_of, after: Position { level, overdue_at, task_id: Uuid::from_u128(id) } };
+            let cursor = Cursor { as_of, after: Position { level, overdue_at, item_id: Uuid::from_u128(id) } };
             let text = cursor.encode();
             // The unreserved characters of RFC 3986, section 2.3: it needs no escaping in a query string.
             prop_assert!(text.bytes().all(|b| b.is_ascii_alphanumeric() || b"-._~".contains(&b)));

@@ -1,4 +1,4 @@
-//! Who signs a release or a closing.
+//! Who signs a release, a closing or a clinic day.
 //!
 //! The rule of this file: a signature is a named person's, given with a PIN of their own ([`super::signature`]); what that
 //! person must be is said here, once, for every act of these resources.
@@ -24,6 +24,9 @@ const MAY_CLOSE: [StaffRole; 3] = [StaffRole::Clinician, StaffRole::ClinicLead, 
 
 /// Who may say that a water advisory was lifted: one who answers for the place.
 const MAY_LIFT: [StaffRole; 2] = [StaffRole::ClinicLead, StaffRole::GroupLead];
+
+/// Who may sign a clinic day: one who answers for the place.
+pub(super) const MAY_SIGN_DAY: [StaffRole; 2] = [StaffRole::ClinicLead, StaffRole::GroupLead];
 
 /// Lets a person release what is out of use at a clinic. Call it before opening a transaction.
 ///
@@ -63,6 +66,19 @@ pub(super) async fn verify_lifting(
     clinic_id: Uuid,
 ) -> ApiResult<Signer> {
     verify(state, caller, signature, clinic_id, &Needs { roles: &MAY_LIFT, competence: Work::default() }).await
+}
+
+/// Lets a person sign a day of a clinic. Call it before opening a transaction.
+///
+/// # Errors
+/// As [`verify`].
+pub(super) async fn verify_day(
+    state: &AppState,
+    caller: &Caller,
+    signature: &SignatureInput,
+    clinic_id: Uuid,
+) -> ApiResult<Signer> {
+    verify(state, caller, signature, clinic_id, &Needs { roles: &MAY_SIGN_DAY, competence: Work::default() }).await
 }
 
 /// A signature for the API's document, written by hand: a PIN is not shown as JSON.

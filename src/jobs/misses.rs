@@ -9,10 +9,7 @@ use sqlx::PgPool;
 use uuid::Uuid;
 
 use crate::clock::Clock;
-use crate::domain::chain::ChainKind;
-use crate::domain::corrective_action::ActionCause;
-use crate::store::actions::{self, Opening};
-use crate::store::misses::{self, MissedTask};
+use crate::store::misses;
 use crate::store::{self, StoreError};
 
 /// Between two looks at a group.
@@ -83,33 +80,11 @@ async fn look(pool: &PgPool, clock: &Clock, group_id: Uuid) -> Result<Option<(us
         tx.commit().await?;
         return Ok(Some((0, true)));
     };
-    let mut missed = misses::list_new(&mut tx, group_id, (looked_until, now), MISSES_AT_ONCE).await?;
+    let missed = misses::list_new(&mut tx, group_id, (looked_until, now), MISSES_AT_ONCE).await?;
     let is_all = i64::try_from(missed.len()).is_ok_and(|found| found < MISSES_AT_ONCE);
     let reached = missed.last().map_or(now, |last| if is_all { now } else { last.missed_at });
-    // In one order whoever works: two transactions that open several never wait for each other.
-    missed.sort_by_key(|m| (m.clinic_id, m.subject_id, m.missed_at, m.task_id));
-    let mut opened = 0;
-    for task in &missed {
-        let (is_new, _) = actions::open_for(&mut tx, group_id, &opening(task), now).await?;
-        opened += usize::from(is_new);
-    }
+    let opened = misses::open_actions(&mut tx, group_id, missed, now).await?;
     misses::save_looked(&mut tx, group_id, reached, if is_all { now + PAUSE } else { now }).await?;
     tx.commit().await?;
     Ok(Some((opened, is_all)))
-}
-
-fn opening(task: &MissedTask) -> Opening {
-    Opening {
-        kind: ChainKind::MissedRoutine,
-        action_id: None,
-        clinic_id: task.clinic_id,
-        subject_id: task.subject_id,
-        line: None,
-        cause: ActionCause::MissedTask,
-        cause_id: Some(task.task_id),
-        routine_id: Some(task.routine_id),
-        reason: format!("{}: its window passed with no record", task.routine_name),
-        opened_by: String::new(),
-        key_id: None,
-    }
 }

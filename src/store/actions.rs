@@ -11,7 +11,9 @@ use uuid::Uuid;
 
 use super::tasks::Task;
 use super::wanted_tests::Wanted;
-use super::{Result, action_worklist, chains, completions, corrective_actions, events, quarantines, wanted_tests};
+use super::{
+    Result, action_worklist, chains, completions, corrective_actions, events, make_safe, quarantines, wanted_tests,
+};
 use crate::domain::chain::progress::Progress;
 use crate::domain::chain::{ChainEvidence, ChainKind, CountedAt, Repeated};
 use crate::domain::corrective_action::{
@@ -110,6 +112,9 @@ pub async fn open_for(
     events::append(&mut *db, group_id, EventKind::CorrectiveActionOpened, clinic, &event, now).await?;
     if action.chain.quarantines {
         put_out_of_use(&mut *db, group_id, &action, now).await?;
+    }
+    if let (ActionCause::MissedTask, Some(task_id)) = (action.cause, action.cause_id) {
+        make_safe::insert(&mut *db, group_id, (action_id, task_id), now).await?;
     }
     go_on(db, group_id, &action, now).await?;
     Ok((true, action))

@@ -7,7 +7,12 @@ use chrono::{DateTime, TimeDelta, Utc};
 use sqlx::PgConnection;
 use uuid::Uuid;
 
-use super::{Result, seals};
+use super::{Result, StoreError, actions, seals};
+use crate::domain::chain::ChainKind;
+use crate::domain::corrective_action::ActionCause;
+use crate::domain::miss::MissCode;
+use crate::domain::task::TaskId;
+use crate::store::actions::Opening;
 
 /// How far a look reaches back behind the last one.
 const OVERLAP: TimeDelta = TimeDelta::hours(1);
@@ -112,6 +117,8 @@ pub async fn list_new(
                                  and v.version = t.routine_version
            where t.group_id = $1 and t.outcome is null and t.missed_at > $2 and t.missed_at <= $3
              and v.definition ->> 'on_miss' = 'missed_routine'
+             -- What makes safe after a miss has its action already.
+             and coalesce(t.because -> 'fact' ->> 'kind', '') <> 'missed_work'
              and not exists (select from corrective_action a
                              where a.group_id = t.group_id and a.cause_id = t.task_id)
            order by t.missed_at, t.task_id limit $4"#,
@@ -124,15 +131,87 @@ pub async fn list_new(
     .await?)
 }
 
+/// Those of some tasks that were missed and ask for an action, and opened none yet.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn list_of_tasks(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    task_ids: &[Uuid],
+    now: DateTime<Utc>,
+) -> Result<Vec<MissedTask>> {
+    let days: Vec<chrono::NaiveDate> =
+        task_ids.iter().filter_map(|id| TaskId::from_uuid(*id)).map(TaskId::clinic_day).collect();
+    Ok(sqlx::query_as!(
+        MissedTask,
+        r#"select t.task_id, t.clinic_id, t.subject_id, t.routine_id, v.definition ->> 'name' as "routine_name!",
+                  t.missed_at
+           from task t
+           join routine_version v on v.group_id = t.group_id and v.routine_id = t.routine_id
+                                 and v.version = t.routine_version
+           where t.group_id = $1 and t.clinic_day = any($2) and t.task_id = any($3)
+             and t.outcome is null and t.missed_at <= $4 and v.definition ->> 'on_miss' = 'missed_routine'
+             and not exists (select from corrective_action a
+                             where a.group_id = t.group_id and a.cause_id = t.task_id)"#,
+        group_id,
+        &days,
+        task_ids,
+        now
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// Opens an action for each missed task, in one order whoever works, so that two who open several never wait for each
+/// other: how many were new.
+///
+/// # Errors
+/// When the database does not answer, holds a row the model does not know, or `now` is sealed at a clinic.
+pub async fn open_actions(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    mut missed: Vec<MissedTask>,
+    now: DateTime<Utc>,
+) -> Result<usize> {
+    missed.sort_by_key(|m| (m.clinic_id, m.subject_id, m.missed_at, m.task_id));
+    let mut opened = 0;
+    for task in &missed {
+        let (is_new, _) = actions::open_for(&mut *db, group_id, &opening(task), now).await?;
+        opened += usize::from(is_new);
+    }
+    Ok(opened)
+}
+
+fn opening(task: &MissedTask) -> Opening {
+    Opening {
+        kind: ChainKind::MissedRoutine,
+        action_id: None,
+        clinic_id: task.clinic_id,
+        subject_id: task.subject_id,
+        line: None,
+        cause: ActionCause::MissedTask,
+        cause_id: Some(task.task_id),
+        routine_id: Some(task.routine_id),
+        reason: format!("{}: its window passed with no record", task.routine_name),
+        opened_by: String::new(),
+        key_id: None,
+    }
+}
+
 /// Why a task was missed, as a person told it.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct MissReason {
     /// 1, 2, 3 …: the last one counts.
     pub number: i32,
+    /// In a word that can be counted; `None`: in words only.
+    pub code: Option<MissCode>,
     /// In the person's words.
     pub reason: String,
     /// The person.
     pub told_by: String,
+    /// The same by identity, where they signed it.
+    pub staff_id: Option<Uuid>,
     /// When it reached us.
     pub recorded_at: DateTime<Utc>,
     /// The device.
@@ -142,23 +221,38 @@ pub struct MissReason {
 /// What was told about a missed task, the newest first: at most so many.
 ///
 /// # Errors
-/// When the database does not answer.
+/// When the database does not answer, or holds a row the model does not know.
 pub async fn list_reasons(
     db: &mut PgConnection,
     group_id: Uuid,
     task_id: Uuid,
     at_most: i64,
 ) -> Result<Vec<MissReason>> {
-    Ok(sqlx::query_as!(
-        MissReason,
-        "select number, reason, told_by, recorded_at, key_id from miss_reason
+    let rows = sqlx::query!(
+        "select number, code, reason, told_by, staff_id, recorded_at, key_id from miss_reason
          where group_id = $1 and task_id = $2 order by number desc limit $3",
         group_id,
         task_id,
         at_most
     )
     .fetch_all(db)
-    .await?)
+    .await?;
+    rows.into_iter()
+        .map(|row| {
+            let read = |name: &str| {
+                MissCode::from_name(name).ok_or_else(|| StoreError::bad_row("miss_reason", task_id, "code", name))
+            };
+            Ok(MissReason {
+                number: row.number,
+                code: row.code.as_deref().map(read).transpose()?,
+                reason: row.reason,
+                told_by: row.told_by,
+                staff_id: row.staff_id,
+                recorded_at: row.recorded_at,
+                key_id: row.key_id,
+            })
+        })
+        .collect()
 }
 
 /// Keeps a reason for a task of a clinic. The number is the caller's to choose, while it holds the task.
@@ -173,8 +267,8 @@ pub async fn insert_reason(
 ) -> Result<()> {
     seals::keep_sealer_out(&mut *db, group_id, clinic_id, reason.recorded_at).await?;
     sqlx::query!(
-        "insert into miss_reason (group_id, task_id, number, clinic_id, reason, told_by, recorded_at, key_id)
-         values ($1, $2, $3, $4, $5, $6, $7, $8)",
+        "insert into miss_reason (group_id, task_id, number, clinic_id, reason, told_by, recorded_at, key_id, code, staff_id)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
         group_id,
         task_id,
         reason.number,
@@ -182,7 +276,9 @@ pub async fn insert_reason(
         reason.reason,
         reason.told_by,
         reason.recorded_at,
-        reason.key_id
+        reason.key_id,
+        reason.code.map(MissCode::as_str),
+        reason.staff_id
     )
     .execute(db)
     .await?;

@@ -15,7 +15,7 @@ pub use super::existing_tasks::Purpose;
 pub use super::plan_changes::Counts;
 use super::tasks::Task;
 use super::zone_moves::{self, ZoneMove};
-use super::{Result, events, existing_tasks, facts, plan_changes};
+use super::{Result, days_to_sign, events, existing_tasks, facts, plan_changes};
 use crate::domain::event::EventKind;
 use crate::domain::plan::{self, Clinic};
 use crate::domain::reconcile::{Change, ExistingTask, reconcile, too_late};
@@ -183,6 +183,7 @@ pub async fn replan(
     let moves = moved_by_zone_data(db, group_id, clinic_id, &replanning, now).await?;
     let counts = carry_out(db, group_id, clinic_id, &replanning, now).await?;
     zone_moves::insert(db, group_id, &moves).await?;
+    days_to_sign::plan(db, group_id, clinic_id, &replanning.clinic, horizon_days, now).await?;
     sqlx::query!(
         "update clinic_plan set plan_due_at = $3, planned_through = $4, zone_data = $5, last_error = null
          where group_id = $1 and clinic_id = $2",

@@ -4,7 +4,7 @@
 //! somebody wrote into one makes reading fail, for a row that cannot be read is evidence of an edit. So Postgres makes
 //! the JSON, and only instants and decimals are written anew, in the one way that records write them.
 //!
-//! Not among the kinds: `corrective_action_next` (a worklist, which follows from an action's rows), `completion_receipt` and `cycle_receipt` (they decide only what a repeat is told), `event`
+//! Not among the kinds: `corrective_action_next` and `day_to_sign` (worklists, which follow from an action's rows and the hours), `completion_receipt` and `cycle_receipt` (they decide only what a repeat is told), `event`
 //! (copies) and `task` (a plan, made anew from configuration; what became of it follows from its completions).
 
 use chrono::{DateTime, Utc};
@@ -194,6 +194,12 @@ async fn of_failures(db: &mut PgConnection, span: Span) -> Result<Vec<Recorded>>
         "miss_reason",
         r#"select r.task_id || '/' || r.number as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!"
            from miss_reason r
+           where r.group_id = $1 and r.clinic_id = $2 and r.recorded_at >= $3 and r.recorded_at < $4"#
+    );
+    add!(
+        "day_sign_off",
+        r#"select r.sign_off_id::text as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!"
+           from day_sign_off r
            where r.group_id = $1 and r.clinic_id = $2 and r.recorded_at >= $3 and r.recorded_at < $4"#
     );
     Ok(records)

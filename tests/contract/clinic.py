@@ -107,7 +107,7 @@ def choose_ids() -> dict[str, list[str]]:
     """Ids by kind. Clients make them, so two groups can have the same ones and one list serves both."""
     counts = {"clinic": 2, "closure": 1, "operatory": 1, "equipment": 1, "routine": 3, "key": 1, "hold": 1, "feed": 1}
     # So many people that wrong PINs of a sweep lock only some of them; and each act below can be done once.
-    counts |= {"staff": 12, "quarantine": 8, "action": 1, "worked_action": 1}
+    counts |= {"staff": 12, "quarantine": 8, "action": 1, "worked_action": 1, "signed_clinic": 1}
     return {kind: [fresh() for _ in range(count)] for kind, count in (counts | {"completion": 1}).items()}
 
 
@@ -173,7 +173,7 @@ def configure(admin: Caller, tablet: Caller, ids: dict[str, list[str]], left_at:
         files.append(path.removeprefix("/feeds/"))
     steps = [step["step"] for task in due["tasks"] for step in task["steps"]]
     people(admin, ids["staff"], str(today - dt.timedelta(days=7)))
-    return failures(admin, tablet, ids) | {
+    return failures(admin, tablet, ids) | day_to_sign(admin, ids["signed_clinic"][0], today) | {
         "pin": [PIN],
         "reading_routine": [ids["routine"][1]],
         "reading_step": ["residual"],
@@ -185,6 +185,17 @@ def configure(admin: Caller, tablet: Caller, ids: dict[str, list[str]], left_at:
         "day": [str(today)],
         "feed_file": files[1:],
     }
+
+
+def day_to_sign(admin: Caller, clinic_id: str, today: dt.date) -> dict[str, list[str]]:
+    """A day of a clinic without subjects: it is over, and has no gaps to explain."""
+    admin.ask("PUT", f"/v1/clinics/{clinic_id}", {"name": "Chandler Row", "zone": "Etc/UTC"})
+    week = {day: [{"opens": "08:00", "closes": "17:00"}] for day in WEEKDAYS}
+    admin.ask("PUT", f"/v1/clinics/{clinic_id}/hours", {"week": week})
+    day = str(today - dt.timedelta(days=2))
+    review = admin.ask("GET", f"/v1/clinics/{clinic_id}/days/{day}/review")
+    assert review["state"] == "unsigned" and not review["gaps"], review
+    return {"past_day": [day], "review_digest": [review["review_digest"]]}
 
 
 def people(admin: Caller, staff: list[str], since: str) -> None:

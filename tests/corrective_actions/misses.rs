@@ -4,7 +4,7 @@ use chairtide::jobs::misses;
 use serde_json::{Value, json};
 use sqlx::PgPool;
 
-use super::{CLINICIAN, action, close, kind_of, people, record, step, text};
+use super::{ASSISTANT, CLINICIAN, action, close, kind_of, people, record, signature, step, text};
 use crate::support::app::App;
 use crate::support::at;
 use crate::support::scenario::{self, Clinic, routine};
@@ -126,4 +126,130 @@ async fn old_misses_and_routines_that_do_not_ask_open_nothing(pool: PgPool) {
     };
     assert_eq!(one.expect("it ticks").opened + other.expect("it ticks").opened, 1);
     assert_eq!(open(&clinic).await.len(), 1);
+}
+
+/// Seats the next patient.
+async fn seat(clinic: &Clinic<'_>, at: &str) {
+    let path = format!("/v1/operatories/{}/seated", clinic.chair);
+    clinic.desk.post_once(&path, at, json!({ "at": at })).await.expect(201);
+}
+
+/// What the chair's record lacks of the flush between patients.
+async fn lack(clinic: &Clinic<'_>) -> Option<Value> {
+    let ready = clinic.tablet.get(&format!("/v1/operatories/{}/readiness", clinic.chair)).await.expect(200);
+    let missing = ready["missing"].as_array().expect("a list").clone();
+    missing.into_iter().find(|m| m["routine_id"] == json!(routine::turnover_flush()))
+}
+
+/// Front desk, tablet and lead: the patient is seated before anybody flushed, and nothing turns that into done.
+#[sqlx::test]
+async fn a_flush_whose_next_patient_is_seated_stays_missed_and_is_made_safe_explained_and_looked_at(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;
+    let clinic = clinic_with_miss_chain(&app).await;
+    app.set(at("2026-11-02T09:00:00Z"));
+    let flush = clinic.leave("2026-11-02T09:00:00Z").await;
+    app.set(at("2026-11-02T09:12:00Z"));
+    seat(&clinic, "2026-11-02T09:12:00Z").await;
+    // Its own window would be open until 10:00.
+    assert_eq!(clinic.task(&flush).await["task"]["state"], "missed");
+    // At once, without the loop: the action, and what makes safe.
+    let item = open(&clinic).await.pop().expect("an action");
+    assert_eq!((&item["waits_for"]["step"], &item["subject_id"]), (&json!("make-safe"), &json!(clinic.chair)));
+    assert_eq!(look(&app).await, 0);
+    let make_safe = clinic.due_of(routine::turnover_flush()).await;
+    assert_ne!(make_safe["task_id"], flush["task_id"]);
+    assert_eq!((&make_safe["because"]["fact"]["kind"], &make_safe["blocking"]), (&json!("missed_work"), &json!(true)));
+    assert_eq!(make_safe["because"]["fact"]["task_id"], flush["task_id"]);
+    let lacking = lack(&clinic).await.expect("not ready by record");
+    assert_eq!((&lacking["task_id"], &lacking["occurrences"]), (&make_safe["task_id"], &json!(2)));
+    // Planned again, the missed task stays as it is.
+    app.plan().await;
+    assert_eq!(clinic.task(&flush).await["task"]["missed_at"], "2026-11-02T09:12:00Z");
+
+    // The tablet records it all the same: kept, flagged, and no good for the patient in the chair.
+    app.set(at("2026-11-02T09:14:00Z"));
+    let late = clinic.tablet.post("/v1/completions", clinic.flush(830, &flush, 25)).await.expect(201);
+    assert!(late["flags"].to_string().contains("late_entry"), "{late}");
+    assert_eq!(clinic.task(&flush).await["task"]["state"], "missed");
+    assert!(lack(&clinic).await.is_some(), "what makes safe is not recorded");
+    let wrong = json!({ "code": "next_patient_seated", "reason": "x", "signature": { "staff_id": item["action_id"], "pin": "1234" } });
+    let reason_path = format!("/v1/tasks/{}/miss-reason", text(&flush["task_id"]));
+    assert_eq!(kind_of(&clinic.tablet.put(&reason_path, wrong).await), "/problems/signature-refused");
+    let nobody = clinic.tablet.put(&reason_path, json!({ "reason": "x" })).await;
+    assert_eq!((nobody.status.as_u16(), nobody.pointers()), (422, vec!["/told_by".to_owned()]));
+    let reason = json!({ "code": "next_patient_seated", "reason": "seated at once", "signature": signature(ASSISTANT) });
+    let told = clinic.tablet.put(&reason_path, reason.clone()).await.expect(201);
+    assert_eq!((&told["told_by"], &told["code"]), (&json!("IB"), &json!("next_patient_seated")));
+    clinic.tablet.put(&reason_path, reason).await.expect(200);
+
+    // The step of the action is overdue half an hour after it was opened, and stands on the one list.
+    app.set(at("2026-11-02T09:45:00Z"));
+    let overdue = clinic.manager.get("/v1/overdue?kind=corrective_action").await.expect(200);
+    let shown = &overdue["items"][0];
+    assert_eq!((&shown["item_id"], &shown["step"]), (&item["action_id"], &json!("make-safe")));
+    assert_eq!((&shown["overdue_at"], &shown["level"]), (&json!("2026-11-02T09:42:00Z"), &json!(1)));
+    let mut paged = Vec::new();
+    let mut next = "/v1/overdue?kind=all&limit=1".to_owned();
+    while paged.len() < 20 {
+        let page = clinic.manager.get(&next).await;
+        paged.extend(page.expect(200)["items"].as_array().expect("items").clone());
+        let link = page.header("link").to_owned();
+        let Some((target, _)) = link.trim_start_matches('<').split_once('>') else { break };
+        next = target.to_owned();
+    }
+    let whole = clinic.manager.get("/v1/overdue?kind=all").await.expect(200);
+    assert_eq!(json!(paged), whole["items"]);
+    assert!(paged.len() >= 3, "the action, what makes safe, and the flush of the morning: {paged:?}");
+
+    // Made safe: ready by record again, and the missed one is still missed.
+    clinic.tablet.post("/v1/completions", clinic.flush(831, &make_safe, 25)).await.expect(201);
+    assert_eq!(lack(&clinic).await, None);
+    assert_eq!(clinic.task(&flush).await["task"]["state"], "missed");
+    for (n, key) in [(810, "make-safe"), (811, "tell-lead")] {
+        step(&clinic, &item, key, record(&clinic, n, &json!({}))).await.expect(201);
+    }
+    close(&clinic, &item, 860, CLINICIAN).await.expect(201);
+    // In the lead's evening review it is a gap that has its words.
+    app.set(at("2026-11-02T18:05:00Z"));
+    let day = format!("/v1/clinics/{}/days/2026-11-02/review", clinic.clinic_id);
+    let review = clinic.manager.get(&day).await.expect(200);
+    let gap = review["gaps"].as_array().expect("gaps").iter().find(|gap| gap["task_id"] == flush["task_id"]);
+    let words = &gap.expect("a gap")["explanation"];
+    assert_eq!((&words["words"], &words["given_by"]), (&json!("seated at once"), &json!("record")));
+}
+
+#[sqlx::test]
+async fn it_is_missed_too_when_the_desk_tells_of_the_seating_before_the_departure(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;
+    let clinic = clinic_with_miss_chain(&app).await;
+    app.set(at("2026-11-02T09:20:00Z"));
+    seat(&clinic, "2026-11-02T09:12:00Z").await;
+    let flush = clinic.leave("2026-11-02T09:00:00Z").await;
+    assert_eq!(clinic.task(&flush).await["task"]["missed_at"], "2026-11-02T09:12:00Z");
+    assert_eq!(open(&clinic).await.len(), 1);
+    // A patient who leaves after that seating is another one.
+    app.set(at("2026-11-02T09:40:00Z"));
+    let next = clinic.leave("2026-11-02T09:40:00Z").await;
+    assert_eq!(clinic.task(&next).await["task"]["state"], "due");
+    assert_eq!(open(&clinic).await.len(), 1);
+}
+
+#[sqlx::test]
+async fn work_recorded_offline_before_the_seating_counts_and_what_makes_safe_is_withdrawn_with_the_action(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;
+    let clinic = clinic_with_miss_chain(&app).await;
+    app.set(at("2026-11-02T09:00:00Z"));
+    let flush = clinic.leave("2026-11-02T09:00:00Z").await;
+    app.set(at("2026-11-02T09:05:00Z"));
+    let offline = clinic.flush(830, &flush, 25);
+    app.set(at("2026-11-02T09:12:00Z"));
+    seat(&clinic, "2026-11-02T09:12:00Z").await;
+    let item = open(&clinic).await.pop().expect("an action");
+    let make_safe = clinic.due_of(routine::turnover_flush()).await;
+    app.set(at("2026-11-02T09:30:00Z"));
+    clinic.tablet.post("/v1/completions", offline).await.expect(201);
+    assert_eq!(clinic.task(&flush).await["task"]["state"], "done");
+    close(&clinic, &item, 860, CLINICIAN).await.expect(201);
+    assert_eq!(clinic.task(&make_safe).await["task"]["state"], "not_required");
+    assert_eq!(lack(&clinic).await, None);
 }

@@ -140,6 +140,13 @@ pub enum Fact {
         /// The action.
         action_id: Uuid,
     },
+    /// The same work was missed between two patients, and what makes safe is done now.
+    MissedWork {
+        /// The action that asks for it.
+        action_id: Uuid,
+        /// The missed task.
+        task_id: Uuid,
+    },
     /// A completion of another routine.
     Completion {
         /// The completion.
@@ -222,6 +229,9 @@ impl Because {
             Fact::SiteEvent { event, .. } => format!("{} {when}.", happened(*event)),
             Fact::VoidTest { .. } => format!("A test was found void {when}, and is due again at once."),
             Fact::WantedTest { .. } => format!("A corrective action asks for this test from {}.", &when["at ".len()..]),
+            Fact::MissedWork { .. } => {
+                format!("Work between two patients was missed, noted {when}; this is done now and does not make up for it.")
+            }
             Fact::Completion { routine_id, when: which, .. } => {
                 let what = match which {
                     FollowsWhen::Recorded => "was recorded",
