@@ -17,6 +17,7 @@ mod crashes;
 mod demo_clinics;
 mod dependencies;
 mod explanations;
+mod exports;
 mod facts;
 mod feeds;
 mod forecasts;

@@ -22,6 +22,7 @@ pub mod due;
 pub mod entries_to_review;
 pub mod equipment;
 pub mod expiring;
+pub mod exports;
 pub mod extract;
 pub mod feeds;
 pub mod forecast;
@@ -55,6 +56,7 @@ pub mod quarantines;
 pub mod readiness;
 pub mod representation;
 pub mod routines;
+mod rows;
 mod samples;
 pub mod seals;
 pub mod signature;
@@ -62,6 +64,7 @@ mod signing;
 pub mod site_events;
 pub mod special_openings;
 pub mod staff;
+pub mod streaming;
 pub mod subjects;
 pub mod summary;
 pub mod tasks;
@@ -160,6 +163,7 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(summary::router())
         .merge(forecast::router())
         .merge(plan_warnings::router())
+        .merge(exports::router())
         .merge(seals::router())
         .merge(proofs::router())
         .merge(health::router())

@@ -20,7 +20,7 @@ use utoipa::{PartialSchema as _, ToSchema as _};
 use super::problem::Problem;
 use super::{
     board, chains, clinics, closure_import, closures, competences, completions, corrective_actions, cycle_records,
-    cycles, desk, dilutions, due, entries_to_review, equipment, expiring, feeds, forecast, full_days, group, health,
+    cycles, desk, dilutions, due, entries_to_review, equipment, expiring, exports, feeds, forecast, full_days, group, health,
     holds, hours, instruments, keys, ladder, lots, miss_reasons, operatories, overdue, own_limits, pins, plan_warnings,
     presence, products, proofs, quarantines, readiness, resources, routines, seals, signature, site_events,
     special_openings, staff, summary, tasks, weeks, why, why_nothing, zone_moves,
@@ -98,6 +98,7 @@ fn examples() -> Vec<Example> {
         summary::examples(),
         forecast::examples(),
         plan_warnings::examples(),
+        exports::examples(),
         seals::examples(),
         proofs::examples(),
         health::examples(),
@@ -135,7 +136,7 @@ the request id that the log holds too.
 **Text** holds no NUL character (U+0000); other control characters break a rule where a line of text is asked for.";
 
 /// The tags in the order a reader meets them.
-const TAGS: [(&str, &str); 12] = [
+const TAGS: [(&str, &str); 13] = [
     ("Clinics", "The group, its clinics, their hours, and what stands in them"),
     ("Products", "What work is done with: instructions, lots, recalls, dilutions"),
     ("Routines", "What recurs, for which subjects, in which steps; and whom lateness is told to"),
@@ -145,6 +146,7 @@ const TAGS: [(&str, &str); 12] = [
     ("Chairside", "What is due, timed holds, completions and cycles of equipment"),
     ("Manager", "What is overdue, sums over sites, and what happened at them"),
     ("Corrective actions", "What is done when something fails: steps, what is out of use, its release"),
+    ("Exports", "Records in bulk for other systems, and packs of evidence for whoever inspects"),
     ("Seals", "Whether what was recorded is as it was, with proofs that can be checked elsewhere"),
     ("Calendars", "A clinic's tasks in other people's calendar programs"),
     ("Operations", "For whoever runs the service; no key needed"),
