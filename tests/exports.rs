@@ -224,13 +224,13 @@ async fn a_record_that_is_committed_late_is_not_lost(pool: PgPool) {
 async fn what_something_came_to_is_told_again_as_it_stands(pool: PgPool) {
     let app = App::new(pool.clone(), at("2026-11-02T09:00:00Z")).await;
     let clinic = scenario::clinic(&app, "Europe/London").await;
-    let event = json!({ "clinic_id": clinic.clinic_id, "kind": "repair", "happened_at": "2026-11-02T08:30:00Z" });
-    let path = format!("/v1/site-events/{}", id(801));
+    let event = json!({ "kind": "repair", "happened_at": "2026-11-02T08:30:00Z" });
+    let path = format!("/v1/clinics/{}/site-events/{}", clinic.clinic_id, id(801));
     clinic.manager.put(&path, event).await.expect(201);
     app.set(at("2026-11-02T09:20:00Z"));
     let (told, cursor) = walk(&clinic.manager, "site_events", 10, None).await;
     assert!(told.len() == 1 && told[0].contains(r#""withdrawn_at":null"#), "{told:?}");
-    clinic.manager.delete(&path).await;
+    clinic.manager.delete(&path).await.expect(204);
     app.set(at("2026-11-02T09:40:00Z"));
     let (told, _) = walk(&clinic.manager, "site_events", 10, cursor).await;
     assert!(told.len() == 1 && told[0].contains(r#""withdrawn_at":"2026-11-02T09:20:00.000000Z""#), "{told:?}");

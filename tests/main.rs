@@ -16,6 +16,7 @@ mod corrective_actions;
 mod crashes;
 mod demo_clinics;
 mod dependencies;
+mod evidence_packs;
 mod explanations;
 mod exports;
 mod facts;

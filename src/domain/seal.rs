@@ -16,6 +16,7 @@
 //! head that somebody else kept.
 
 pub mod canonical;
+pub mod day_proof;
 pub mod proof;
 pub mod record;
 pub mod tamper;

@@ -21,6 +21,7 @@ pub mod dilutions;
 pub mod due;
 pub mod entries_to_review;
 pub mod equipment;
+pub mod evidence_packs;
 pub mod expiring;
 pub mod exports;
 pub mod extract;
@@ -164,6 +165,7 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(forecast::router())
         .merge(plan_warnings::router())
         .merge(exports::router())
+        .merge(evidence_packs::router())
         .merge(seals::router())
         .merge(proofs::router())
         .merge(health::router())

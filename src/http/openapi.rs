@@ -20,7 +20,7 @@ use utoipa::{PartialSchema as _, ToSchema as _};
 use super::problem::Problem;
 use super::{
     board, chains, clinics, closure_import, closures, competences, completions, corrective_actions, cycle_records,
-    cycles, desk, dilutions, due, entries_to_review, equipment, expiring, exports, feeds, forecast, full_days, group, health,
+    cycles, desk, dilutions, due, entries_to_review, equipment, evidence_packs, expiring, exports, feeds, forecast, full_days, group, health,
     holds, hours, instruments, keys, ladder, lots, miss_reasons, operatories, overdue, own_limits, pins, plan_warnings,
     presence, products, proofs, quarantines, readiness, resources, routines, seals, signature, site_events,
     special_openings, staff, summary, tasks, weeks, why, why_nothing, zone_moves,
@@ -99,6 +99,7 @@ fn examples() -> Vec<Example> {
         forecast::examples(),
         plan_warnings::examples(),
         exports::examples(),
+        evidence_packs::examples(),
         seals::examples(),
         proofs::examples(),
         health::examples(),

@@ -18,6 +18,7 @@ pub mod cycles;
 pub mod desk;
 pub mod events;
 mod existing_tasks;
+pub mod evidence_pack;
 pub mod exports;
 pub mod facts;
 pub mod feeds;

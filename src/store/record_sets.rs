@@ -71,6 +71,13 @@ impl RecordSet {
         if self.from.ends_with(" s") { "s" } else { "r" }
     }
 
+    /// The column with the id that other records name a row by; none: its key is a day of a clinic.
+    pub fn id_name(&self) -> Option<&'static str> {
+        let (name, of) = self.key.first()?;
+        let name = name.strip_prefix("r.")?;
+        (*of == KeyType::Id && name != "clinic_id" && name != "subject_id").then_some(name)
+    }
+
     /// Types of the parts of its key.
     pub fn key_types(&self) -> impl ExactSizeIterator<Item = KeyType> {
         self.key.iter().map(|(_, of)| *of)
