@@ -42,8 +42,10 @@ const MOST_DAYS: i64 = 400;
 #[into_params(parameter_in = Query)]
 pub struct EvidencePackQuery {
     /// First clinic day.
+    #[param(example = "2026-11-02")]
     pub from: NaiveDate,
     /// Last clinic day, itself told of; at most 400 days.
+    #[param(example = "2026-11-29")]
     pub to: NaiveDate,
     /// Only what is about this operatory or piece of equipment.
     pub subject_id: Option<Uuid>,
