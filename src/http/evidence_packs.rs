@@ -31,7 +31,7 @@ use crate::domain::evidence_pack::{Cover, Sealed, Summary};
 use crate::domain::seal::{ChainHead, DaySeal};
 use crate::domain::zone;
 use crate::store::exports::{self, Narrowing, Period};
-use crate::store::{self, evidence_pack, seals};
+use crate::store::{evidence_pack, seals};
 
 /// A year and some days.
 const MOST_DAYS: i64 = 400;
