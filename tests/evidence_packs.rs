@@ -224,7 +224,7 @@ async fn what_was_changed_since_is_named_and_days_that_are_not_sealed_are_told(p
     let clinic = eventful_day(&app).await;
     let unsealed = pack_of(&clinic.manager, "").await;
     assert!(unsealed.proofs().is_empty() && unsealed.manifest["chain_head"].is_null());
-    assert!(unsealed.manifest["records_not_sealed"].as_u64().expect("a number") > 10);
+    assert!(unsealed.manifest["rows_not_sealed"].as_u64().expect("a number") > 10);
     let note = unsealed.read("proofs/README.txt");
     assert!(note.contains("2026-11-02\n  2026-11-03"), "{note}");
     assert!(unsealed.told["text"].as_str().expect("text").contains("No day of this clinic is sealed yet"));

@@ -84,7 +84,7 @@ async fn two_groups(app: &App) -> (Client<'_>, Client<'_>) {
     tenancy::fill(app, theirs.clone(), 50).await;
     // Steps of kinds that take a routine of their own to record.
     for (step, kind, rest) in [
-        ("count", "reading", "qualifier = 'lt', value = 10.50, unit = '[CFU]/mL', limits = '[{\"operator\": \"le\"}]'"),
+        ("count", "reading", "qualifier = 'lt', value = 10.25, unit = '[CFU]/mL', limits = '[{\"operator\": \"le\"}]'"),
         ("cleaner", "product", "lot_id = (select lot_id from lot l where l.group_id = s.group_id limit 1)"),
         (
             "sample",

@@ -13,7 +13,9 @@ use axum::response::{IntoResponse as _, Response};
 use chrono::{Datelike as _, Days, NaiveDate, NaiveTime};
 use serde::Deserialize;
 use sqlx::PgConnection;
-use utoipa::IntoParams;
+use utoipa::openapi::RefOr;
+use utoipa::openapi::schema::{KnownFormat, ObjectBuilder, Schema, SchemaFormat, Type};
+use utoipa::{IntoParams, PartialSchema, ToSchema};
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 use uuid::Uuid;
@@ -35,6 +37,19 @@ use crate::store::{evidence_pack, seals};
 
 /// A year and some days.
 const MOST_DAYS: i64 = 400;
+
+/// The bytes of an archive, for the API's document.
+#[derive(Clone, Copy, Debug)]
+pub struct ZipFile;
+
+impl PartialSchema for ZipFile {
+    fn schema() -> RefOr<Schema> {
+        let format = SchemaFormat::KnownFormat(KnownFormat::Binary);
+        ObjectBuilder::new().schema_type(Type::String).format(Some(format)).into()
+    }
+}
+
+impl ToSchema for ZipFile {}
 
 /// Which records of a clinic.
 #[derive(Debug, Deserialize, IntoParams)]
@@ -107,7 +122,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     tag = "Exports",
     params(("clinic_id" = Uuid, Path, description = "The clinic."), EvidencePackQuery),
     responses(
-        (status = 200, description = "The pack.", content_type = "application/zip", body = Vec<u8>),
+        (status = 200, description = "The pack.", content_type = "application/zip", body = inline(ZipFile)),
         (status = 422, description = "The days are too many or none, or it is narrowed to more than one thing.", body = Problem, content_type = "application/problem+json")
     )
 )]

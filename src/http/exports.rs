@@ -109,7 +109,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     path = "/v1/exports/{records}",
     operation_id = "export_records",
     tag = "Exports",
-    params(("records" = RecordsName, Path, description = "The kind of records.", example = "completions"), ExportQuery),
+    params(("records" = inline(RecordsName), Path, description = "The kind of records.", example = "completions"), ExportQuery),
     responses((
         status = 200,
         description = "The rows, one a line.",

@@ -238,7 +238,10 @@ pub struct Period {
     pub until_at: DateTime<Utc>,
 }
 
-/// The rows of a kind that belong to a pack, each with the instant it was recorded at; none when the kind says nothing
+/// When a row was recorded first and last; nulls where it is configuration.
+pub type Instants = Vec<Option<DateTime<Utc>>>;
+
+/// The rows of a kind that belong to a pack, each with the instants it was recorded at; none when the kind says nothing
 /// of what the pack is narrowed to. What is configuration comes as it stands.
 pub fn stream_period<'a>(
     db: &'a mut PgConnection,
@@ -246,7 +249,7 @@ pub fn stream_period<'a>(
     columns: &[Column],
     period: Period,
     narrowing: Narrowing,
-) -> Option<BoxStream<'a, Result<(Option<DateTime<Utc>>, Cells)>>> {
+) -> Option<BoxStream<'a, Result<(Instants, Cells)>>> {
     use futures_util::TryStreamExt as _;
 
     let condition = narrowing.condition(set)?;
@@ -254,19 +257,22 @@ pub fn stream_period<'a>(
     let span = match (set.day, set.pace) {
         (Some(day), _) => format!("{day} between $3 and $4"),
         (None, Pace::Whole) => "true".to_owned(),
-        (None, Pace::Recorded) => format!("{at} >= $5 and {at} < $6"),
-        // What began before and was open or came to something within it belongs to it, too.
-        (None, Pace::Changed) => format!("{at} >= $5 and {} < $6", first_at(set)),
+        (None, Pace::Recorded | Pace::Changed) => match set.began {
+            None => format!("{at} >= $5 and {at} < $6"),
+            // What began before and still stands, or came to something within it, belongs to it, too.
+            Some((began_at, stands)) => format!("{began_at} < $6 and ({at} >= $5 or {stands})"),
+        },
     };
+    let began_at = set.began.map_or(at, |(began_at, _)| began_at);
     let sql = format!(
-        "select {at}, {} from {} where {} and ({condition}) and {span} order by {}{}",
+        "select array[{began_at}, {at}], {} from {} where {} and ({condition}) and {span} order by {}{}",
         cells(columns, set.row()),
         set.from,
         set.of_clinics,
         order(set),
         set.then
     );
-    let rows = sqlx::query_as::<_, (Option<DateTime<Utc>>, Cells)>(AssertSqlSafe(sql))
+    let rows = sqlx::query_as::<_, (Instants, Cells)>(AssertSqlSafe(sql))
         .bind([period.clinic_id])
         .bind(narrowing.id())
         .bind(period.from_on)
@@ -275,11 +281,6 @@ pub fn stream_period<'a>(
         .bind(period.until_at)
         .fetch(db);
     Some(Box::pin(rows.map_err(StoreError::from)))
-}
-
-/// When a row that changes was recorded first.
-fn first_at(set: &RecordSet) -> &'static str {
-    if set.name == "corrective_actions" { "r.opened_at" } else { "r.recorded_at" }
 }
 
 fn cells(columns: &[Column], row: &str) -> String {

@@ -35,8 +35,8 @@ pub struct Manifest<'a> {
     chain_head: Option<ChainHead>,
     /// What is recorded from here on is not sealed.
     sealed_until: Option<DateTime<Utc>>,
-    /// Records of this pack that no seal holds yet.
-    records_not_sealed: u64,
+    /// Rows of this pack whose records no seal holds yet; a record may be told by rows of several kinds.
+    rows_not_sealed: u64,
     /// What is not as it was sealed, in words.
     not_as_sealed: &'a [String],
     /// Kinds of records that say nothing of what the pack is narrowed to, and are left out.
@@ -49,8 +49,8 @@ pub struct Manifest<'a> {
 pub struct Written<'a> {
     /// Its files.
     pub files: &'a [PackFile],
-    /// Records that no seal holds yet.
-    pub records_not_sealed: u64,
+    /// Rows whose records no seal holds yet.
+    pub rows_not_sealed: u64,
     /// What is not as it was sealed.
     pub not_as_sealed: &'a [String],
     /// Kinds that are left out.
@@ -73,7 +73,7 @@ impl<'a> Manifest<'a> {
             service_version: env!("CARGO_PKG_VERSION"),
             chain_head: sealed.head,
             sealed_until: sealed.until,
-            records_not_sealed: written.records_not_sealed,
+            rows_not_sealed: written.rows_not_sealed,
             not_as_sealed: written.not_as_sealed,
             left_out: written.left_out,
             files: written.files,

@@ -21,7 +21,7 @@ use crate::domain::seal::DaySeal;
 use crate::http::representation::RowFormat;
 use crate::http::rows::{write_head, write_record, write_row};
 use crate::http::streaming::{PIECE_BYTES, Pieces, StreamError};
-use crate::store::exports::{self, Column, Narrowing, Period};
+use crate::store::exports::{self, Column, Instants, Narrowing, Period};
 use crate::store::record_sets::{Pace, RECORD_SETS, RecordSet};
 use crate::store::{seal_records, seals};
 
@@ -69,7 +69,7 @@ pub(super) async fn write(
     tx.rollback().await?;
     let written = Written {
         files: archive.files(),
-        records_not_sealed: told.not_sealed,
+        rows_not_sealed: told.not_sealed,
         not_as_sealed: &not_as_sealed,
         left_out: &left_out,
     };
@@ -98,11 +98,11 @@ async fn write_records(
         let mut piece = Vec::with_capacity(PIECE_BYTES * 2);
         write_head(&mut piece, format, columns)?;
         let mut count = 0;
-        while let Some((recorded_at, cells)) = rows.try_next().await? {
+        while let Some((recorded, cells)) = rows.try_next().await? {
             // The same rows come a second time.
             if format == RowFormat::Csv && set.pace != Pace::Whole {
                 let id = id_place(set, columns).and_then(|place| cells[place].as_deref());
-                told.note(id, recorded_at);
+                told.note(id, &recorded);
             }
             write_row(&mut piece, format, columns, &cells)?;
             count += 1;
@@ -119,17 +119,15 @@ async fn write_records(
 
 /// Which records the files tell, as far as the proofs must know.
 struct Told {
-    /// Ids of what is told; of a pack of everything only of what was recorded after its days, since all of those is told.
+    /// Ids of what is told, but for days of which everything is.
     ids: HashSet<Uuid>,
-    /// What is recorded from here on is remembered by id.
-    ids_from: Option<DateTime<Utc>>,
     /// Ends of the seals, in order.
     ends: Vec<DateTime<Utc>>,
     /// Seals that hold what is told.
     seals: BTreeSet<usize>,
     /// Of which days everything is told.
     whole: BTreeSet<usize>,
-    /// Records that no seal holds yet.
+    /// Rows whose records no seal holds yet.
     not_sealed: u64,
 }
 
@@ -138,10 +136,8 @@ impl Told {
         let of_period = |seal: &&DaySeal| (pack.period.from_on..=pack.period.to_on).contains(&seal.clinic_day);
         let days: BTreeSet<usize> = pack.seals.iter().filter(of_period).map(|seal| seal.number).collect();
         let everything = pack.narrowing == Narrowing::Clinic;
-        let last = days.last().and_then(|number| pack.seals.get(*number));
         Self {
             ids: pack.narrowing.id().into_iter().collect(),
-            ids_from: last.filter(|_| everything).map(|seal| seal.recorded_until),
             ends: pack.seals.iter().map(|seal| seal.recorded_until).collect(),
             seals: days.clone(),
             whole: if everything { days } else { BTreeSet::new() },
@@ -149,18 +145,20 @@ impl Told {
         }
     }
 
-    fn note(&mut self, id: Option<&str>, recorded_at: Option<DateTime<Utc>>) {
-        let Some(at) = recorded_at else { return };
-        let number = self.ends.partition_point(|end| *end <= at);
-        if number == self.ends.len() {
-            self.not_sealed += 1;
-            return;
-        }
-        self.seals.insert(number);
-        if self.ids_from.is_none_or(|from| at >= from)
-            && let Some(id) = id.and_then(|text| Uuid::try_parse(text).ok())
-        {
-            self.ids.insert(id);
+    fn note(&mut self, id: Option<&str>, recorded: &Instants) {
+        let numbers: BTreeSet<usize> =
+            recorded.iter().flatten().map(|at| self.ends.partition_point(|end| end <= at)).collect();
+        for number in numbers {
+            if number == self.ends.len() {
+                self.not_sealed += 1;
+                continue;
+            }
+            self.seals.insert(number);
+            if !self.whole.contains(&number)
+                && let Some(id) = id.and_then(|text| Uuid::try_parse(text).ok())
+            {
+                self.ids.insert(id);
+            }
         }
     }
 
@@ -256,7 +254,7 @@ fn note_of(pack: &Pack, told: &Told, findings: &[String]) -> String {
          Check them without the service: python3 check_proof.py proofs/*.json\n\
          Compare the head that is printed with one that was kept where nobody who can write the database can write.\n\
          A record that is as it was sealed was not changed since. That says nothing of whether it is right.\n\n\
-         Records of this pack that no seal holds yet: {}\n\
+         Rows of this pack whose records no seal holds yet: {}\n\
          Clinic days of this pack that are not sealed:\n  {}\n\
          Not as it was sealed:\n  {}\n",
         told.not_sealed,
