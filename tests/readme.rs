@@ -104,7 +104,7 @@ fn settings<'a>(command: &'a mut Command, directory: &Path, listen: &str) -> &'a
 #[test]
 fn the_tour_of_the_readme_runs_as_it_is_printed() {
     let blocks = shell_blocks(&readme(), "## Five minutes");
-    assert_eq!(blocks.len(), 6, "keys, front desk, tablet, manager, why and what if, seals");
+    assert_eq!(blocks.len(), 7, "keys, front desk, tablet, manager, why and what if, seals, packs and exports");
     let demo = Demo::start();
     // Each answer on a line of its own, and any answer that is not 2xx ends the script.
     let script =
@@ -147,6 +147,7 @@ fn the_tour_of_the_readme_runs_as_it_is_printed() {
     assert!(said.contains("site_event 6f6f0c7e-3d0e-4c8e-8f0b-0c1f6a2f5b11, as it was sealed"), "the proof: {said}");
     let check = answers.iter().find(|a| a["days_checked"].is_number()).expect("the verification");
     assert_eq!((check["days_checked"].as_u64() > Some(8), &check["findings"]), (true, &json!([])), "{check}");
+    assert!(said.contains("completion_id,step_key,"), "the export of readings as CSV has a header row: {said}");
     assert!(said.contains("clinic_id,"), "the summary as CSV has a header row: {said}");
 }
 

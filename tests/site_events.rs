@@ -192,7 +192,7 @@ async fn events_of_a_subject_follow_it_when_it_moves(pool: PgPool) {
     let moved = scenario::operatory(next.clinic_id, "Chair 0");
     clinic.admin.put(&format!("/v1/operatories/{}", clinic.chair), moved).await.expect(200);
     let kinds = async |clinic_id| counted(&pool, clinic_id).await.into_iter().map(|e| e.0).collect::<Vec<_>>();
-    assert_eq!(kinds(clinic.clinic_id).await, [SiteEventKind::WaterAdvisoryStarted]);
+    assert_eq!(kinds(clinic.clinic_id).await, [SiteEventKind::PlumbingChange]);
     assert_eq!(kinds(next.clinic_id).await, [SiteEventKind::Repair]);
     clinic.admin.put(&path(&clinic, 1), repair).await.expect(200);
 }

@@ -21,7 +21,7 @@ use crate::support::{at, id};
 const NO_RIGHT: &str = "42501";
 
 /// A clinic with something in every table, and the ids of all that can be named in a path.
-struct Full<'a> {
+pub(crate) struct Full<'a> {
     clinic: Clinic<'a>,
     ids: BTreeMap<&'static str, String>,
     /// Texts that stand in no other clinic's documents.
@@ -29,7 +29,7 @@ struct Full<'a> {
 }
 
 /// Fills the clinic of a group; `offset` keeps ids apart.
-async fn fill<'a>(app: &'a App, admin: Client<'a>, offset: u32) -> Full<'a> {
+pub(crate) async fn fill<'a>(app: &'a App, admin: Client<'a>, offset: u32) -> Full<'a> {
     app.set(at("2026-11-02T07:40:00Z"));
     let clinic = scenario::clinic_of(app, admin, "Europe/London", offset).await;
     let own = |n: u32| id(1_000 * (offset + 1) + n);

@@ -9,6 +9,7 @@ use std::path::Path;
 use anyhow::{Context as _, bail, ensure};
 
 use crate::domain::seal::ChainHead;
+use crate::domain::seal::day_proof::DayLeaf;
 use crate::domain::seal::proof::Proof;
 use crate::domain::seal::tree::TreeHash;
 
@@ -26,6 +27,11 @@ pub(super) fn check(file: &Path, wanted: Option<&str>) -> anyhow::Result<String>
         Proof::Consistency(proof) => {
             let old = proof.old_head;
             format!("only added to since {}:{}\n", old.size, old.root)
+        }
+        Proof::Day(proof) => {
+            let told = proof.leaves.iter().filter(|leaf| matches!(leaf, DayLeaf::Record(_))).count();
+            let (all, day) = (proof.leaves.len(), proof.seal.clinic_day);
+            format!("records    {told} of {all}, as they were sealed\nclinic day {day}\n")
         }
     };
     let kept = match wanted {

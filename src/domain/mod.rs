@@ -8,6 +8,7 @@ pub mod access;
 pub mod amalgam_cleaner;
 pub mod anchor;
 pub mod calendar_feed;
+pub mod cautions;
 pub mod chain;
 pub mod colony_count;
 pub mod corrective_action;
@@ -17,6 +18,7 @@ pub mod daybook;
 pub mod dilution;
 pub mod event;
 pub mod evidence;
+pub mod evidence_pack;
 pub mod facts;
 pub mod fault;
 #[cfg(test)]

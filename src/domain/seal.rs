@@ -16,12 +16,13 @@
 //! head that somebody else kept.
 
 pub mod canonical;
+pub mod day_proof;
 pub mod proof;
 pub mod record;
 pub mod tamper;
 pub mod tree;
 
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 use utoipa::ToSchema;
@@ -30,6 +31,11 @@ use uuid::Uuid;
 use self::canonical::written;
 use self::record::{Leaves, instant_text};
 use self::tree::TreeHash;
+
+/// How long after an instant everything that bears it as `recorded_at` is kept or never will be: no request works longer
+/// (`config`), so none that read its clock before the instant comes after this. A day is sealed so long after its end, and
+/// an export ends so long before now.
+pub const SETTLED_AFTER: TimeDelta = TimeDelta::minutes(10);
 
 /// The seal of one clinic day.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]

@@ -22,7 +22,9 @@ pub mod dilutions;
 pub mod due;
 pub mod entries_to_review;
 pub mod equipment;
+pub mod evidence_packs;
 pub mod expiring;
+pub mod exports;
 pub mod extract;
 pub mod feeds;
 pub mod forecast;
@@ -56,6 +58,7 @@ pub mod quarantines;
 pub mod readiness;
 pub mod representation;
 pub mod routines;
+mod rows;
 mod samples;
 pub mod seals;
 pub mod sign_offs;
@@ -64,6 +67,7 @@ mod signing;
 pub mod site_events;
 pub mod special_openings;
 pub mod staff;
+pub mod streaming;
 pub mod subjects;
 pub mod summary;
 pub mod tasks;
@@ -166,6 +170,8 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(summary::router())
         .merge(forecast::router())
         .merge(plan_warnings::router())
+        .merge(exports::router())
+        .merge(evidence_packs::router())
         .merge(seals::router())
         .merge(proofs::router())
         .merge(health::router())

@@ -19,7 +19,7 @@ use utoipa::{PartialSchema as _, ToSchema as _};
 
 use super::problem::Problem;
 use super::{
-    board, chains, clinics, closure_import, closures, competences, completions, corrective_actions, cycle_records, cycles, day_signing, desk, dilutions, due, entries_to_review, equipment, expiring, feeds, forecast, full_days, group, health, holds, hours, instruments, keys, ladder, lots, miss_reasons, operatories, overdue, own_limits, pins, plan_warnings, presence, products, proofs, quarantines, readiness, resources, routines, seals, sign_offs, signature, site_events, special_openings, staff, summary, tasks, water_advisories, weeks, why, why_nothing, zone_moves,
+    board, chains, clinics, closure_import, closures, competences, completions, corrective_actions, cycle_records, cycles, day_signing, desk, dilutions, due, entries_to_review, equipment, evidence_packs, expiring, exports, feeds, forecast, full_days, group, health, holds, hours, instruments, keys, ladder, lots, miss_reasons, operatories, overdue, own_limits, pins, plan_warnings, presence, products, proofs, quarantines, readiness, resources, routines, seals, sign_offs, signature, site_events, special_openings, staff, summary, tasks, water_advisories, weeks, why, why_nothing, zone_moves,
 };
 
 /// An example of a body, made by serialising a real value of its type.
@@ -97,6 +97,8 @@ fn examples() -> Vec<Example> {
         summary::examples(),
         forecast::examples(),
         plan_warnings::examples(),
+        exports::examples(),
+        evidence_packs::examples(),
         seals::examples(),
         proofs::examples(),
         health::examples(),
@@ -145,6 +147,7 @@ const TAGS: [(&str, &str); 13] = [
     ("Manager", "What is overdue, sums over sites, and what happened at them"),
     ("Corrective actions", "What is done when something fails: steps, what is out of use, its release"),
     ("Day closure", "A lead looks at a clinic day, explains its gaps and signs it"),
+    ("Exports", "Records in bulk for other systems, and packs of evidence for whoever inspects"),
     ("Seals", "Whether what was recorded is as it was, with proofs that can be checked elsewhere"),
     ("Calendars", "A clinic's tasks in other people's calendar programs"),
     ("Operations", "For whoever runs the service; no key needed"),

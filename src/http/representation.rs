@@ -32,18 +32,40 @@ impl FromRequestParts<AppState> for Format {
     async fn from_request_parts(parts: &mut Parts, _state: &AppState) -> ApiResult<Self> {
         // Several lines of the field mean the same as one with commas (RFC 9110, section 5.3).
         let lines: Vec<_> = parts.headers.get_all(ACCEPT).iter().map(|v| v.to_str().unwrap_or_default()).collect();
-        negotiate(&lines.join(",")).ok_or_else(|| ApiError::not_acceptable("application/json or text/csv"))
+        negotiate(&lines.join(","), &OFFERED).ok_or_else(|| ApiError::not_acceptable("application/json or text/csv"))
     }
 }
 
-/// The most welcome format; `None` when none is. No wish at all welcomes everything.
-fn negotiate(accept: &str) -> Option<Format> {
+/// How rows that are streamed are written down. As an extractor: the one the request's `Accept` prefers.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum RowFormat {
+    /// `application/x-ndjson`: a JSON object a line.
+    Lines,
+    /// `text/csv` with a header row (RFC 4180).
+    Csv,
+}
+
+const OFFERED_OF_ROWS: [(RowFormat, &str, &str); 2] =
+    [(RowFormat::Lines, "application", "x-ndjson"), (RowFormat::Csv, "text", "csv")];
+
+impl FromRequestParts<AppState> for RowFormat {
+    type Rejection = ApiError;
+
+    async fn from_request_parts(parts: &mut Parts, _state: &AppState) -> ApiResult<Self> {
+        let lines: Vec<_> = parts.headers.get_all(ACCEPT).iter().map(|v| v.to_str().unwrap_or_default()).collect();
+        negotiate(&lines.join(","), &OFFERED_OF_ROWS)
+            .ok_or_else(|| ApiError::not_acceptable("application/x-ndjson or text/csv"))
+    }
+}
+
+/// The most welcome of what is offered; `None` when none is. No wish at all welcomes everything.
+fn negotiate<T: Copy>(accept: &str, offered: &[(T, &str, &str)]) -> Option<T> {
     if accept.trim().is_empty() {
-        return Some(Format::Json);
+        return offered.first().map(|(format, ..)| *format);
     }
     let ranges: Vec<Range<'_>> = split_unquoted(accept, ',').filter_map(Range::parse).collect();
-    let mut best: Option<(u16, Format)> = None;
-    for (format, kind, subtype) in OFFERED {
+    let mut best: Option<(u16, T)> = None;
+    for (format, kind, subtype) in offered {
         // The most specific range that matches speaks for a type, even to refuse it.
         let weight = ranges
             .iter()
@@ -51,7 +73,7 @@ fn negotiate(accept: &str) -> Option<Format> {
             .max()
             .map_or(0, |(_, weight)| weight);
         if weight > best.map_or(0, |(most, _)| most) {
-            best = Some((weight, format));
+            best = Some((weight, *format));
         }
     }
     best.map(|(_, format)| format)
@@ -171,7 +193,7 @@ fn write_csv<R: CsvRow>(rows: &[R]) -> csv::Result<Vec<u8>> {
 
 #[cfg(test)]
 mod tests {
-    use super::{CsvRow, Format, negotiate, read_weight, text_cell, write_csv};
+    use super::{CsvRow, Format, OFFERED, negotiate, read_weight, text_cell, write_csv};
 
     #[test]
     fn the_accept_field_chooses_the_format() {
@@ -201,7 +223,7 @@ mod tests {
             ("text/csv;q=2", None),
         ];
         for (accept, wanted) in cases {
-            assert_eq!(negotiate(accept), wanted, "{accept}");
+            assert_eq!(negotiate(accept, &OFFERED), wanted, "{accept}");
         }
     }
 

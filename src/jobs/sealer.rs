@@ -16,13 +16,9 @@ use crate::domain::event::EventKind;
 use crate::domain::hours::Hours;
 use crate::domain::seal::record::{Leaves, Record, RecordError, leaves};
 use crate::domain::seal::tree::TreeHash;
-use crate::domain::seal::{BrokenLink, ChainHead, Day, DaySeal};
+use crate::domain::seal::{BrokenLink, ChainHead, Day, DaySeal, SETTLED_AFTER};
 use crate::store::seals::SealProgress;
 use crate::store::{self, StoreError, clinics, events, seal_checks, seal_findings, seal_records, seals};
-
-/// How long after its end a day is sealed: no request works longer (`config`), so none that read its clock before the
-/// end comes too late.
-const WAIT: TimeDelta = TimeDelta::minutes(10);
 
 /// How long a clinic that cannot be sealed or checked is left alone before the next try.
 const RETRY: TimeDelta = TimeDelta::minutes(5);
@@ -161,7 +157,7 @@ async fn seal_clinic(
     let chain = seals::list_seals(db, group_id, clinic_id).await?;
     let first = Span::first(&hours, chain.last(), progress.sealed_until);
     if !first.is_over(now) {
-        seals::save_sealed(db, group_id, clinic_id, first.from, first.until + WAIT).await?;
+        seals::save_sealed(db, group_id, clinic_id, first.from, first.until + SETTLED_AFTER).await?;
         return Ok(Outcome::Sealed(0));
     }
     let today = now.date_naive() + Days::new(1);
@@ -194,7 +190,7 @@ async fn seal_clinic(
         last = Some(seal);
         days += 1;
     }
-    let seal_due_at = if span.is_over(now) { now } else { span.until + WAIT };
+    let seal_due_at = if span.is_over(now) { now } else { span.until + SETTLED_AFTER };
     seals::save_sealed(db, group_id, clinic_id, span.from, seal_due_at).await?;
     Ok(Outcome::Sealed(days))
 }
@@ -236,7 +232,7 @@ impl Span {
     }
 
     fn is_over(self, now: DateTime<Utc>) -> bool {
-        now >= self.until + WAIT
+        now >= self.until + SETTLED_AFTER
     }
 }
 
@@ -291,7 +287,7 @@ async fn check_clinic(
     }
     let next = if until == all.len() { 0 } else { i32::try_from(until).unwrap_or(0) };
     let hours = hours_of(db, group_id, clinic_id).await?;
-    let check_due_at = hours.clinic_day_ends_at(hours.clinic_day_of(now)) + WAIT;
+    let check_due_at = hours.clinic_day_ends_at(hours.clinic_day_of(now)) + SETTLED_AFTER;
     seals::save_checked(db, group_id, clinic_id, next, check_due_at).await?;
     Ok(new.len())
 }

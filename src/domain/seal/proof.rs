@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
+use super::day_proof::DayProof;
 use super::record::{Leaves, Record};
 use super::tree::{self, TreeHash};
 use super::{ChainHead, DaySeal, canonical, hashes};
@@ -20,6 +21,8 @@ pub enum Proof {
     Record(RecordProof),
     /// That a chain was only added to.
     Consistency(ConsistencyProof),
+    /// All records of a sealed clinic day: stands in packs of evidence.
+    Day(DayProof),
 }
 
 /// That a record stands, as it is here, among those that were sealed.
@@ -102,6 +105,7 @@ impl Proof {
         match self {
             Self::Record(proof) => proof.check(),
             Self::Consistency(proof) => proof.check(),
+            Self::Day(proof) => proof.check(),
         }
     }
 }

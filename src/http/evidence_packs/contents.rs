@@ -1,0 +1,270 @@
+//! What stands in a pack, in the order it is written.
+//!
+//! The rule of this file: memory holds one day's records at most, and of a pack that is narrowed the ids of what it tells.
+
+use std::collections::{BTreeSet, HashSet};
+
+use chrono::{DateTime, Utc};
+use futures_util::TryStreamExt as _;
+use sqlx::{Postgres, Transaction};
+use uuid::Uuid;
+
+use super::archive::Archive;
+use crate::domain::evidence_pack::manifest::{Manifest, Written};
+use crate::domain::evidence_pack::page::page;
+use crate::domain::evidence_pack::{Cover, Summary};
+use crate::domain::seal::day_proof::{DayLeaf, DayProof};
+use crate::domain::seal::proof::Proof;
+use crate::domain::seal::record::{Leaves, Record};
+use crate::domain::seal::tree::TreeHash;
+use crate::domain::seal::DaySeal;
+use crate::http::representation::RowFormat;
+use crate::http::rows::{write_head, write_record, write_row};
+use crate::http::streaming::{PIECE_BYTES, Pieces, StreamError};
+use crate::store::exports::{self, Column, Instants, Narrowing, Period};
+use crate::store::record_sets::{Pace, RECORD_SETS, RecordSet};
+use crate::store::{seal_records, seals};
+
+/// The checker of proofs, as it stands in the repository.
+const CHECK_PROOF: &str = include_str!("../../../seed-demo/check_proof.py");
+
+/// What is known of a pack before it is written.
+pub(super) struct Pack {
+    pub(super) group_id: Uuid,
+    pub(super) cover: Cover,
+    pub(super) summary: Summary,
+    pub(super) period: Period,
+    pub(super) narrowing: Narrowing,
+    pub(super) seals: Vec<DaySeal>,
+}
+
+/// Writes the pack.
+pub(super) async fn write(
+    mut tx: Transaction<'static, Postgres>,
+    pieces: Pieces,
+    pack: Pack,
+) -> Result<(), StreamError> {
+    let mut archive = Archive::new(pieces, pack.cover.made_at);
+    archive.add("summary.html", page(&pack.cover, &pack.summary).as_bytes(), None).await?;
+    archive.add("check_proof.py", CHECK_PROOF.as_bytes(), None).await?;
+    let mut told = Told::new(&pack);
+    let mut left_out = Vec::new();
+    let mut columns_csv = Vec::new();
+    write_record(&mut columns_csv, ["records", "column", "type", "meaning"].iter())?;
+    let mut described = 0;
+    for set in &RECORD_SETS {
+        let columns = exports::list_columns(&mut tx, set).await?;
+        if !write_records(&mut tx, &mut archive, &pack, set, &columns, &mut told).await? {
+            left_out.push(set.name);
+            continue;
+        }
+        for column in &columns {
+            let cells = [set.name, &column.name, &column.sql_type, &column.meaning];
+            write_record(&mut columns_csv, cells.iter())?;
+            described += 1;
+        }
+    }
+    archive.add("columns.csv", &columns_csv, Some(described)).await?;
+    let not_as_sealed = write_proofs(&mut tx, &mut archive, &pack, &told).await?;
+    tx.rollback().await?;
+    let written = Written {
+        files: archive.files(),
+        rows_not_sealed: told.not_sealed,
+        not_as_sealed: &not_as_sealed,
+        left_out: &left_out,
+    };
+    let manifest = serde_json::to_vec_pretty(&Manifest::new(&pack.cover, &pack.summary.sealed, written))?;
+    archive.add("manifest.json", &manifest, None).await?;
+    archive.finish().await
+}
+
+/// One kind as CSV and as JSON; whether it says anything of what the pack is narrowed to.
+async fn write_records(
+    tx: &mut Transaction<'static, Postgres>,
+    archive: &mut Archive,
+    pack: &Pack,
+    set: &RecordSet,
+    columns: &[Column],
+    told: &mut Told,
+) -> Result<bool, StreamError> {
+    for (format, path) in [
+        (RowFormat::Csv, format!("csv/{}.csv", set.name)),
+        (RowFormat::Lines, format!("json/{}.ndjson", set.name)),
+    ] {
+        let Some(mut rows) = exports::stream_period(tx, set, columns, pack.period, pack.narrowing) else {
+            return Ok(false);
+        };
+        archive.begin(&path)?;
+        let mut piece = Vec::with_capacity(PIECE_BYTES * 2);
+        write_head(&mut piece, format, columns)?;
+        let mut count = 0;
+        while let Some((recorded, cells)) = rows.try_next().await? {
+            // The same rows come a second time.
+            if format == RowFormat::Csv && set.pace != Pace::Whole {
+                let id = id_place(set, columns).and_then(|place| cells[place].as_deref());
+                told.note(id, &recorded);
+            }
+            write_row(&mut piece, format, columns, &cells)?;
+            count += 1;
+            if piece.len() >= PIECE_BYTES {
+                archive.write(&piece).await?;
+                piece.clear();
+            }
+        }
+        archive.write(&piece).await?;
+        archive.end(Some(count));
+    }
+    Ok(true)
+}
+
+/// Which records the files tell, as far as the proofs must know.
+struct Told {
+    /// Ids of what is told, but for days of which everything is.
+    ids: HashSet<Uuid>,
+    /// Ends of the seals, in order.
+    ends: Vec<DateTime<Utc>>,
+    /// Seals that hold what is told.
+    seals: BTreeSet<usize>,
+    /// Of which days everything is told.
+    whole: BTreeSet<usize>,
+    /// Rows whose records no seal holds yet.
+    not_sealed: u64,
+}
+
+impl Told {
+    fn new(pack: &Pack) -> Self {
+        let of_period = |seal: &&DaySeal| (pack.period.from_on..=pack.period.to_on).contains(&seal.clinic_day);
+        let days: BTreeSet<usize> = pack.seals.iter().filter(of_period).map(|seal| seal.number).collect();
+        let everything = pack.narrowing == Narrowing::Clinic;
+        Self {
+            ids: pack.narrowing.id().into_iter().collect(),
+            ends: pack.seals.iter().map(|seal| seal.recorded_until).collect(),
+            seals: days.clone(),
+            whole: if everything { days } else { BTreeSet::new() },
+            not_sealed: 0,
+        }
+    }
+
+    fn note(&mut self, id: Option<&str>, recorded: &Instants) {
+        let numbers: BTreeSet<usize> =
+            recorded.iter().flatten().map(|at| self.ends.partition_point(|end| end <= at)).collect();
+        for number in numbers {
+            if number == self.ends.len() {
+                self.not_sealed += 1;
+                continue;
+            }
+            self.seals.insert(number);
+            if !self.whole.contains(&number)
+                && let Some(id) = id.and_then(|text| Uuid::try_parse(text).ok())
+            {
+                self.ids.insert(id);
+            }
+        }
+    }
+
+    /// Whether a record may stand in a proof with what it says: it is told itself, or belongs to what is.
+    fn tells(&self, number: usize, record: &Record) -> bool {
+        let is_told = |text: &str| Uuid::try_parse(text).is_ok_and(|id| self.ids.contains(&id));
+        self.whole.contains(&number)
+            || record.id.split('/').next().is_some_and(is_told)
+            || record.fields.iter().any(|(name, value)| name.ends_with("_id") && value.as_str().is_some_and(is_told))
+    }
+}
+
+/// One proof for each sealed day that holds what is told; answers what is not as it was sealed.
+async fn write_proofs(
+    tx: &mut Transaction<'static, Postgres>,
+    archive: &mut Archive,
+    pack: &Pack,
+    told: &Told,
+) -> Result<Vec<String>, StreamError> {
+    let chain: Vec<TreeHash> = pack.seals.iter().map(DaySeal::leaf).collect();
+    let mut findings = Vec::new();
+    for number in &told.seals {
+        let Some(seal) = pack.seals.get(*number) else { continue };
+        let (group_id, clinic_id, day) = (pack.group_id, pack.period.clinic_id, seal.clinic_day);
+        let rows = seal_records::list(tx, group_id, clinic_id, Some(seal.recorded_from), seal.recorded_until).await?;
+        let leaves = seals::list_leaves(tx, group_id, clinic_id, (day, day)).await?.remove(&day).unwrap_or_default();
+        let records: Vec<(bool, Record)> =
+            rows.into_iter().map(|(_, record)| (told.tells(*number, &record), record)).collect();
+        let (seal, chain) = (seal.clone(), chain.clone());
+        // A day's hashes are work for a thread that answers nobody.
+        let made = tokio::task::spawn_blocking(move || prove(seal, records, leaves, &chain)).await;
+        let (proof, differing) = made.map_err(|error| StreamError::Unwritable(error.to_string()))?;
+        findings.extend(differing);
+        let Some(proof) = proof else { continue };
+        let count = proof.leaves.iter().filter(|leaf| matches!(leaf, DayLeaf::Record(_))).count();
+        let content = serde_json::to_vec(&Proof::Day(proof))?;
+        archive.add(&format!("proofs/{day}.json"), &content, u64::try_from(count).ok()).await?;
+    }
+    let note = note_of(pack, told, &findings);
+    archive.add("proofs/README.txt", note.as_bytes(), None).await?;
+    Ok(findings)
+}
+
+/// The proof of a day, as far as there is one, and what is not as it was sealed.
+fn prove(
+    seal: DaySeal,
+    records: Vec<(bool, Record)>,
+    mut sealed: Leaves,
+    chain: &[TreeHash],
+) -> (Option<DayProof>, Vec<String>) {
+    let (day, order) = (seal.clinic_day, sealed.keys().cloned().collect::<Vec<_>>());
+    let mut findings = Vec::new();
+    let mut as_sealed = std::collections::BTreeMap::new();
+    for (is_told, record) in records {
+        let name = record.name();
+        match (sealed.get(&name), record.leaf()) {
+            (Some(leaf), Ok(own)) if *leaf == own => {
+                if is_told {
+                    as_sealed.insert(name, record);
+                }
+            }
+            (Some(_), _) => findings.push(format!("{day}: {name} is not as it was sealed")),
+            (None, _) => findings.push(format!("{day}: {name} was added after the day was sealed")),
+        }
+    }
+    let leaves = order
+        .into_iter()
+        .filter_map(|name| {
+            let leaf = sealed.remove(&name)?;
+            Some(as_sealed.remove(&name).map_or(DayLeaf::Hash(leaf), DayLeaf::Record))
+        })
+        .collect();
+    match DayProof::new(seal, leaves, chain) {
+        Ok(proof) => (Some(proof), findings),
+        Err(error) => {
+            findings.push(format!("{day}: nothing of this day can be proved: {error}"));
+            (None, findings)
+        }
+    }
+}
+
+fn note_of(pack: &Pack, told: &Told, findings: &[String]) -> String {
+    let sealed: BTreeSet<_> = pack.seals.iter().map(|seal| seal.clinic_day).collect();
+    let unsealed: Vec<String> = (pack.period.from_on.iter_days())
+        .take_while(|day| *day <= pack.period.to_on)
+        .filter(|day| !sealed.contains(day))
+        .map(|day| day.to_string())
+        .collect();
+    let list = |items: &[String]| if items.is_empty() { "none".to_owned() } else { items.join("\n  ") };
+    format!(
+        "One file a clinic day on which something of this pack was recorded: its records in the order of its seal's leaves, \
+         a hash where a record is not told, and the way to the head of the clinic's chain.\n\
+         Check them without the service: python3 check_proof.py proofs/*.json\n\
+         Compare the head that is printed with one that was kept where nobody who can write the database can write.\n\
+         A record that is as it was sealed was not changed since. That says nothing of whether it is right.\n\n\
+         Rows of this pack whose records no seal holds yet: {}\n\
+         Clinic days of this pack that are not sealed:\n  {}\n\
+         Not as it was sealed:\n  {}\n",
+        told.not_sealed,
+        list(&unsealed),
+        list(findings)
+    )
+}
+
+/// Where the id stands that other records name a row by.
+fn id_place(set: &RecordSet, columns: &[Column]) -> Option<usize> {
+    let name = set.id_name()?;
+    columns.iter().position(|column| column.name == name)
+}

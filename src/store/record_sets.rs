@@ -1,0 +1,218 @@
+//! The kinds of records that leave the service in bulk: which view of `reporting` holds them, in which order they come,
+//! and whose they are.
+//!
+//! The rule of this file: a kind is told of by its view, so that whoever reads with SQL and whoever asks over HTTP get the
+//! same columns. The order is one that nothing committed later can slip into: `recorded_at` comes from the request's
+//! clock, and what is younger than [`crate::domain::seal::SETTLED_AFTER`] is not told yet.
+
+/// When a row is told, and whether again.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Pace {
+    /// Once: it is never changed.
+    Recorded,
+    /// Again whenever something came to it: a receiver replaces the row with the same key.
+    Changed,
+    /// Each time anew, as it stands: it is configuration, or follows from other rows.
+    Whole,
+}
+
+/// Records of one kind.
+#[derive(Debug)]
+pub struct RecordSet {
+    /// Its name, which is that of the view.
+    pub name: &'static str,
+    /// When a row is told.
+    pub pace: Pace,
+    /// What rows are read from. `r` is what orders them; `s`, where there is one, holds the columns.
+    pub(super) from: &'static str,
+    /// Where the end of a page is looked for: as `r`, with the same names.
+    pub(super) places: &'static str,
+    /// The instant they are ordered by; empty for [`Pace::Whole`].
+    pub(super) at: &'static str,
+    /// What tells them apart within an instant, with the types.
+    pub(super) key: &'static [(&'static str, KeyType)],
+    /// What orders the rows of one place, after a comma; may be empty.
+    pub(super) then: &'static str,
+    /// Which are of the clinics `$1`.
+    pub(super) of_clinics: &'static str,
+    /// When a row that changes was recorded first, and whether it still stands.
+    pub(super) began: Option<(&'static str, &'static str)>,
+    /// The clinic day they belong to; none: only an instant is known.
+    pub(super) day: Option<&'static str>,
+    /// Which are of a subject `$2`, a lot `$2`, a person `$2`; none: the kind says nothing of that.
+    pub(super) of: [Option<&'static str>; 3],
+}
+
+/// Type of a part of a key.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum KeyType {
+    /// A UUID.
+    Id,
+    /// A local date.
+    Day,
+    /// A whole number of four bytes.
+    Number,
+    /// A short text of ours.
+    Name,
+}
+
+impl KeyType {
+    pub(super) fn sql(self) -> &'static str {
+        match self {
+            Self::Id => "uuid",
+            Self::Day => "date",
+            Self::Number => "integer",
+            Self::Name => "text",
+        }
+    }
+}
+
+impl RecordSet {
+    /// The columns' alias in `from`.
+    pub(super) fn row(&self) -> &'static str {
+        if self.from.ends_with(" s") { "s" } else { "r" }
+    }
+
+    /// The column with the id that other records name a row by; none: its key is a day of a clinic.
+    pub fn id_name(&self) -> Option<&'static str> {
+        let (name, of) = self.key.first()?;
+        let name = name.strip_prefix("r.")?;
+        (*of == KeyType::Id && name != "clinic_id" && name != "subject_id").then_some(name)
+    }
+
+    /// Types of the parts of its key.
+    pub fn key_types(&self) -> impl ExactSizeIterator<Item = KeyType> {
+        self.key.iter().map(|(_, of)| *of)
+    }
+}
+
+const CLINIC: &str = "r.clinic_id = any($1)";
+const SUBJECT: Option<&str> = Some("r.subject_id = $2");
+const ACTIONS_OF_SUBJECT: Option<&str> =
+    Some("r.action_id in (select a.action_id from reporting.corrective_actions a where a.subject_id = $2)");
+const ACTIONS_OF_LOT: Option<&str> = Some(
+    "r.action_id in (select a.action_id from reporting.corrective_actions a where a.cause = 'lot' and a.cause_id = $2)",
+);
+const TASKS_OF_SUBJECT: Option<&str> =
+    Some("r.task_id in (select t.task_id from reporting.tasks t where t.subject_id = $2 and t.clinic_id = any($1))");
+/// A device may name the person by initials alone, so those count where nobody was named by id.
+const BY_PERSON: Option<&str> = Some(
+    "(r.staff_id = $2 or r.staff_id is null and lower(r.performed_by) =
+        (select lower(p.initials) from reporting.staff p where p.staff_id = $2))",
+);
+const BY_INITIALS: Option<&str> =
+    Some("lower(r.performed_by) = (select lower(p.initials) from reporting.staff p where p.staff_id = $2)");
+const WITH_LOT: Option<&str> = Some(
+    "r.completion_id in (select u.completion_id from reporting.lot_uses u where u.lot_id = $2)",
+);
+const DAY: Option<&str> = Some("r.clinic_day");
+
+use KeyType::{Day, Id, Name, Number};
+use Pace::{Changed, Recorded, Whole};
+
+/// Steps of a completion come with it, in its order: a page never ends between them.
+macro_rules! of_completions {
+    ($view:literal) => {
+        concat!(
+            "reporting.completions r cross join lateral (select v.* from reporting.",
+            $view,
+            // A fence: the view is then asked for one completion at a time, and not read whole and joined.
+            " v where v.completion_id = r.completion_id and v.clinic_day = r.clinic_day offset 0) s"
+        )
+    };
+}
+
+/// Every kind, in the order of a pack.
+#[rustfmt::skip]
+pub static RECORD_SETS: [RecordSet; 30] = [
+    RecordSet { name: "completions", pace: Recorded, began: None, from: "reporting.completions r", places: "completion r",
+        at: "r.recorded_at", key: &[("r.completion_id", Id)], then: "", of_clinics: CLINIC, day: DAY,
+        of: [TASKS_OF_SUBJECT, WITH_LOT, BY_PERSON] },
+    RecordSet { name: "step_results", pace: Recorded, began: None, from: of_completions!("step_results"), places: "completion r",
+        at: "r.recorded_at", key: &[("r.completion_id", Id)], then: ", s.ordinal, s.step_key", of_clinics: CLINIC, day: DAY,
+        of: [TASKS_OF_SUBJECT, WITH_LOT, BY_PERSON] },
+    RecordSet { name: "readings", pace: Recorded, began: None, from: "reporting.readings r", places: "completion r",
+        at: "r.recorded_at", key: &[("r.completion_id", Id)], then: ", r.step_key", of_clinics: CLINIC, day: DAY,
+        of: [SUBJECT, None, BY_INITIALS] },
+    RecordSet { name: "water_results", pace: Recorded, began: None, from: of_completions!("water_results"), places: "completion r",
+        at: "r.recorded_at", key: &[("r.completion_id", Id)], then: ", s.step_key, s.bottle", of_clinics: CLINIC, day: DAY,
+        of: [TASKS_OF_SUBJECT, None, BY_PERSON] },
+    RecordSet { name: "lot_uses", pace: Recorded, began: None, from: of_completions!("lot_uses"), places: "completion r",
+        at: "r.recorded_at", key: &[("r.completion_id", Id)], then: ", s.step_key", of_clinics: CLINIC, day: DAY,
+        of: [TASKS_OF_SUBJECT, Some("s.lot_id = $2"), BY_PERSON] },
+    RecordSet { name: "holds", pace: Recorded, began: None, from: "reporting.holds r", places: "hold_mark r",
+        at: "r.marked_at", key: &[("r.hold_id", Id), ("r.edge", Name)], then: "", of_clinics: CLINIC, day: DAY,
+        of: [TASKS_OF_SUBJECT, None, BY_INITIALS] },
+    RecordSet { name: "cycles", pace: Recorded, began: None, from: "reporting.cycles r", places: "cycle_mark r",
+        at: "r.recorded_at", key: &[("r.cycle_id", Id)], then: "", of_clinics: CLINIC, day: DAY,
+        of: [SUBJECT, None, None] },
+    RecordSet { name: "cycle_records", pace: Recorded, began: None, from: "reporting.cycle_records r", places: "cycle_record r",
+        at: "r.recorded_at", key: &[("r.cycle_id", Id), ("r.number", Number)], then: "", of_clinics: CLINIC, day: None,
+        of: [SUBJECT, None, BY_INITIALS] },
+    RecordSet { name: "day_marks", pace: Recorded, began: None, from: "reporting.day_marks r", places: "day_mark r",
+        at: "r.recorded_at", key: &[("r.clinic_id", Id), ("r.clinic_day", Day), ("r.edge", Name)], then: "", of_clinics: CLINIC,
+        day: DAY, of: [None; 3] },
+    RecordSet { name: "seatings", pace: Recorded, began: None, from: "reporting.seatings r", places: "seating_mark r",
+        at: "r.recorded_at", key: &[("r.mark_id", Id)], then: "", of_clinics: CLINIC, day: DAY,
+        of: [Some("r.operatory_id = $2"), None, None] },
+    RecordSet { name: "presence", pace: Recorded, began: None, from: "reporting.presence r", places: "presence_mark r",
+        at: "r.recorded_at", key: &[("r.clinic_id", Id), ("r.clinic_day", Day), ("r.number", Number)], then: "",
+        of_clinics: CLINIC, day: DAY, of: [None, None, Some("$2 = any(r.staff_ids)")] },
+    RecordSet { name: "miss_reasons", pace: Recorded, began: None, from: "reporting.miss_reasons r", places: "miss_reason r",
+        at: "r.recorded_at", key: &[("r.task_id", Id), ("r.number", Number)], then: "", of_clinics: CLINIC, day: None,
+        of: [TASKS_OF_SUBJECT, None, None] },
+    RecordSet { name: "lot_marks", pace: Recorded, began: None, from: "reporting.lot_marks r", places: "lot_mark r",
+        at: "r.recorded_at", key: &[("r.lot_id", Id), ("r.number", Number)], then: "", of_clinics: CLINIC, day: None,
+        of: [None, Some("r.lot_id = $2"), None] },
+    RecordSet { name: "corrective_action_steps", pace: Recorded, began: None, from: "reporting.corrective_action_steps r",
+        places: "corrective_action_step r", at: "r.recorded_at", key: &[("r.record_id", Id)], then: "", of_clinics: CLINIC,
+        day: None, of: [ACTIONS_OF_SUBJECT, ACTIONS_OF_LOT, BY_INITIALS] },
+    RecordSet { name: "corrective_action_notes", pace: Recorded, began: None, from: "reporting.corrective_action_notes r",
+        places: "corrective_action_note r", at: "r.recorded_at", key: &[("r.note_id", Id)], then: "", of_clinics: CLINIC,
+        day: None, of: [ACTIONS_OF_SUBJECT, ACTIONS_OF_LOT, None] },
+    RecordSet { name: "service_changes", pace: Recorded, began: None, from: "reporting.service_changes r", places: "subject_change r",
+        at: "r.changed_at", key: &[("r.subject_id", Id)], then: "", of_clinics: CLINIC, day: None,
+        of: [SUBJECT, None, None] },
+    RecordSet { name: "corrective_actions", pace: Changed, began: Some(("r.opened_at", "r.closed_at is null")), from: "reporting.corrective_actions r",
+        places: "reporting.corrective_actions r",
+        at: "greatest(r.opened_at, r.closed_at, (select max(w.recorded_at) from reporting.corrective_action_steps w
+             where w.action_id = r.action_id))",
+        key: &[("r.action_id", Id)], then: "", of_clinics: CLINIC, day: None,
+        of: [SUBJECT, Some("r.cause = 'lot' and r.cause_id = $2"), None] },
+    RecordSet { name: "quarantines", pace: Changed, began: Some(("r.recorded_at", "r.released_at is null")), from: "reporting.quarantines r", places: "reporting.quarantines r",
+        at: "greatest(r.recorded_at, r.released_at)", key: &[("r.quarantine_id", Id)], then: "", of_clinics: CLINIC, day: None,
+        of: [SUBJECT, Some("r.cause = 'lot' and r.cause_id = $2"), Some("r.released_by_staff_id = $2")] },
+    RecordSet { name: "lots", pace: Changed, began: Some(("r.recorded_at", "r.ended_at is null")), from: "reporting.lots r", places: "reporting.lots r",
+        at: "greatest(r.recorded_at, (select max(m.recorded_at) from reporting.lot_marks m where m.lot_id = r.lot_id))",
+        key: &[("r.lot_id", Id)], then: "", of_clinics: CLINIC, day: None, of: [None, Some("r.lot_id = $2"), None] },
+    RecordSet { name: "site_events", pace: Changed, began: Some(("r.recorded_at", "false")), from: "reporting.site_events r", places: "reporting.site_events r",
+        at: "greatest(r.recorded_at, r.withdrawn_at)", key: &[("r.event_id", Id)], then: "", of_clinics: CLINIC, day: None,
+        of: [SUBJECT, None, None] },
+    RecordSet { name: "tasks", pace: Whole, began: None, from: "reporting.tasks r", places: "task r",
+        at: "", key: &[("r.clinic_day", Day), ("r.task_id", Id)], then: "", of_clinics: CLINIC, day: DAY,
+        of: [SUBJECT, None, None] },
+    RecordSet { name: "seals", pace: Whole, began: None, from: "reporting.seals r", places: "reporting.seals r",
+        at: "", key: &[("r.clinic_id", Id), ("r.number", Number)], then: "", of_clinics: CLINIC, day: DAY, of: [Some("true"); 3] },
+    RecordSet { name: "clinics", pace: Whole, began: None, from: "reporting.clinics r", places: "reporting.clinics r",
+        at: "", key: &[("r.clinic_id", Id)], then: "", of_clinics: CLINIC, day: None, of: [Some("true"); 3] },
+    RecordSet { name: "subjects", pace: Whole, began: None, from: "reporting.subjects r", places: "reporting.subjects r",
+        at: "", key: &[("r.subject_id", Id)], then: "", of_clinics: CLINIC, day: None, of: [SUBJECT, None, None] },
+    RecordSet { name: "routines", pace: Whole, began: None, from: "reporting.routines r", places: "reporting.routines r",
+        at: "", key: &[("r.routine_id", Id), ("r.version", Number)], then: "", of_clinics: "true", day: None,
+        of: [Some("true"); 3] },
+    RecordSet { name: "products", pace: Whole, began: None, from: "reporting.products r", places: "reporting.products r",
+        at: "", key: &[("r.product_id", Id), ("r.version", Number)], then: "", of_clinics: "true", day: None,
+        of: [None, Some("r.product_id = (select l.product_id from reporting.lots l where l.lot_id = $2)"), None] },
+    RecordSet { name: "instruments", pace: Whole, began: None, from: "reporting.instruments r", places: "reporting.instruments r",
+        at: "", key: &[("r.instrument_id", Id)], then: "", of_clinics: CLINIC, day: None, of: [None; 3] },
+    RecordSet { name: "closures", pace: Whole, began: None, from: "reporting.closures r", places: "reporting.closures r",
+        at: "", key: &[("r.closure_id", Id)], then: "", of_clinics: CLINIC, day: None, of: [None; 3] },
+    RecordSet { name: "staff", pace: Whole, began: None, from: "reporting.staff r", places: "reporting.staff r",
+        at: "", key: &[("r.staff_id", Id)], then: "", of_clinics: "(cardinality(r.clinic_ids) = 0 or r.clinic_ids && $1)",
+        day: None, of: [None, None, Some("r.staff_id = $2")] },
+    RecordSet { name: "competences", pace: Whole, began: None, from: "reporting.competences r", places: "reporting.competences r",
+        at: "", key: &[("r.staff_id", Id), ("r.competence_id", Id)], then: "",
+        of_clinics: "r.staff_id in (select p.staff_id from reporting.staff p
+                                    where cardinality(p.clinic_ids) = 0 or p.clinic_ids && $1)",
+        day: None, of: [None, None, Some("r.staff_id = $2")] },
+];

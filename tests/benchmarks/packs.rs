@@ -1,0 +1,170 @@
+//! Times a pack of evidence of a year of one clinic against `COPY` of the same rows to CSV, side by side on one database;
+//! `tests/benchmarks/run` starts it.
+//!
+//! The clinic has 10 chairs, 250 open days, 13 completions a chair and day with six steps each, and is sealed. The pack
+//! holds each row twice, as CSV and as JSON, and each record once more in a proof. Beside the times stands by how much the
+//! memory of the process grew at most while the pack was read, as the kernel says (`VmHWM`).
+
+#![allow(dead_code, reason = "the benchmark uses a part of what the tests stand on")]
+
+#[path = "../support/mod.rs"]
+mod support;
+
+use std::fs;
+use std::time::{Duration, Instant};
+
+use axum::body::Body;
+use axum::http::Request;
+use chairtide::jobs::sealer;
+use chairtide::store::record_sets::RECORD_SETS;
+use chairtide::store::setup;
+use chrono::TimeDelta;
+use futures_util::StreamExt as _;
+use serde_json::json;
+use sqlx::{AssertSqlSafe, Executor as _, PgPool};
+use tower::ServiceExt as _;
+
+use self::support::app::{App, Client};
+use self::support::{at, id, scenario};
+
+const ROUNDS: usize = 3;
+
+#[tokio::main]
+async fn main() {
+    let pool = database("chairtide_benchmark_pack").await;
+    let app = App::new(pool.clone(), at("2026-01-05T03:00:00Z")).await;
+    let admin = app.group(id(1)).await;
+    let clinic = scenario::configure(admin, "Europe/London", 0).await;
+    let records = live_a_year(&pool).await;
+    app.set(at("2027-01-02T03:00:00Z"));
+    sqlx::query("update clinic_seal set seal_due_at = sealed_until").execute(&pool).await.expect("due");
+    for _ in 0..40 {
+        sealer::seal(&pool, &app.clock).await.expect("sealed");
+        app.advance(TimeDelta::minutes(1));
+    }
+    pool.execute("vacuum analyze").await.expect("analysed");
+
+    let (mut packing, mut copying, mut growth, mut bytes) = (Vec::new(), Vec::new(), 0, 0);
+    for _ in 0..ROUNDS {
+        copying.push(copy(&pool).await);
+        forget_peak();
+        let before = peak_kilobytes();
+        let started = Instant::now();
+        bytes = read_pack(&clinic.manager).await;
+        packing.push(started.elapsed());
+        growth = growth.max(peak_kilobytes() - before);
+    }
+    let seconds = |times: &mut Vec<Duration>| {
+        times.sort_unstable();
+        times[times.len() / 2].as_secs_f64()
+    };
+    println!(
+        "{}",
+        json!({
+            "records": records, "pack_bytes": bytes, "pack_seconds": seconds(&mut packing),
+            "copy_seconds": seconds(&mut copying), "memory_growth_kilobytes": growth,
+        })
+    );
+}
+
+/// A database of its own in the cluster that `DATABASE_URL` names, migrated.
+async fn database(name: &str) -> PgPool {
+    let url = std::env::var("DATABASE_URL").expect("set by tests/benchmarks/run");
+    let options: sqlx::postgres::PgConnectOptions = url.parse().expect("a Postgres address");
+    let owner = PgPool::connect_with(options.clone()).await.expect("Postgres answers");
+    owner.execute(AssertSqlSafe(format!("drop database if exists {name}"))).await.expect("gone");
+    owner.execute(AssertSqlSafe(format!("create database {name}"))).await.expect("made");
+    let pool = chairtide::database::pool(options.database(name), 8);
+    setup::MIGRATIONS.run(&pool).await.expect("migrated");
+    pool
+}
+
+/// The year as rows, written past the service: it is not what is timed. How many records were written.
+async fn live_a_year(pool: &PgPool) -> i64 {
+    let mut db = pool.acquire().await.expect("a connection");
+    for statement in YEAR {
+        sqlx::query(*statement).execute(&mut *db).await.expect("written");
+    }
+    sqlx::query_scalar("select (select count(*) from completion) + (select count(*) from step_result) + (select count(*) from seating_mark)")
+        .fetch_one(&mut *db)
+        .await
+        .expect("counted")
+}
+
+const YEAR: &[&str] = &[
+    "set statement_timeout = 0",
+    "select ensure_partitions('2026-01-01', '2027-04-01')",
+    "create temp table work as
+     select d::date as day, chair, n, gen_random_uuid() as task_id, gen_random_uuid() as completion_id,
+            gen_random_uuid() as subject_id, d + interval '8 hours' + n * interval '40 minutes' as at,
+            (select group_id from dental_group limit 1) as group_id, (select clinic_id from clinic limit 1) as clinic_id,
+            (select key_id from api_key limit 1) as key_id, (select routine_id from routine order by 1 limit 1) as routine_id
+     from generate_series('2026-01-05'::timestamptz, '2026-12-18', '1 day') d, generate_series(1, 10) chair,
+          generate_series(1, 13) n
+     where extract(isodow from d) < 6",
+    "update work set subject_id = (select subject_id from subject where kind = 'operatory' limit 1)",
+    "insert into task (group_id, clinic_day, task_id, clinic_id, subject_id, subject_kind, routine_id, routine_version, slot,
+                       anchor_at, due_from, due_by, overdue_at, missed_at, rung_at, rung_audience, planned_at, outcome,
+                       outcome_at, completion_id, done_late)
+     select group_id, day, task_id, clinic_id, subject_id, 'operatory', routine_id, 1, 'bench:' || chair || ':' || n, at, at,
+            at + interval '20 minutes', at + interval '30 minutes', at + interval '1 hour', '{}', '{}', at, 'done',
+            at + interval '5 minutes', completion_id, false
+     from work",
+    "insert into completion (group_id, clinic_day, completion_id, task_id, clinic_id, kind, performed_at, recorded_at,
+                             performed_by, key_id, verdict, findings, early, late, late_entry, duplicate, flags, signed)
+     select group_id, day, completion_id, task_id, clinic_id, 'performed', at + interval '4 minutes',
+            at + interval '5 minutes', 'KV', key_id, case when n = 7 and chair = 3 then 'failed' else 'passed' end, '[]', false,
+            false, false, false, '{}', false
+     from work",
+    "insert into step_result (group_id, clinic_day, completion_id, step_key, ordinal, kind, status, verdict, elapsed_seconds,
+                              measured_by, minimum_seconds)
+     select group_id, day, completion_id, 'flush:line-' || s, s, 'hold', 'done', 'passed', 25, 'device', 20
+     from work, generate_series(1, 6) s",
+    "insert into seating_mark (group_id, clinic_day, mark_id, clinic_id, operatory_id, edge, marked_at, recorded_at, key_id)
+     select group_id, day, gen_random_uuid(), clinic_id, subject_id, 'left', at, at, key_id from work",
+    "drop table work",
+];
+
+/// The same rows to CSV by Postgres alone.
+async fn copy(pool: &PgPool) -> Duration {
+    let mut db = pool.acquire().await.expect("a connection");
+    db.execute("select set_config('role', 'chairtide_app', false), set_config('chairtide.group_id', (select group_id::text from dental_group limit 1), false), set_config('chairtide.as_of', '2027-01-02T03:40:00Z', false)")
+        .await
+        .expect("set");
+    let started = Instant::now();
+    for set in &RECORD_SETS {
+        let statement = format!("copy (select * from reporting.{}) to stdout (format csv, header)", set.name);
+        let mut rows = db.copy_out_raw(&statement).await.expect("copied");
+        while let Some(piece) = rows.next().await {
+            std::hint::black_box(piece.expect("a piece").len());
+        }
+    }
+    let taken = started.elapsed();
+    db.execute("reset role").await.expect("reset");
+    taken
+}
+
+/// Reads a pack to its end and keeps nothing of it; how large it is.
+async fn read_pack(client: &Client<'_>) -> usize {
+    let path = format!("/v1/clinics/{}/evidence-pack?from=2026-01-01&to=2026-12-31", id(100));
+    let request = Request::get(path).header("authorization", format!("Bearer {}", client.token)).body(Body::empty());
+    let response = client.app.router().oneshot(request.expect("a request")).await.expect("answered");
+    assert_eq!(response.status(), 200);
+    let mut pieces = response.into_body().into_data_stream();
+    let mut bytes = 0;
+    while let Some(piece) = pieces.next().await {
+        bytes += piece.expect("whole").len();
+    }
+    bytes
+}
+
+/// Lets the kernel measure the peak anew (proc(5), `clear_refs`).
+fn forget_peak() {
+    fs::write("/proc/self/clear_refs", "5").expect("ours");
+}
+
+fn peak_kilobytes() -> i64 {
+    let status = fs::read_to_string("/proc/self/status").expect("ours");
+    let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:")).expect("a peak");
+    line.trim().trim_end_matches(" kB").parse().expect("a number")
+}
