@@ -42,6 +42,7 @@ pub mod quarantine;
 pub mod readiness;
 pub mod reconcile;
 pub mod recurrence;
+pub mod retention;
 pub mod routine;
 pub mod seal;
 pub mod site_event;
