@@ -35,7 +35,6 @@ create table purge_entry (
     kind         text collate "C" not null, -- as in seal_leaf
     id           text collate "C" not null,
     leaf         bytea not null check (octet_length(leaf) = 32), -- as it was sealed
-    record_class text not null,
     purge_id     uuid not null,
     primary key (group_id, clinic_id, clinic_day, kind, id) -- a record goes once
 );
@@ -321,6 +320,7 @@ declare
     w_ids     text[];
     w_days    date[];
     w_classes text[];
+    w_sealed  date[];
     gone      integer;
     deleted   integer := 0;
 begin
@@ -380,14 +380,14 @@ begin
             end as why
         from looked_up u left join kept k on k.record_class = u.record_class and k.clinic_day = u.clinic_day
     ), entered as (
-        insert into purge_entry (group_id, clinic_id, clinic_day, kind, id, leaf, record_class, purge_id)
-        select in_group, in_clinic, j.clinic_day, j.kind, j.id, j.leaf, j.record_class, in_purge from judged j where j.why is null
+        insert into purge_entry (group_id, clinic_id, clinic_day, kind, id, leaf, purge_id)
+        select in_group, in_clinic, j.clinic_day, j.kind, j.id, j.leaf, in_purge from judged j where j.why is null
         returning 1
     )
     select (select min(format('%s %s %s', j.kind, j.id, j.why)) from judged j where j.why is not null),
            (select count(*) from entered),
-           array_agg(j.kind), array_agg(j.id), array_agg(j.task_day), array_agg(j.record_class)
-    into refused, listed, w_kinds, w_ids, w_days, w_classes
+           array_agg(j.kind), array_agg(j.id), array_agg(j.task_day), array_agg(j.record_class), array_agg(j.clinic_day)
+    into refused, listed, w_kinds, w_ids, w_days, w_classes, w_sealed
     from judged j;
     if refused is not null or listed <> wanted then
         raise exception 'purge: %', coalesce(refused, 'a record stands twice in the list') using errcode = 'CT001';
@@ -478,10 +478,9 @@ begin
            (select jsonb_agg(jsonb_build_object('record_class', c.record_class, 'record_count', c.n, 'years', c.years, 'decided_by', c.decided_by)
                              order by c.record_class, c.years, c.decided_by)
             from (select e.record_class, y.years, y.decided_by, sum(e.n) as n
-                  from (select e.record_class, e.clinic_day, count(*) as n from purge_entry e
-                        where e.group_id = in_group and e.clinic_id = in_clinic and e.purge_id = in_purge
-                          and e.clinic_day between in_from and in_until
-                        group by e.record_class, e.clinic_day) e
+                  from (select u.record_class, u.clinic_day, count(*) as n
+                        from unnest(w_classes, w_sealed) as u (record_class, clinic_day)
+                        group by u.record_class, u.clinic_day) e
                   cross join lateral kept_years(in_group, in_clinic, e.record_class, e.clinic_day, in_today) y
                   group by e.record_class, y.years, y.decided_by) c),
            in_reason, in_staff, in_by, in_recorded_at, in_key;

@@ -226,8 +226,6 @@ pub struct PurgedRecord {
     pub name: RecordName,
     /// Its leaf hash, as it was sealed.
     pub leaf: TreeHash,
-    /// As what it was kept.
-    pub class: RecordClass,
 }
 
 #[cfg(test)]

@@ -139,7 +139,6 @@ fn only_what_a_sound_list_names_with_its_leaf_counts_as_purged() {
         clinic_day: on(0),
         name: name(n.into()),
         leaf,
-        class: RecordClass::RoutineWork,
     };
     let removed = |n: u8| SealFinding::RecordRemoved { clinic_day: on(0), record: name(n.into()) };
     let list = vec![entry(1, leaf(1)), entry(2, leaf(2))];
