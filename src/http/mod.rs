@@ -35,6 +35,7 @@ pub mod instruments;
 pub mod keys;
 pub mod ladder;
 pub mod layers;
+pub mod legal_holds;
 pub mod lot_marks;
 pub mod lots;
 pub mod metrics;
@@ -51,9 +52,11 @@ pub mod preview;
 pub mod problem;
 pub mod products;
 pub mod proofs;
+pub mod purges;
 pub mod quarantines;
 pub mod readiness;
 pub mod representation;
+pub mod retention;
 pub mod routines;
 mod samples;
 pub mod seals;
@@ -162,6 +165,9 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(plan_warnings::router())
         .merge(seals::router())
         .merge(proofs::router())
+        .merge(retention::router())
+        .merge(legal_holds::router())
+        .merge(purges::router())
         .merge(health::router())
         .merge(metrics::router())
 }

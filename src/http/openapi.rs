@@ -100,6 +100,9 @@ fn examples() -> Vec<Example> {
         plan_warnings::examples(),
         seals::examples(),
         proofs::examples(),
+        retention::examples(),
+        legal_holds::examples(),
+        purges::examples(),
         health::examples(),
     ]
     .into_iter()
@@ -135,7 +138,7 @@ the request id that the log holds too.
 **Text** holds no NUL character (U+0000); other control characters break a rule where a line of text is asked for.";
 
 /// The tags in the order a reader meets them.
-const TAGS: [(&str, &str); 12] = [
+const TAGS: [(&str, &str); 13] = [
     ("Clinics", "The group, its clinics, their hours, and what stands in them"),
     ("Products", "What work is done with: instructions, lots, recalls, dilutions"),
     ("Routines", "What recurs, for which subjects, in which steps; and whom lateness is told to"),
@@ -146,6 +149,7 @@ const TAGS: [(&str, &str); 12] = [
     ("Manager", "What is overdue, sums over sites, and what happened at them"),
     ("Corrective actions", "What is done when something fails: steps, what is out of use, its release"),
     ("Seals", "Whether what was recorded is as it was, with proofs that can be checked elsewhere"),
+    ("Retention", "How long records are kept, legal holds, and purges by a lead's act"),
     ("Calendars", "A clinic's tasks in other people's calendar programs"),
     ("Operations", "For whoever runs the service; no key needed"),
 ];

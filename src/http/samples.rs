@@ -40,6 +40,9 @@ pub(super) const RELEASE: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c011");
 pub(super) const ACTION: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c012");
 pub(super) const STEP_RECORD: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c013");
 pub(super) const CLOSING: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c014");
+pub(super) const LEGAL_HOLD: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c041");
+pub(super) const LIFT: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c042");
+pub(super) const PURGE: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c043");
 pub(super) const SITE_EVENT: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00c");
 
 /// The clinic day of the story.

@@ -49,6 +49,22 @@ pub(super) async fn verify_closing(
     verify(state, caller, signature, clinic_id, &Needs { roles: &MAY_CLOSE, competence: Work::default() }).await
 }
 
+/// Who may say what must not go, and what may.
+const MAY_KEEP_OR_PURGE: [StaffRole; 2] = [StaffRole::ClinicLead, StaffRole::GroupLead];
+
+/// Lets a lead sign for what is kept and what goes at a clinic. Call it before opening a transaction.
+///
+/// # Errors
+/// As [`verify`].
+pub(super) async fn verify_lead(
+    state: &AppState,
+    caller: &Caller,
+    signature: &SignatureInput,
+    clinic_id: Uuid,
+) -> ApiResult<Signer> {
+    verify(state, caller, signature, clinic_id, &Needs { roles: &MAY_KEEP_OR_PURGE, competence: Work::default() }).await
+}
+
 /// A signature for the API's document, written by hand: a PIN is not shown as JSON.
 pub(super) fn example() -> Value {
     json!({ "staff_id": samples::STAFF, "pin": "4711" })
