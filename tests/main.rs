@@ -38,6 +38,7 @@ mod readiness;
 mod readme;
 mod refusals;
 mod repeats;
+mod retention;
 mod seals;
 mod simulation;
 mod site_events;

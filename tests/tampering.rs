@@ -29,7 +29,7 @@ struct Kind {
 }
 
 const WHOLE: Kind = Kind { record: "", table: "", names: &[], id: "", which: "true", without: &[], only: None };
-const KINDS: [Kind; 19] = [
+const KINDS: [Kind; 22] = [
     Kind {
         record: "quarantine",
         table: "quarantine",
@@ -77,6 +77,27 @@ const KINDS: [Kind; 19] = [
         table: "miss_reason",
         names: &["group_id", "clinic_id", "task_id", "number"],
         id: "task_id || '/' || number",
+        ..WHOLE
+    },
+    Kind {
+        record: "legal_hold",
+        table: "legal_hold",
+        names: &["group_id", "clinic_id", "legal_hold_id"],
+        id: "legal_hold_id::text",
+        ..WHOLE
+    },
+    Kind {
+        record: "legal_hold_lift",
+        table: "legal_hold_lift",
+        names: &["group_id", "clinic_id", "lift_id"],
+        id: "lift_id::text",
+        ..WHOLE
+    },
+    Kind {
+        record: "purge",
+        table: "purge",
+        names: &["group_id", "clinic_id", "purge_id"],
+        id: "purge_id::text",
         ..WHOLE
     },
     Kind {
@@ -172,7 +193,7 @@ async fn take_checks_off(db: &mut PgConnection) {
         "select conrelid::regclass::text, conname::text from pg_constraint
          where contype in ('c', 'f') and conparentid = 0 and not exists (
              select from pg_inherits where inhrelid = conrelid)
-           and conrelid::regclass::text = any('{completion,step_result,hold_mark,day_mark,seating_mark,cycle_mark,cycle_record,presence_mark,site_event,lot,lot_mark,quarantine,quarantine_release,corrective_action,corrective_action_step,corrective_action_note,corrective_action_close,corrective_action_next,miss_reason}')",
+           and conrelid::regclass::text = any('{completion,step_result,hold_mark,day_mark,seating_mark,cycle_mark,cycle_record,presence_mark,site_event,lot,lot_mark,quarantine,quarantine_release,corrective_action,corrective_action_step,corrective_action_note,corrective_action_close,corrective_action_next,miss_reason,legal_hold,legal_hold_lift,purge}')",
     );
     for row in constraints.fetch_all(&mut *db).await.expect("the catalogue") {
         let (table, name): (String, String) = (row.get(0), row.get(1));

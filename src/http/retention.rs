@@ -29,6 +29,7 @@ use super::seals::MAY_READ;
 use super::signature::clinic_day;
 use crate::domain::event::EventKind;
 use crate::domain::fault::{Fault, check_text};
+use crate::domain::jurisdiction::applies_at;
 use crate::domain::limit::{Seen, Source};
 use crate::domain::retention::{
     DefaultRetention, FEWEST_YEARS, Keeping, MOST_YEARS, RecordClass, RetentionRule, floor, keeping, last_kept_on,
@@ -187,17 +188,16 @@ async fn get_retention(
     let oldest = seals::list_seals(&mut tx, caller.group_id, clinic_id).await?.first().map(|seal| seal.clinic_day);
     tx.commit().await?;
     let holds = holds.into_iter().map(LegalHoldDocument::from).collect();
-    Ok(Json(document(&clinic, today, settings, oldest, holds)))
+    Ok(Json(document((clinic_id, &clinic.jurisdiction), today, settings, oldest, holds)))
 }
 
 fn document(
-    clinic: &ClinicRow,
+    (clinic_id, place): (Uuid, &str),
     today: NaiveDate,
     settings: Vec<RetentionSetting>,
     oldest: Option<NaiveDate>,
     holds: Vec<LegalHoldDocument>,
 ) -> RetentionDocument {
-    let place = clinic.jurisdiction.as_str();
     let own = own_years(&settings);
     let mut set: BTreeMap<(RecordClass, bool), RetentionSettingDocument> = BTreeMap::new();
     for setting in settings {
@@ -219,9 +219,9 @@ fn document(
             oldest_may_go_on: oldest.and_then(|day| last_kept_on(day, years_of(class, day).years).succ_opt()),
         }
     });
-    let is_here = |rule: &&RetentionRule| crate::domain::jurisdiction::applies_at(&rule.jurisdiction, place);
+    let is_here = |rule: &&RetentionRule| applies_at(&rule.jurisdiction, place);
     RetentionDocument {
-        clinic_id: clinic.clinic_id,
+        clinic_id,
         jurisdiction: place.to_owned(),
         clinic_day: today,
         default: shipped().default.clone(),
@@ -337,17 +337,9 @@ pub(super) fn examples() -> Vec<Example> {
         source: None,
         set_at: samples::morning(9, 0),
     };
-    let clinic = ClinicRow {
-        clinic_id: samples::CLINIC,
-        name: "Lantern Street".to_owned(),
-        zone: crate::domain::zone::Zone::utc(),
-        address: String::new(),
-        jurisdiction: "US-WA".to_owned(),
-        week: None,
-    };
     let today = samples::day();
     let holds = vec![super::legal_holds::sample()];
-    let whole = document(&clinic, today, vec![setting(Some(samples::CLINIC))], Some(today), holds);
+    let whole = document((samples::CLINIC, "US-WA"), today, vec![setting(Some(samples::CLINIC))], Some(today), holds);
     let of_group = RetentionSettingDocument::from(setting(None));
     let of_clinic = RetentionSettingDocument::from(setting(Some(samples::CLINIC)));
     let example = |operation_id, part, value| Example { operation_id, part, value };
