@@ -36,11 +36,11 @@ use crate::store::{self, events, purges, seals};
 
 mod documents;
 
-use documents::{
-    PurgeDocument, PurgeInput, PurgePage, PurgeTrialDocument, PurgeTrialQuery, PurgedRecordDocument, PurgedRecordList,
-    PurgedRecordQuery,
-};
 pub(super) use documents::examples;
+pub use documents::{
+    GoingRecords, PurgeDocument, PurgeInput, PurgePage, PurgeTrialDocument, PurgeTrialQuery, PurgedRecordDocument,
+    PurgedRecordList, PurgedRecordQuery, StayingRecords,
+};
 
 /// Most clinic days that one purge looks at.
 const MOST_DAYS: u64 = 366;

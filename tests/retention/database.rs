@@ -100,15 +100,22 @@ async fn the_function_refuses_each_act_beyond_the_rules_and_says_which(pool: PgP
     let all = async |db: &mut PgConnection| free(db, &clinic).await;
     let run = async |db: &mut PgConnection, act: Act<'_>| purges::purge(db, id(1), &act).await.expect("an answer");
 
-    let why = refused(&pool, async |db| run(db, act(&clinic, now, None, &all(db).await)).await).await;
+    let tried = async |now: DateTime<Utc>, class: Option<RecordClass>| {
+        refused(&pool, async |db| {
+            let going = all(db).await;
+            run(db, act(&clinic, now, class, &going)).await
+        })
+        .await
+    };
+    let why = tried(now, None).await;
     assert!(why.as_deref().is_some_and(|why| why.contains("is to be kept until 2024-11-03")), "{why:?}");
     keep_one_year(&clinic).await;
-    let why = refused(&pool, async |db| run(db, act(&clinic, now, None, &all(db).await)).await).await;
+    let why = tried(now, None).await;
     assert_eq!(why, None, "and by the rules it goes");
 
     // A clock that runs ahead: ten years of keeping, and a service that believes it is 2099.
     let ahead = at("2099-01-01T10:00:00Z");
-    let why = refused(&pool, async |db| run(db, act(&clinic, ahead, None, &all(db).await)).await).await;
+    let why = tried(ahead, None).await;
     assert!(why.as_deref().is_some_and(|why| why.contains("ahead of the database's")), "{why:?}");
     let why = refused(&pool, async |db| {
         let going = all(db).await;
@@ -118,7 +125,7 @@ async fn the_function_refuses_each_act_beyond_the_rules_and_says_which(pool: PgP
     .await;
     assert!(why.as_deref().is_some_and(|why| why.contains("ahead of the database's")), "{why:?}");
     // An instant that is sealed already.
-    let why = refused(&pool, async |db| run(db, act(&clinic, at("2014-11-03T10:00:00Z"), None, &all(db).await)).await).await;
+    let why = tried(at("2014-11-03T10:00:00Z"), None).await;
     assert!(why.as_deref().is_some_and(|why| why.contains("sealed already")), "{why:?}");
 
     for (edit, said) in [
@@ -147,7 +154,7 @@ async fn the_function_refuses_each_act_beyond_the_rules_and_says_which(pool: PgP
     }
     // Of another class than was signed; what still stands; and what another record rests on.
     let class = Some(RecordClass::Amalgam);
-    let why = refused(&pool, async |db| run(db, act(&clinic, now, class, &all(db).await)).await).await;
+    let why = tried(now, class).await;
     assert!(why.as_deref().is_some_and(|why| why.contains("is of another class")), "{why:?}");
     for (left_out, said) in [("step_result", "is named by step_result"), ("quarantine_release", "is named by quarantine_release"),
                              ("site_event_withdrawal", "is named by site_event_withdrawal"), ("completion", "is named by completion")] {
@@ -169,7 +176,7 @@ async fn the_function_refuses_each_act_beyond_the_rules_and_says_which(pool: PgP
 
     let hold = serde_json::json!({ "record_class": "sterilisation", "reason": "an inquiry", "signature": signature(LEAD) });
     clinic.manager.put(&format!("/v1/clinics/{}/legal-holds/{}", clinic.clinic_id, id(910)), hold).await.expect(201);
-    let why = refused(&pool, async |db| run(db, act(&clinic, now, None, &all(db).await)).await).await;
+    let why = tried(now, None).await;
     assert!(why.as_deref().is_some_and(|why| why.contains("is under a legal hold")), "{why:?}");
 }
 
