@@ -216,8 +216,7 @@ async fn list_legal_holds(
     // One more than is shown tells whether there is a next page.
     let at_most = i64::from(limit) + 1;
     let group_id = caller.group_id;
-    let mut found =
-        legal_holds::list_of_clinic(&mut tx, group_id, clinic_id, query.standing, place, at_most).await?;
+    let mut found = legal_holds::list_of_clinic(&mut tx, group_id, clinic_id, query.standing, place, at_most).await?;
     tx.commit().await?;
     let path = format!("/v1/clinics/{clinic_id}/legal-holds");
     let filters = [("standing", query.standing.then(|| "true".to_owned()))];
@@ -254,7 +253,11 @@ async fn put_legal_hold(
     {
         return Err(ApiError::rule_broken("/subject_id", "names no subject of this group"));
     }
-    must_have_room(legal_holds::count(&mut tx, caller.group_id, clinic_id).await?, MOST_HOLDS, "legal holds of a clinic")?;
+    must_have_room(
+        legal_holds::count(&mut tx, caller.group_id, clinic_id).await?,
+        MOST_HOLDS,
+        "legal holds of a clinic",
+    )?;
     tx.commit().await?;
     let signer = signing::verify_lead(&state, &caller, &input.signature, clinic_id).await?;
     let hold = LegalHold {

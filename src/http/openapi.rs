@@ -18,7 +18,13 @@ use utoipa::openapi::{
 use utoipa::{PartialSchema as _, ToSchema as _};
 
 use super::problem::Problem;
-use super::{board, chains, clinics, closure_import, closures, competences, completions, corrective_actions, cycle_records, cycles, desk, dilutions, due, entries_to_review, equipment, expiring, feeds, forecast, full_days, group, health, holds, hours, instruments, keys, ladder, legal_holds, lots, miss_reasons, operatories, overdue, own_limits, pins, plan_warnings, presence, products, proofs, purges, quarantines, readiness, resources, retention, routines, seals, signature, site_events, special_openings, staff, summary, tasks, weeks, why, why_nothing, zone_moves};
+use super::{
+    board, chains, clinics, closure_import, closures, competences, completions, corrective_actions, cycle_records,
+    cycles, desk, dilutions, due, entries_to_review, equipment, expiring, feeds, forecast, full_days, group, health,
+    holds, hours, instruments, keys, ladder, legal_holds, lots, miss_reasons, operatories, overdue, own_limits, pins,
+    plan_warnings, presence, products, proofs, purges, quarantines, readiness, resources, retention, routines, seals,
+    signature, site_events, special_openings, staff, summary, tasks, weeks, why, why_nothing, zone_moves,
+};
 
 /// An example of a body, made by serialising a real value of its type.
 #[derive(Clone, Debug)]

@@ -128,7 +128,8 @@ async fn prove(
 
 fn purged(purge: &Purge) -> ApiError {
     let Purge { purge_id, purged_on, purged_by, .. } = purge;
-    let detail = format!("{purged_by} purged it on {purged_on} (purge {purge_id}); the seal of its day holds its hash still");
+    let detail =
+        format!("{purged_by} purged it on {purged_on} (purge {purge_id}); the seal of its day holds its hash still");
     ApiError::conflict("record-purged", "The record was purged", detail)
 }
 

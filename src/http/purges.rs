@@ -89,7 +89,8 @@ impl Span {
         let days = all.get(begin..end).unwrap_or_default();
         let records: usize = days.iter().map(|seal| seal.record_count).sum();
         if records > MOST_RECORDS {
-            let detail = format!("has {records} records with the days before it; ask for at most {MOST_RECORDS} at once");
+            let detail =
+                format!("has {records} records with the days before it; ask for at most {MOST_RECORDS} at once");
             return Err(ApiError::rule_broken("/until", detail));
         }
         Ok(days)

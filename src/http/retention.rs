@@ -56,7 +56,12 @@ pub struct RetentionInput {
 }
 
 impl RetentionInput {
-    fn check(self, clinic_id: Option<Uuid>, class: RecordClass, now: DateTime<Utc>) -> Result<RetentionSetting, Vec<Fault>> {
+    fn check(
+        self,
+        clinic_id: Option<Uuid>,
+        class: RecordClass,
+        now: DateTime<Utc>,
+    ) -> Result<RetentionSetting, Vec<Fault>> {
         let mut faults = Vec::new();
         if !(FEWEST_YEARS..=MOST_YEARS).contains(&self.years) {
             faults.push(Fault::new("/years", format!("must be from {FEWEST_YEARS} to {MOST_YEARS}")));
@@ -65,7 +70,10 @@ impl RetentionInput {
         let usual = shipped().default.value;
         match &self.source {
             None if self.years < usual => {
-                faults.push(Fault::new("/source", format!("is missing: less than {usual} years has to rest on something")));
+                faults.push(Fault::new(
+                    "/source",
+                    format!("is missing: less than {usual} years has to rest on something"),
+                ));
             }
             Some(source) => faults.extend(source.faults().into_iter().map(|fault| fault.under("/source"))),
             None => {}
@@ -324,11 +332,8 @@ async fn put_clinic_retention(
 
 /// Examples for the API's document.
 pub(super) fn examples() -> Vec<Example> {
-    let input = RetentionInput {
-        years: 12,
-        reason: "Kept beside the records of our insurer.".to_owned(),
-        source: None,
-    };
+    let input =
+        RetentionInput { years: 12, reason: "Kept beside the records of our insurer.".to_owned(), source: None };
     let setting = |clinic_id| RetentionSetting {
         clinic_id,
         class: RecordClass::WaterlineTests,

@@ -127,10 +127,7 @@ impl Worked {
     }
 }
 
-fn add<K: Ord>(
-    entry: std::collections::btree_map::Entry<'_, K, (usize, NaiveDate, NaiveDate)>,
-    day: NaiveDate,
-) {
+fn add<K: Ord>(entry: std::collections::btree_map::Entry<'_, K, (usize, NaiveDate, NaiveDate)>, day: NaiveDate) {
     let (count, first, last) = entry.or_insert((0, day, day));
     *count += 1;
     *first = day.min(*first);

@@ -83,7 +83,8 @@ pub async fn list(db: &mut PgConnection, group_id: Uuid, clinic_id: Uuid) -> Res
     .await?;
     rows.into_iter()
         .map(|row| {
-            let bad = |column, detail: String| StoreError::bad_row("retention_setting", &row.record_class, column, detail);
+            let bad =
+                |column, detail: String| StoreError::bad_row("retention_setting", &row.record_class, column, detail);
             Ok(RetentionSetting {
                 clinic_id: row.clinic_id,
                 class: RecordClass::from_name(&row.record_class)

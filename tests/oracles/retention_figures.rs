@@ -72,7 +72,8 @@ fn each_time_of_keeping_is_one_its_source_publishes_seen_as_it_says() {
     for row in &PUBLISHED {
         let rule = rules.iter().find(|rule| rule.key == row.key).unwrap_or_else(|| panic!("no rule {}", row.key));
         assert_eq!((rule.operator, rule.value, rule.unit.as_str()), (Operator::Ge, row.years, "a"), "{}", row.key);
-        let said = (rule.classes.as_slice(), rule.jurisdiction.as_str(), rule.counted_from, rule.legal, rule.source.seen);
+        let said =
+            (rule.classes.as_slice(), rule.jurisdiction.as_str(), rule.counted_from, rule.legal, rule.source.seen);
         assert_eq!(said, (row.classes, row.place, row.counted_from, row.legal, row.seen), "{}", row.key);
         assert!(rule.source.title.contains(row.title), "{}: {}", row.key, rule.source.title);
     }

@@ -71,10 +71,31 @@ async fn the_services_role_deletes_no_evidence_and_writes_no_purge(pool: PgPool)
     let app = App::new(pool.clone(), at("2014-11-03T06:00:00Z")).await;
     old_day(&app).await;
     for table in [
-        "completion", "step_result", "hold_mark", "day_mark", "seating_mark", "cycle_mark", "cycle_record", "lot", "lot_mark",
-        "presence_mark", "site_event", "quarantine", "quarantine_release", "corrective_action", "corrective_action_step",
-        "corrective_action_note", "corrective_action_close", "miss_reason", "legal_hold", "legal_hold_lift", "purge",
-        "purge_entry", "seal_leaf", "day_seal", "retention_floor",
+        "completion",
+        "step_result",
+        "hold_mark",
+        "day_mark",
+        "seating_mark",
+        "cycle_mark",
+        "cycle_record",
+        "lot",
+        "lot_mark",
+        "presence_mark",
+        "site_event",
+        "quarantine",
+        "quarantine_release",
+        "corrective_action",
+        "corrective_action_step",
+        "corrective_action_note",
+        "corrective_action_close",
+        "miss_reason",
+        "legal_hold",
+        "legal_hold_lift",
+        "purge",
+        "purge_entry",
+        "seal_leaf",
+        "day_seal",
+        "retention_floor",
     ] {
         let mut statements = vec![format!("delete from {table}"), format!("truncate {table}")];
         if ["purge", "purge_entry", "retention_floor"].contains(&table) {
@@ -156,8 +177,12 @@ async fn the_function_refuses_each_act_beyond_the_rules_and_says_which(pool: PgP
     let class = Some(RecordClass::Amalgam);
     let why = tried(now, class).await;
     assert!(why.as_deref().is_some_and(|why| why.contains("is of another class")), "{why:?}");
-    for (left_out, said) in [("step_result", "is named by step_result"), ("quarantine_release", "is named by quarantine_release"),
-                             ("site_event_withdrawal", "is named by site_event_withdrawal"), ("completion", "is named by completion")] {
+    for (left_out, said) in [
+        ("step_result", "is named by step_result"),
+        ("quarantine_release", "is named by quarantine_release"),
+        ("site_event_withdrawal", "is named by site_event_withdrawal"),
+        ("completion", "is named by completion"),
+    ] {
         let why = refused(&pool, async |db| {
             let mut going = free(db, &clinic).await;
             going.retain(|candidate| candidate.name.kind != left_out);
@@ -168,13 +193,15 @@ async fn the_function_refuses_each_act_beyond_the_rules_and_says_which(pool: PgP
     }
     let why = refused(&pool, async |db| {
         let days = seals::list_seals(db, id(1), clinic.clinic_id).await.expect("seals");
-        let going = purges::list_candidates(db, id(1), clinic.clinic_id, &days, date("2016-01-11")).await.expect("read");
+        let going =
+            purges::list_candidates(db, id(1), clinic.clinic_id, &days, date("2016-01-11")).await.expect("read");
         run(db, act(&clinic, now, None, &going)).await
     })
     .await;
     assert!(why.as_deref().is_some_and(|why| why.contains("stays: still_stands")), "{why:?}");
 
-    let hold = serde_json::json!({ "record_class": "sterilisation", "reason": "an inquiry", "signature": signature(LEAD) });
+    let hold =
+        serde_json::json!({ "record_class": "sterilisation", "reason": "an inquiry", "signature": signature(LEAD) });
     clinic.manager.put(&format!("/v1/clinics/{}/legal-holds/{}", clinic.clinic_id, id(910)), hold).await.expect(201);
     let why = tried(now, None).await;
     assert!(why.as_deref().is_some_and(|why| why.contains("is under a legal hold")), "{why:?}");

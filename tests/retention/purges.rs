@@ -12,8 +12,8 @@ use sqlx::{AssertSqlSafe, ConnectOptions as _, PgPool};
 use uuid::Uuid;
 
 use super::{
-    ASSISTANT, LEAD, NOVEMBER, keep_one_year, kind_of, later, old_clinic, old_day, purge, signature, signed, sums, trial,
-    verified,
+    ASSISTANT, LEAD, NOVEMBER, keep_one_year, kind_of, later, old_clinic, old_day, purge, signature, signed, sums,
+    trial, verified,
 };
 use crate::support::app::App;
 use crate::support::chance::Chance;
@@ -35,8 +35,16 @@ async fn a_trial_tells_what_would_go_and_what_stays_and_changes_nothing(pool: Pg
     let nothing = trial(&clinic, NOVEMBER).await;
     assert_eq!((sums(&nothing), &nothing["record_count"]), ((vec![], stays("time_not_over")), &json!(0)));
     assert_eq!(contents(&pool, id(1)).await, before);
-    let refused = purge(&clinic, 900, signed(&json!({ "from": "2014-11-01", "until": "2014-11-30", "record_count": 1,
-                                                      "digest": "0".repeat(64) }), LEAD)).await;
+    let refused = purge(
+        &clinic,
+        900,
+        signed(
+            &json!({ "from": "2014-11-01", "until": "2014-11-30", "record_count": 1,
+                                                      "digest": "0".repeat(64) }),
+            LEAD,
+        ),
+    )
+    .await;
     assert_eq!((refused.status.as_u16(), kind_of(&refused).as_str()), (409, "/problems/nothing-to-purge"));
 
     keep_one_year(&clinic).await;
@@ -102,7 +110,10 @@ async fn a_legal_hold_stops_a_purge_until_a_lead_lifts_it(pool: PgPool) {
     again["lift_id"] = json!(id(912));
     assert_eq!(kind_of(&clinic.manager.post(&format!("{path}/lift"), again).await), "/problems/lifted-already");
     let standing = clinic.manager.get(&format!("{holds}?standing=true")).await.expect(200);
-    assert_eq!((standing["items"].as_array().map(Vec::len), clinic.manager.get(&holds).await.expect(200)), (Some(0), json!({ "items": [lifted] })));
+    assert_eq!(
+        (standing["items"].as_array().map(Vec::len), clinic.manager.get(&holds).await.expect(200)),
+        (Some(0), json!({ "items": [lifted] }))
+    );
     assert_eq!(trial(&clinic, NOVEMBER).await["digest"], seen["digest"]);
     // By subject: what is about another goes, what tells none stays.
     let of_chair = json!({ "subject_id": clinic.chair, "reason": "an inquiry", "signature": signature(LEAD) });
@@ -153,8 +164,16 @@ async fn a_purge_takes_what_was_shown_once_and_the_seals_verify_as_before(pool: 
     assert_eq!((statuses, one.json()), ([200, 201], other.json()), "two at once are one");
     let done = purge(&clinic, 900, body.clone()).await.expect(200);
     assert_eq!(done, one.json());
-    assert_eq!((&done["record_count"], &done["purged_by"], &done["days"]), (&json!(15), &json!("Mara Oduya"), &seen["days"]));
-    let classes: Vec<_> = done["classes"].as_array().expect("a list").iter().map(|c| (&c["record_class"], &c["years"], &c["decided_by"])).collect();
+    assert_eq!(
+        (&done["record_count"], &done["purged_by"], &done["days"]),
+        (&json!(15), &json!("Mara Oduya"), &seen["days"])
+    );
+    let classes: Vec<_> = done["classes"]
+        .as_array()
+        .expect("a list")
+        .iter()
+        .map(|c| (&c["record_class"], &c["years"], &c["decided_by"]))
+        .collect();
     let by_group = |class: &'static str| (json!(class), json!(1), json!("group"));
     let expected = [by_group("incidents"), by_group("routine_work"), by_group("sterilisation")];
     assert_eq!(classes, expected.iter().map(|(a, b, c)| (a, b, c)).collect::<Vec<_>>());
@@ -172,7 +191,10 @@ async fn a_purge_takes_what_was_shown_once_and_the_seals_verify_as_before(pool: 
     let check = verified(&clinic, NOVEMBER).await;
     assert_eq!(check["findings"], json!([]));
     let part = &check["purged"][0];
-    assert_eq!((&part["record_count"], &part["purge_id"], &part["purged_by"]), (&json!(15), &json!(id(900)), &json!("Mara Oduya")));
+    assert_eq!(
+        (&part["record_count"], &part["purge_id"], &part["purged_by"]),
+        (&json!(15), &json!(id(900)), &json!("Mara Oduya"))
+    );
     let gone = clinic.manager.get(&proof_of("completion", id(701))).await;
     assert_eq!((gone.status.as_u16(), kind_of(&gone).as_str()), (409, "/problems/record-purged"));
     let after = clinic.manager.get(&proof_of("quarantine", id(708))).await;
@@ -188,16 +210,20 @@ async fn a_purge_takes_what_was_shown_once_and_the_seals_verify_as_before(pool: 
     let items = listed["items"].as_array().expect("a list");
     assert_eq!(items.len(), 15);
     let completion = items.iter().find(|item| item["id"] == json!(id(701))).expect("the flush");
-    let leaf: Vec<u8> = sqlx::query_scalar("select leaf from seal_leaf where group_id = $1 and kind = 'completion' and id = $2")
-        .bind(id(1))
-        .bind(id(701).to_string())
-        .fetch_one(&pool)
-        .await
-        .expect("the leaf");
+    let leaf: Vec<u8> =
+        sqlx::query_scalar("select leaf from seal_leaf where group_id = $1 and kind = 'completion' and id = $2")
+            .bind(id(1))
+            .bind(id(701).to_string())
+            .fetch_one(&pool)
+            .await
+            .expect("the leaf");
     assert_eq!(completion["leaf"], json!(data_encoding::HEXLOWER.encode(&leaf)));
     clinic.manager.get(&format!("{here}/purges/{}/records?clinic_day=2014-11-03", id(901))).await.expect(404);
     assert_eq!(clinic.manager.get(&format!("{here}/purges")).await.expect(200)["items"], json!([done]));
-    let told: Value = sqlx::query_scalar("select body from event where kind = 'records_purged'").fetch_one(&pool).await.expect("an event");
+    let told: Value = sqlx::query_scalar("select body from event where kind = 'records_purged'")
+        .fetch_one(&pool)
+        .await
+        .expect("an event");
     assert_eq!(told["purge"], done);
 
     // A device that comes back after all this time hears that the record is not there, and nothing is kept twice.
@@ -259,7 +285,10 @@ async fn a_day_that_is_not_as_it_was_sealed_loses_nothing_to_a_purge(pool: PgPoo
     let seen = trial(&clinic, NOVEMBER).await;
     sqlx::query("update cycle_mark set program = 'another'").execute(&pool).await.expect("the owner may");
     let (going, staying) = sums(&trial(&clinic, NOVEMBER).await);
-    assert!(going.is_empty() && staying.iter().any(|(_, because, _)| because == "not_as_sealed"), "{going:?} {staying:?}");
+    assert!(
+        going.is_empty() && staying.iter().any(|(_, because, _)| because == "not_as_sealed"),
+        "{going:?} {staying:?}"
+    );
     assert_eq!(kind_of(&purge(&clinic, 900, signed(&seen, LEAD)).await), "/problems/nothing-to-purge");
 }
 
@@ -364,7 +393,12 @@ async fn any_purge_that_is_allowed_leaves_every_other_record_verifying(pool: PgP
     let (mut purged, mut purges) = (0, 0);
     for round in 0..14 {
         let first = chance.between(3, 7);
-        let class = *chance.one_of(&["", "&record_class=sterilisation", "&record_class=routine_work", "&record_class=incidents"]);
+        let class = *chance.one_of(&[
+            "",
+            "&record_class=sterilisation",
+            "&record_class=routine_work",
+            "&record_class=incidents",
+        ]);
         let query = match round {
             13 => NOVEMBER.to_owned(),
             _ => format!("from=2014-11-{first:02}&until=2014-11-{:02}{class}", chance.between(first, 7)),
@@ -383,13 +417,15 @@ async fn any_purge_that_is_allowed_leaves_every_other_record_verifying(pool: PgP
         purged += going;
         purges += usize::from(going > 0);
         let check = verified(&clinic, NOVEMBER).await;
-        let counted: u64 = check["purged"].as_array().expect("a list").iter().filter_map(|p| p["record_count"].as_u64()).sum();
+        let counted: u64 =
+            check["purged"].as_array().expect("a list").iter().filter_map(|p| p["record_count"].as_u64()).sum();
         assert_eq!((&check["findings"], usize::try_from(counted)), (&json!([]), Ok(purged)), "{query}");
         let left = records(&app, &clinic).await;
         assert_eq!(left.len() + purged, sealed, "{query}");
         for name in &left {
             let record_id = name.id.replace('/', "%2F").replace(':', "%3A");
-            let proof = clinic.manager.get(&format!("{here}/record-proof?kind={}&record_id={record_id}", name.kind)).await;
+            let proof =
+                clinic.manager.get(&format!("{here}/record-proof?kind={}&record_id={record_id}", name.kind)).await;
             assert_eq!(check_proof(&proof.text), Ok(head), "{name} after {query}: {}", proof.text);
         }
         if is_held {

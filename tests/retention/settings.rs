@@ -31,7 +31,10 @@ async fn nobody_sets_less_than_the_law_of_the_place_and_the_refusal_names_its_so
     let tests = class(&told, "waterline_tests");
     assert_eq!((&tests["years"], &tests["decided_by"]), (&json!(10), &json!("default")));
     let rule = &tests["rules"][0];
-    assert_eq!((&rule["key"], &rule["value"], &rule["unit"]), (&json!("us-wa-waterline-tests"), &json!(5), &json!("a")));
+    assert_eq!(
+        (&rule["key"], &rule["value"], &rule["unit"]),
+        (&json!("us-wa-waterline-tests"), &json!(5), &json!("a"))
+    );
     assert_eq!(rule["source"]["seen"], "read");
     let elsewhere: Vec<&Value> = told["kept_elsewhere"].as_array().expect("a list").iter().map(|r| &r["key"]).collect();
     assert_eq!(elsewhere, ["us-exposure", "us-injury-log"]);
@@ -68,7 +71,10 @@ async fn nobody_sets_less_than_the_law_of_the_place_and_the_refusal_names_its_so
     // The law is named where it asks for as much as was set.
     assert_eq!(class(&told, "waterline_tests")["decided_by"], "us-wa-waterline-tests");
     assert_eq!(class(&told, "waterline_tests")["old_enough_until"], "2021-11-01");
-    assert_eq!((&class(&told, "equipment")["years"], &class(&told, "equipment")["decided_by"]), (&json!(25), &json!("group")));
+    assert_eq!(
+        (&class(&told, "equipment")["years"], &class(&told, "equipment")["decided_by"]),
+        (&json!(25), &json!("group"))
+    );
     let changed: i64 = sqlx::query_scalar("select count(*) from event where kind = 'retention_changed'")
         .fetch_one(&app.pool)
         .await
@@ -76,7 +82,9 @@ async fn nobody_sets_less_than_the_law_of_the_place_and_the_refusal_names_its_so
     assert_eq!(changed, 2, "a repeat changes nothing");
     // A clinic that moves to another law is bound by it, whatever was set before.
     let moved = json!({ "name": "Clinic 0", "zone": "America/Los_Angeles", "jurisdiction": "CA-ON" });
-    clinic.admin.put(&format!("{here}/retention/sterilisation"), json!({ "years": 5, "reason": "x", "source": source() }))
+    clinic
+        .admin
+        .put(&format!("{here}/retention/sterilisation"), json!({ "years": 5, "reason": "x", "source": source() }))
         .await
         .expect(201);
     clinic.admin.put(&here, moved).await.expect(200);
@@ -100,7 +108,14 @@ async fn the_database_and_the_shipped_file_have_the_same_floors(pool: PgPool) {
         for class in &rule.classes {
             let years = i32::try_from(rule.value).expect("few");
             let dates = (rule.effective_from, rule.effective_until);
-            wanted.push((rule.key.clone(), class.as_str().to_owned(), rule.jurisdiction.clone(), years, dates.0, dates.1));
+            wanted.push((
+                rule.key.clone(),
+                class.as_str().to_owned(),
+                rule.jurisdiction.clone(),
+                years,
+                dates.0,
+                dates.1,
+            ));
         }
     }
     kept.sort();
@@ -137,15 +152,16 @@ async fn the_database_and_the_domain_decide_alike_how_long_each_class_is_kept(po
             for class in RecordClass::ALL {
                 for day in &days {
                     for today in days.iter().filter(|today| *today >= day) {
-                        let told: (i32, String) = sqlx::query_as("select years, decided_by from kept_years($1, $2, $3, $4, $5)")
-                            .bind(id(1))
-                            .bind(clinic.clinic_id)
-                            .bind(class.as_str())
-                            .bind(day)
-                            .bind(today)
-                            .fetch_one(&pool)
-                            .await
-                            .expect("an answer");
+                        let told: (i32, String) =
+                            sqlx::query_as("select years, decided_by from kept_years($1, $2, $3, $4, $5)")
+                                .bind(id(1))
+                                .bind(clinic.clinic_id)
+                                .bind(class.as_str())
+                                .bind(day)
+                                .bind(today)
+                                .fetch_one(&pool)
+                                .await
+                                .expect("an answer");
                         let kept = keeping(class, place, OwnYears { group, clinic: of_clinic }, (*day, *today));
                         let wanted = (i32::try_from(kept.years).expect("few"), kept.decided_by);
                         assert_eq!(told, wanted, "{class:?} at {place:?} set {group:?} {of_clinic:?} on {day} {today}");
@@ -176,7 +192,10 @@ async fn routines_belong_to_the_class_of_what_is_recorded(pool: PgPool) {
         let wanted = match () {
             () if lower.starts_with("water test") => "waterline_tests",
             () if lower.contains("amalgam separator") => "amalgam",
-            () if ["steriliser", "spore", "washer", "ultrasonic", "pressure-vessel"].iter().any(|w| lower.contains(w)) => {
+            () if ["steriliser", "spore", "washer", "ultrasonic", "pressure-vessel"]
+                .iter()
+                .any(|w| lower.contains(w)) =>
+            {
                 "sterilisation"
             }
             () if lower.contains("sentinel") || lower.contains("little-used") => "premises_water",
@@ -194,7 +213,10 @@ async fn routines_belong_to_the_class_of_what_is_recorded(pool: PgPool) {
         (json!({ "subject_kind": "clinic", "family": "amalgam", "steps": [] }), "amalgam"),
         (json!({ "subject_kind": "operatory", "family": "equipment", "steps": [] }), "routine_work"),
         (json!({ "subject_kind": "clinic", "steps": [{ "evidence": { "kind": "spore_test" } }] }), "sterilisation"),
-        (json!({ "subject_kind": "operatory", "steps": [{ "evidence": { "kind": "water_sample" } }] }), "waterline_tests"),
+        (
+            json!({ "subject_kind": "operatory", "steps": [{ "evidence": { "kind": "water_sample" } }] }),
+            "waterline_tests",
+        ),
     ] {
         assert_eq!(class_of(&definition).await, wanted, "{definition}");
     }

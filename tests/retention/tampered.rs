@@ -78,31 +78,47 @@ async fn a_list_that_no_sound_purge_vouches_for_excuses_nothing(pool: PgPool) {
     // A row taken away and listed behind the service's back, under the purge that is there: its digest says otherwise.
     run(&pool, "create table kept as select * from day_mark").await;
     run(&pool, "delete from day_mark").await;
-    run(&pool, &format!("{entry} '{}' from seal_leaf where kind = 'day_mark' and clinic_day = '2014-11-03'", id(900))).await;
+    run(&pool, &format!("{entry} '{}' from seal_leaf where kind = 'day_mark' and clinic_day = '2014-11-03'", id(900)))
+        .await;
     let all = kinds(&[("purge_list_changed", 1), ("record_removed", 5)]);
     assert_eq!(found(&clinic, NOVEMBER).await, all);
     // With the digest set right in the purge: then the purge is not as it was sealed, here and on its own day.
-    let digest = "(select encode(sha256(convert_to(string_agg(kind || ' ' || id || ' ' || encode(leaf, 'hex') || E'\\n', ''
+    let digest =
+        "(select encode(sha256(convert_to(string_agg(kind || ' ' || id || ' ' || encode(leaf, 'hex') || E'\\n', ''
                           order by kind, id), 'UTF8')), 'hex') from purge_entry)";
     run(&pool, "create table purge_kept as select * from purge").await;
-    run(&pool, &format!("update purge set record_count = 5, days = jsonb_build_array(jsonb_build_object(
-                             'clinic_day', '2014-11-03', 'record_count', 5, 'digest', {digest}))")).await;
+    run(
+        &pool,
+        &format!(
+            "update purge set record_count = 5, days = jsonb_build_array(jsonb_build_object(
+                             'clinic_day', '2014-11-03', 'record_count', 5, 'digest', {digest}))"
+        ),
+    )
+    .await;
     assert_eq!(found(&clinic, NOVEMBER).await, all);
     assert_eq!(found(&clinic, day_of_purge).await, kinds(&[("record_changed", 1)]));
     // With its leaf set right as well: then that day's leaves no longer give its seal.
     let mut db = pool.acquire().await.expect("a connection");
-    let (_, record) = chairtide::store::seal_records::find_purge(&mut db, id(1), clinic.clinic_id, id(900)).await.expect("read").expect("it is there");
+    let (_, record) = chairtide::store::seal_records::find_purge(&mut db, id(1), clinic.clinic_id, id(900))
+        .await
+        .expect("read")
+        .expect("it is there");
     let leaf = record.leaf().expect("a leaf");
     run(&pool, &format!("update seal_leaf set leaf = '\\x{leaf}' where kind = 'purge'")).await;
     assert_eq!(found(&clinic, NOVEMBER).await, all);
     assert_eq!(found(&clinic, day_of_purge).await, kinds(&[("leaves_changed", 1)]));
     // A purge of one's own instead, in a day that is sealed.
-    run(&pool, &format!("update seal_leaf l set leaf = '\\x{}' where kind = 'purge'", original_leaf(&pool, &clinic).await)).await;
+    run(
+        &pool,
+        &format!("update seal_leaf l set leaf = '\\x{}' where kind = 'purge'", original_leaf(&pool, &clinic).await),
+    )
+    .await;
     run(&pool, "delete from purge").await;
     run(&pool, "insert into purge select * from purge_kept").await;
     run(&pool, "delete from purge_entry where kind = 'day_mark'").await;
     assert_eq!(found(&clinic, NOVEMBER).await, kinds(&[("record_removed", 1)]), "as before, but for the row");
-    run(&pool, &format!("{entry} '{}' from seal_leaf where kind = 'day_mark' and clinic_day = '2014-11-03'", id(901))).await;
+    run(&pool, &format!("{entry} '{}' from seal_leaf where kind = 'day_mark' and clinic_day = '2014-11-03'", id(901)))
+        .await;
     run(&pool, &format!(
         "insert into purge select (jsonb_populate_record(k, jsonb_build_object('purge_id', '{}', 'record_count', 1,
              'days', jsonb_build_array(jsonb_build_object('clinic_day', '2014-11-03', 'record_count', 1, 'digest',

@@ -57,7 +57,8 @@ pub fn account(
     let keys: BTreeSet<(NaiveDate, Uuid)> = lists.keys().chain(vouched.keys()).copied().collect();
     for (clinic_day, purge_id) in keys {
         let list = lists.remove(&(clinic_day, purge_id)).unwrap_or_default();
-        let is_vouched = vouched.get(&(clinic_day, purge_id)).is_some_and(|day| **day == PurgedDay::of(clinic_day, &list));
+        let is_vouched =
+            vouched.get(&(clinic_day, purge_id)).is_some_and(|day| **day == PurgedDay::of(clinic_day, &list));
         let of_day = sealed.get(&clinic_day);
         let is_sealed = list.iter().all(|(name, leaf)| of_day.and_then(|leaves| leaves.get(name)) == Some(leaf));
         if !is_vouched || !is_sealed {

@@ -12,7 +12,10 @@ const NOBODY: OwnYears = OwnYears { group: None, clinic: None };
 #[test]
 fn the_shipped_rules_have_names_of_their_own_sources_and_at_least_one_class() {
     let Shipped { default, rules, elsewhere } = shipped();
-    assert_eq!((default.operator, default.unit.as_str(), default.source.seen), (Operator::Ge, "a", Seen::CommonPractice));
+    assert_eq!(
+        (default.operator, default.unit.as_str(), default.source.seen),
+        (Operator::Ge, "a", Seen::CommonPractice)
+    );
     let mut keys: Vec<&str> = rules.iter().chain(elsewhere).map(|rule| rule.key.as_str()).collect();
     keys.sort_unstable();
     keys.dedup();
@@ -24,7 +27,12 @@ fn the_shipped_rules_have_names_of_their_own_sources_and_at_least_one_class() {
         assert!(!rule.jurisdiction.is_empty(), "{}", rule.key);
         assert!(!["clinic", "group", "default"].contains(&rule.key.as_str()), "a word for what people set");
         // What was not read is to be confirmed, and says so.
-        assert_eq!(rule.source.seen == Seen::FromMemory, rule.source.locator.contains("to be confirmed"), "{}", rule.key);
+        assert_eq!(
+            rule.source.seen == Seen::FromMemory,
+            rule.source.locator.contains("to be confirmed"),
+            "{}",
+            rule.key
+        );
     }
     assert!(rules.iter().all(|rule| !rule.classes.is_empty() && rule.what.is_empty()));
     assert!(elsewhere.iter().all(|rule| rule.classes.is_empty() && !rule.what.is_empty()));

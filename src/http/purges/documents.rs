@@ -7,9 +7,7 @@ use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
 use crate::domain::retention::RecordClass;
-use crate::domain::retention::purge::{
-    Purge, PurgedClass, PurgedDay, PurgedRecord, StaysBecause, digest_of_days,
-};
+use crate::domain::retention::purge::{Purge, PurgedClass, PurgedDay, PurgedRecord, StaysBecause, digest_of_days};
 use crate::domain::seal::tree::TreeHash;
 use crate::http::openapi::{Example, Part};
 use crate::http::samples;
@@ -130,23 +128,16 @@ impl PurgeTrialDocument {
         days_looked_at: usize,
         worked: &Worked,
     ) -> Self {
-        let going = worked.going().into_iter().map(|(record_class, (record_count, first_day, last_day))| GoingRecords {
-            record_class,
-            record_count,
-            first_day,
-            last_day,
+        let going = worked.going().into_iter().map(|(record_class, (record_count, first_day, last_day))| {
+            GoingRecords { record_class, record_count, first_day, last_day }
         });
-        let staying =
-            worked.staying().into_iter().map(|((class, because), (record_count, first_day, last_day))| StayingRecords {
-                record_class: Some(class),
-                because,
-                record_count,
-                first_day,
-                last_day,
-            });
+        let staying = worked.staying().into_iter().map(|((class, because), (record_count, first_day, last_day))| {
+            StayingRecords { record_class: Some(class), because, record_count, first_day, last_day }
+        });
         let mut staying: Vec<StayingRecords> = staying.collect();
         let ever = &worked.kept_for_ever;
-        if let (None, Some((first, _)), Some((last, _))) = (record_class, ever.first_key_value(), ever.last_key_value()) {
+        if let (None, Some((first, _)), Some((last, _))) = (record_class, ever.first_key_value(), ever.last_key_value())
+        {
             staying.push(StayingRecords {
                 record_class: None,
                 because: StaysBecause::KeptForEver,

@@ -134,12 +134,8 @@ fn only_what_a_sound_list_names_with_its_leaf_counts_as_purged() {
     let sealed: Leaves = (1..=4).map(|n| (name(n.into()), leaf(n))).collect();
     let sealed = BTreeMap::from([(on(0), sealed)]);
     let days = BTreeSet::from([on(0)]);
-    let entry = |n: u8, leaf| PurgedRecord {
-        purge_id: Uuid::from_u128(7),
-        clinic_day: on(0),
-        name: name(n.into()),
-        leaf,
-    };
+    let entry =
+        |n: u8, leaf| PurgedRecord { purge_id: Uuid::from_u128(7), clinic_day: on(0), name: name(n.into()), leaf };
     let removed = |n: u8| SealFinding::RecordRemoved { clinic_day: on(0), record: name(n.into()) };
     let list = vec![entry(1, leaf(1)), entry(2, leaf(2))];
     let day = PurgedDay::of(on(0), &list.iter().map(|entry| (entry.name.clone(), entry.leaf)).collect());
