@@ -40,6 +40,7 @@ mod readiness;
 mod readme;
 mod refusals;
 mod repeats;
+mod retention;
 mod seals;
 mod sign_offs;
 mod simulation;

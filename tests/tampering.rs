@@ -29,12 +29,26 @@ struct Kind {
 }
 
 const WHOLE: Kind = Kind { record: "", table: "", names: &[], id: "", which: "true", without: &[], only: None };
-const KINDS: [Kind; 20] = [
+const KINDS: [Kind; 25] = [
     Kind {
         record: "day_sign_off",
         table: "day_sign_off",
         names: &["group_id", "clinic_id", "sign_off_id"],
         id: "sign_off_id::text",
+        ..WHOLE
+    },
+    Kind {
+        record: "water_advisory",
+        table: "water_advisory",
+        names: &["group_id", "clinic_id", "advisory_id"],
+        id: "advisory_id::text",
+        ..WHOLE
+    },
+    Kind {
+        record: "water_advisory_lifting",
+        table: "water_advisory_lifting",
+        names: &["group_id", "clinic_id", "advisory_id"],
+        id: "advisory_id::text",
         ..WHOLE
     },
     Kind {
@@ -84,6 +98,27 @@ const KINDS: [Kind; 20] = [
         table: "miss_reason",
         names: &["group_id", "clinic_id", "task_id", "number"],
         id: "task_id || '/' || number",
+        ..WHOLE
+    },
+    Kind {
+        record: "legal_hold",
+        table: "legal_hold",
+        names: &["group_id", "clinic_id", "legal_hold_id"],
+        id: "legal_hold_id::text",
+        ..WHOLE
+    },
+    Kind {
+        record: "legal_hold_lift",
+        table: "legal_hold_lift",
+        names: &["group_id", "clinic_id", "lift_id"],
+        id: "lift_id::text",
+        ..WHOLE
+    },
+    Kind {
+        record: "purge",
+        table: "purge",
+        names: &["group_id", "clinic_id", "purge_id"],
+        id: "purge_id::text",
         ..WHOLE
     },
     Kind {
@@ -179,7 +214,7 @@ async fn take_checks_off(db: &mut PgConnection) {
         "select conrelid::regclass::text, conname::text from pg_constraint
          where contype in ('c', 'f') and conparentid = 0 and not exists (
              select from pg_inherits where inhrelid = conrelid)
-           and conrelid::regclass::text = any('{completion,step_result,hold_mark,day_mark,seating_mark,cycle_mark,cycle_record,presence_mark,site_event,lot,lot_mark,quarantine,quarantine_release,corrective_action,corrective_action_step,corrective_action_note,corrective_action_close,corrective_action_next,miss_reason,day_sign_off}')",
+           and conrelid::regclass::text = any('{completion,step_result,hold_mark,day_mark,seating_mark,cycle_mark,cycle_record,presence_mark,site_event,lot,lot_mark,quarantine,quarantine_release,corrective_action,corrective_action_step,corrective_action_note,corrective_action_close,corrective_action_next,miss_reason,day_sign_off,water_advisory,water_advisory_lifting,legal_hold,legal_hold_lift,purge}')",
     );
     for row in constraints.fetch_all(&mut *db).await.expect("the catalogue") {
         let (table, name): (String, String) = (row.get(0), row.get(1));

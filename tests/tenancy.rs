@@ -71,6 +71,7 @@ pub(crate) async fn fill<'a>(app: &'a App, admin: Client<'a>, offset: u32) -> Fu
     clinic.admin.post(&format!("{here}/feeds"), feed).await.expect(201);
     people(&clinic, offset).await;
     what_failed(app, &clinic, offset, flush["task_id"].as_str().expect("an id")).await;
+    what_is_kept(app, &clinic, offset).await;
     // What only an upgrade of the zone data makes.
     let group = clinic.admin.get("/v1/group").await.expect(200);
     sqlx::query(
@@ -124,9 +125,13 @@ pub(crate) async fn fill<'a>(app: &'a App, admin: Client<'a>, offset: u32) -> Fu
         ("task_id", task_id),
         ("quarantine_id", own(9).to_string()),
         ("action_id", own(10).to_string()),
-        ("sign_off_id", own(14).to_string()),
+        ("sign_off_id", own(15).to_string()),
+        ("advisory_id", own(16).to_string()),
         ("step_key", "replace-or-repair".to_owned()),
         ("kind", "failed_load".to_owned()),
+        ("legal_hold_id", own(14).to_string()),
+        ("purge_id", own(14).to_string()),
+        ("record_class", "amalgam".to_owned()),
     ]);
     let mut marks: Vec<String> = ids.values().filter(|v| v.len() == 36).cloned().collect();
     marks.extend([format!("Flush of group {offset}"), format!("key of group {offset}")]);
@@ -188,6 +193,9 @@ async fn what_failed(app: &App, clinic: &Clinic<'_>, offset: u32, task_id: &str)
     assert!(put.status.is_success(), "{}", put.text);
     let out = json!({ "subject_id": clinic.chair, "reason": "a hose drips", "begun_by": "KV" });
     clinic.tablet.put(&format!("/v1/quarantines/{}", own(9)), out).await.expect(201);
+    let notice = json!({ "authority": "Valley Water", "started_at": app.clock.now(), "opened_by": "KV",
+                         "clinic_ids": [clinic.clinic_id] });
+    clinic.tablet.put(&format!("/v1/water-advisories/{}", own(16)), notice).await.expect(201);
     let action = json!({ "kind": "separator_full_or_faulty", "subject_id": clinic.clinic_id, "reason": "alarm on",
                          "opened_by": "KV" });
     let path = format!("/v1/corrective-actions/{}", own(10));
@@ -225,6 +233,37 @@ async fn what_failed(app: &App, clinic: &Clinic<'_>, offset: u32, task_id: &str)
             .bind(own(9))
             .bind(own(10))
             .bind(task_id.parse::<Uuid>().ok())
+            .execute(&app.pool)
+            .await
+            .expect("kept");
+    }
+}
+
+/// How long something is kept, a legal hold, its lift, and a purge: what needs a signature or years is written as the owner.
+async fn what_is_kept(app: &App, clinic: &Clinic<'_>, offset: u32) {
+    let own = |n: u32| id(1_000 * (offset + 1) + n);
+    let longer = json!({ "years": 12, "reason": format!("Kept longer by group {offset}") });
+    clinic.admin.put(&format!("/v1/clinics/{}/retention/amalgam", clinic.clinic_id), longer).await.expect(201);
+    let group = clinic.admin.get("/v1/group").await.expect(200);
+    for sql in [
+        "insert into legal_hold (group_id, legal_hold_id, clinic_id, reason, staff_id, begun_by, recorded_at, key_id)
+         values ($1, $2, $3, 'an inquiry', $2, 'Mara Oduya', $4, $2)",
+        "insert into legal_hold_lift (group_id, lift_id, legal_hold_id, clinic_id, reason, staff_id, lifted_by,
+                                      recorded_at, key_id)
+         values ($1, $2, $2, $3, 'it is closed', $2, 'Mara Oduya', $4, $2)",
+        "insert into purge (group_id, purge_id, clinic_id, from_on, until_on, purged_on, record_count, days, classes,
+                            reason, staff_id, purged_by, recorded_at, key_id)
+         values ($1, $2, $3, '2014-01-01', '2014-12-31', '2026-11-02', 1, '[]', '[]', 'kept long enough', $2,
+                 'Mara Oduya', $4, $2)",
+        "with n as (select $4::timestamptz)
+         insert into purge_entry (group_id, clinic_id, clinic_day, kind, id, leaf, purge_id)
+         values ($1, $3, '2014-11-03', 'cycle_mark', $2::uuid::text, sha256('x'), $2)",
+    ] {
+        sqlx::query(AssertSqlSafe(sql))
+            .bind(group["group_id"].as_str().and_then(|id| id.parse::<Uuid>().ok()))
+            .bind(own(14))
+            .bind(clinic.clinic_id)
+            .bind(app.clock.now())
             .execute(&app.pool)
             .await
             .expect("kept");
@@ -297,9 +336,21 @@ fn body(operation: &str, full: &Full<'_>) -> Option<Value> {
             json!({ which: id(8_005), "reason": "Taken over",
                     "signature": { "staff_id": id(8_006), "pin": "80264" } })
         }
+        "put_water_advisory" => json!({ "authority": "Taken over", "clinic_ids": [ids["clinic_id"]], "opened_by": "KV",
+                                        "started_at": "2026-11-02T07:10:00Z" }),
+        "lift_water_advisory" => json!({ "lifting_id": id(8_005), "reason": "Taken over",
+                                         "lifted_at": "2026-11-02T07:40:00Z",
+                                         "signature": { "staff_id": id(8_006), "pin": "80264" } }),
         "put_day_signing" => json!({ "from_on": "2026-12-01", "is_asked": false }),
         "put_day_sign_off" => json!({ "review_digest": "0".repeat(64),
                                       "signature": { "staff_id": id(8_006), "pin": "80264" } }),
+        "put_group_retention" | "put_clinic_retention" => json!({ "years": 20, "reason": "Taken over" }),
+        "put_legal_hold" => json!({ "reason": "Taken over", "signature": { "staff_id": id(8_006), "pin": "80264" } }),
+        "lift_legal_hold" => json!({ "lift_id": id(8_005), "reason": "Taken over",
+                                     "signature": { "staff_id": id(8_006), "pin": "80264" } }),
+        "put_purge" => json!({ "from": "2014-11-03", "until": "2014-11-03", "record_count": 1,
+                               "digest": "0".repeat(64), "reason": "Taken over",
+                               "signature": { "staff_id": id(8_006), "pin": "80264" } }),
         "put_miss_reason" => json!({ "reason": "Taken over", "told_by": "KV" }),
         "put_corrective_chain" => json!(chairtide::domain::chain::defaults::shipped(ChainKind::FailedLoad)),
         "start_hold" => json!({ "hold_id": id(8_002), "step": "flush:syringe", "performed_by": "KV" }),
@@ -324,6 +375,8 @@ async fn try_on(
         }
         "get_record_proof" => format!("?kind=completion&record_id={}", full.ids["completion_id"]),
         "get_consistency_proof" => "?old_size=1".to_owned(),
+        "explain_purge" => "?until=2026-11-02".to_owned(),
+        "list_purged_records" => "?clinic_day=2014-11-03".to_owned(),
         _ => String::new(),
     };
     let path = path + &query;
@@ -356,7 +409,7 @@ async fn no_key_reaches_another_group_by_any_operation(pool: PgPool) {
         let client = ours.clinic.admin.key(role.as_str(), json!({ "kind": "group" })).await;
         for operation in operations() {
             let (name, method, path) = &operation;
-            let natural = ["put_clinic", "put_routine", "put_product", "put_staff"];
+            let natural = ["put_clinic", "put_routine", "put_product", "put_staff", "put_group_retention"];
             if natural.contains(&name.as_str()) || name.contains("corrective_chain") {
                 continue;
             }
@@ -370,7 +423,14 @@ async fn no_key_reaches_another_group_by_any_operation(pool: PgPool) {
                 assert!(name != "record_batch" || answer.json()["answers"][0]["problem"]["status"] != json!(null));
             } else if answer.status != StatusCode::FORBIDDEN {
                 let by_body =
-                    ["put_operatory", "put_equipment", "create_key", "put_lot", "put_instrument", "put_own_limits"];
+                    [
+                        "put_operatory",
+                        "put_equipment",
+                        "create_key",
+                        "put_lot",
+                        "put_instrument",
+                        "put_own_limits",
+                    ];
                 let by_body = by_body.contains(&name.as_str());
                 assert_eq!(answer.status.as_u16(), if by_body { 422 } else { 404 }, "{request}");
                 got_past_the_role.insert(name.clone());
@@ -389,7 +449,7 @@ async fn no_key_reaches_another_group_by_any_operation(pool: PgPool) {
     let untried: Vec<_> = with_ids.difference(&got_past_the_role).collect();
     // Of a kind of failure each group has a chain of its own.
     let of_kind = ["get_corrective_chain", "list_corrective_chain_versions", "put_clinic", "put_corrective_chain"];
-    let others = ["put_product", "put_routine", "put_staff"];
+    let others = ["put_group_retention", "put_product", "put_routine", "put_staff"];
     assert_eq!(untried, of_kind.into_iter().chain(others).collect::<Vec<_>>());
     assert_eq!(contents(&pool, id(1)).await, before);
 }
@@ -414,7 +474,8 @@ async fn two_groups_that_use_the_same_ids_never_meet(pool: PgPool) {
 }
 
 /// Operations on what belongs to the group as a whole and to no clinic: every key of the group reads these.
-const OF_THE_GROUP: [&str; 18] = [
+const OF_THE_GROUP: [&str; 19] = [
+    "put_group_retention",
     "get_routine",
     "put_routine",
     "list_routine_versions",

@@ -69,6 +69,14 @@ pub enum EventKind {
     DaySealed,
     /// Something is not as it was sealed.
     SealBroken,
+    /// How long a class of records is kept changed.
+    RetentionChanged,
+    /// A lead began a legal hold.
+    LegalHoldBegun,
+    /// A lead lifted a legal hold.
+    LegalHoldLifted,
+    /// A lead purged records that were kept long enough.
+    RecordsPurged,
     /// Something was put out of use.
     QuarantineBegun,
     /// A named person released what was out of use.
@@ -130,6 +138,10 @@ impl EventKind {
             Self::PresenceRecorded => "presence_recorded",
             Self::DaySealed => "day_sealed",
             Self::SealBroken => "seal_broken",
+            Self::RetentionChanged => "retention_changed",
+            Self::LegalHoldBegun => "legal_hold_begun",
+            Self::LegalHoldLifted => "legal_hold_lifted",
+            Self::RecordsPurged => "records_purged",
             Self::QuarantineBegun => "quarantine_begun",
             Self::QuarantineReleased => "quarantine_released",
             Self::CorrectiveChainChanged => "corrective_chain_changed",

@@ -45,6 +45,7 @@ pub mod quarantine;
 pub mod readiness;
 pub mod reconcile;
 pub mod recurrence;
+pub mod retention;
 pub mod routine;
 pub mod seal;
 pub mod sign_off;

@@ -185,7 +185,11 @@ async fn keep(
     if !store::cycles::insert(db, caller.group_id, &mark).await? {
         // Somebody posted it between the look and the write.
         let standing = store::cycles::find(db, caller.group_id, input.cycle_id).await?;
-        let standing = standing.ok_or_else(ApiError::internal)?;
+        // Its receipt outlives it.
+        let standing = standing.ok_or_else(|| {
+            let detail = "a cycle was recorded under this cycle_id and has been purged since; it is not recorded again";
+            ApiError::conflict("record-purged", "The record was purged", detail)
+        })?;
         return must_be_the_same(standing, equipment, &input).map(|mark| (false, mark));
     }
     let event = json!({ "by_key_id": caller.key_id, "cycle": CycleDocument::from(mark.clone()) });

@@ -38,6 +38,7 @@ pub mod instruments;
 pub mod keys;
 pub mod ladder;
 pub mod layers;
+pub mod legal_holds;
 pub mod lot_marks;
 pub mod lots;
 pub mod metrics;
@@ -54,9 +55,11 @@ pub mod preview;
 pub mod problem;
 pub mod products;
 pub mod proofs;
+pub mod purges;
 pub mod quarantines;
 pub mod readiness;
 pub mod representation;
+pub mod retention;
 pub mod routines;
 mod rows;
 mod samples;
@@ -174,6 +177,9 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(evidence_packs::router())
         .merge(seals::router())
         .merge(proofs::router())
+        .merge(retention::router())
+        .merge(legal_holds::router())
+        .merge(purges::router())
         .merge(health::router())
         .merge(metrics::router())
 }

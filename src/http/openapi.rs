@@ -19,7 +19,7 @@ use utoipa::{PartialSchema as _, ToSchema as _};
 
 use super::problem::Problem;
 use super::{
-    board, chains, clinics, closure_import, closures, competences, completions, corrective_actions, cycle_records, cycles, day_signing, desk, dilutions, due, entries_to_review, equipment, evidence_packs, expiring, exports, feeds, forecast, full_days, group, health, holds, hours, instruments, keys, ladder, lots, miss_reasons, operatories, overdue, own_limits, pins, plan_warnings, presence, products, proofs, quarantines, readiness, resources, routines, seals, sign_offs, signature, site_events, special_openings, staff, summary, tasks, water_advisories, weeks, why, why_nothing, zone_moves,
+    board, chains, clinics, closure_import, closures, competences, completions, corrective_actions, cycle_records, cycles, day_signing, desk, dilutions, due, entries_to_review, equipment, evidence_packs, expiring, exports, feeds, forecast, full_days, group, health, holds, hours, instruments, keys, ladder, legal_holds, lots, miss_reasons, operatories, overdue, own_limits, pins, plan_warnings, presence, products, proofs, purges, quarantines, readiness, resources, retention, routines, seals, sign_offs, signature, site_events, special_openings, staff, summary, tasks, water_advisories, weeks, why, why_nothing, zone_moves,
 };
 
 /// An example of a body, made by serialising a real value of its type.
@@ -101,6 +101,9 @@ fn examples() -> Vec<Example> {
         evidence_packs::examples(),
         seals::examples(),
         proofs::examples(),
+        retention::examples(),
+        legal_holds::examples(),
+        purges::examples(),
         health::examples(),
     ]
     .into_iter()
@@ -136,7 +139,7 @@ the request id that the log holds too.
 **Text** holds no NUL character (U+0000); other control characters break a rule where a line of text is asked for.";
 
 /// The tags in the order a reader meets them.
-const TAGS: [(&str, &str); 13] = [
+const TAGS: [(&str, &str); 16] = [
     ("Clinics", "The group, its clinics, their hours, and what stands in them"),
     ("Products", "What work is done with: instructions, lots, recalls, dilutions"),
     ("Routines", "What recurs, for which subjects, in which steps; and whom lateness is told to"),
@@ -146,9 +149,11 @@ const TAGS: [(&str, &str); 13] = [
     ("Chairside", "What is due, timed holds, completions and cycles of equipment"),
     ("Manager", "What is overdue, sums over sites, and what happened at them"),
     ("Corrective actions", "What is done when something fails: steps, what is out of use, its release"),
+    ("Water advisories", "Notices not to use mains water: started, lifted, and what follows at each chair"),
     ("Day closure", "A lead looks at a clinic day, explains its gaps and signs it"),
     ("Exports", "Records in bulk for other systems, and packs of evidence for whoever inspects"),
     ("Seals", "Whether what was recorded is as it was, with proofs that can be checked elsewhere"),
+    ("Retention", "How long records are kept, legal holds, and purges by a lead's act"),
     ("Calendars", "A clinic's tasks in other people's calendar programs"),
     ("Operations", "For whoever runs the service; no key needed"),
 ];

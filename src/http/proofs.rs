@@ -19,10 +19,11 @@ use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult, Problem};
 use super::samples;
 use super::seals::{MAY_READ, find_chain};
+use crate::domain::retention::purge::Purge;
 use crate::domain::seal::proof::{ConsistencyProof, Proof, RecordProof};
 use crate::domain::seal::record::{Record, RecordName, instant_text, leaves};
 use crate::domain::seal::{DaySeal, tree::TreeHash};
-use crate::store::{self, seal_records, seals};
+use crate::store::{self, purges, seal_records, seals};
 
 /// Which record to prove.
 #[derive(Debug, Deserialize, IntoParams)]
@@ -74,7 +75,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     params(("clinic_id" = Uuid, Path, description = "The clinic."), RecordProofQuery),
     responses(
         (status = 200, description = "The proof.", body = Proof),
-        (status = 409, description = "Its day is not sealed yet (`not-sealed-yet`), or it is not as it was sealed (`not-as-sealed`).", body = Problem, content_type = "application/problem+json"),
+        (status = 409, description = "Its day is not sealed yet (`not-sealed-yet`), it was purged (`record-purged`), or it is not as it was sealed (`not-as-sealed`).", body = Problem, content_type = "application/problem+json"),
         (status = 422, description = "The chain never had that size, or the record was sealed later.", body = Problem, content_type = "application/problem+json")
     )
 )]
@@ -116,10 +117,20 @@ async fn prove(
     let span = (Some(seal.recorded_from), seal.recorded_until);
     let rows = seal_records::list(db, caller.group_id, clinic_id, span.0, span.1).await?;
     let record = rows.into_iter().map(|(_, record)| record).find(|record| record.name() == *name);
-    let record = record.ok_or_else(not_as_sealed)?;
+    let Some(record) = record else {
+        let purge = purges::find_of_record(db, caller.group_id, clinic_id, seal.clinic_day, name).await?;
+        return Err(purge.map_or_else(not_as_sealed, |purge| purged(&purge)));
+    };
     let days = (seal.clinic_day, seal.clinic_day);
     let sealed = seals::list_leaves(db, caller.group_id, clinic_id, days).await?.remove(&seal.clinic_day);
     RecordProof::new(record, &sealed.unwrap_or_default(), seal, &chain).map_err(|_| not_as_sealed())
+}
+
+fn purged(purge: &Purge) -> ApiError {
+    let Purge { purge_id, purged_on, purged_by, .. } = purge;
+    let detail =
+        format!("{purged_by} purged it on {purged_on} (purge {purge_id}); the seal of its day holds its hash still");
+    ApiError::conflict("record-purged", "The record was purged", detail)
 }
 
 fn not_as_sealed() -> ApiError {

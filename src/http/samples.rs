@@ -43,6 +43,9 @@ pub(super) const CLOSING: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c014");
 pub(super) const ADVISORY: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c040");
 pub(super) const LIFTING: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c041");
 pub(super) const SIGN_OFF: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c042");
+pub(super) const LEGAL_HOLD: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c043");
+pub(super) const LIFT: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c044");
+pub(super) const PURGE: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c045");
 pub(super) const SITE_EVENT: Uuid = uuid!("0b6f2c3e-5d0a-4c57-9a53-7f1e2a90c00c");
 
 /// The clinic day of the story.

@@ -3,6 +3,9 @@
 //! The rule of this file: it tells of differences and never of worth. That a record is as it was sealed says that
 //! nobody changed it since, not that what it says is so.
 
+use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
+
 use axum::Json;
 use axum::extract::State;
 use axum::response::Response;
@@ -25,6 +28,8 @@ use super::paging::{NewestFirst, linked};
 use super::problem::{ApiError, ApiResult, Problem};
 use super::samples;
 use crate::domain::access::{Reach, Role};
+use crate::domain::retention::accounted::Accounted;
+use crate::domain::retention::purge::Purge;
 use crate::domain::seal::record::RecordName;
 use crate::domain::seal::tamper::SealFinding;
 use crate::domain::seal::tree::TreeHash;
@@ -55,6 +60,23 @@ pub struct SealCheck {
     pub sealed_until: DateTime<Utc>,
     /// Everything that is not as it was sealed; empty: nothing that was looked at.
     pub findings: Vec<SealFinding>,
+    /// What is missing from these days because it was purged, which is no finding.
+    pub purged: Vec<PurgedPart>,
+}
+
+/// Records of a sealed day that were purged.
+#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+pub struct PurgedPart {
+    /// The sealed day.
+    pub clinic_day: NaiveDate,
+    /// How many of its records went.
+    pub record_count: usize,
+    /// By which purge.
+    pub purge_id: Uuid,
+    /// By whom.
+    pub purged_by: String,
+    /// When.
+    pub purged_at: DateTime<Utc>,
 }
 
 /// What the service itself found, when it looked.
@@ -207,7 +229,8 @@ pub(super) async fn find_chain(
 /// Check what was sealed
 ///
 /// Reads the records of sealed days again and holds them against their seals, and the seals against each other and
-/// against the heads that events told of. Every record that was changed, removed or put among them since is named. Who
+/// against the heads that events told of. Every record that was changed, removed or put among them since is named; what
+/// a lead purged is counted apart, as far as a purge that is as it was sealed vouches for it. Who
 /// can write the database can write seals and events too: against that, compare the chain's head with one kept elsewhere.
 #[utoipa::path(
     get,
@@ -231,7 +254,9 @@ async fn verify_records(
     let all = seals::list_seals(&mut tx, caller.group_id, clinic_id).await?;
     let days = query.cut(&all)?;
     let mut findings = seal_checks::check_chain(&mut tx, caller.group_id, clinic_id, &all).await?;
-    findings.extend(seal_checks::check_days(&mut tx, caller.group_id, clinic_id, days).await?);
+    let (found, accounted) = seal_checks::check_and_account(&mut tx, caller.group_id, clinic_id, days).await?;
+    findings.extend(found);
+    let purged = purged_parts(&mut tx, &caller, accounted).await?;
     tx.commit().await?;
     Ok(Json(SealCheck {
         clinic_id,
@@ -239,7 +264,22 @@ async fn verify_records(
         days_checked: days.len(),
         sealed_until: progress.sealed_until,
         findings,
+        purged,
     }))
+}
+
+async fn purged_parts(db: &mut PgConnection, caller: &Caller, accounted: Vec<Accounted>) -> ApiResult<Vec<PurgedPart>> {
+    let mut purges: BTreeMap<Uuid, Option<Purge>> = BTreeMap::new();
+    let mut parts = Vec::new();
+    for Accounted { clinic_day, purge_id, record_count } in accounted {
+        if let Entry::Vacant(place) = purges.entry(purge_id) {
+            place.insert(store::purges::find(db, caller.group_id, purge_id).await?);
+        }
+        let Some(Some(purge)) = purges.get(&purge_id) else { continue };
+        let (purged_by, purged_at) = (purge.purged_by.clone(), purge.recorded_at);
+        parts.push(PurgedPart { clinic_day, record_count, purge_id, purged_by, purged_at });
+    }
+    Ok(parts)
 }
 
 impl CheckQuery {
@@ -319,6 +359,13 @@ pub(super) fn examples() -> Vec<Example> {
         days_checked: 1,
         sealed_until: seal.recorded_until,
         findings: vec![finding.clone()],
+        purged: vec![PurgedPart {
+            clinic_day: seal.clinic_day,
+            record_count: 3,
+            purge_id: samples::PURGE,
+            purged_by: "Kofi Vale".to_owned(),
+            purged_at: seal.sealed_at,
+        }],
     };
     let kept = SealFindingDocument {
         finding_id: samples::FINDING,

@@ -111,7 +111,7 @@ async fn put_day_sign_off(
     }
     must_be_signable(&reviewed, &caller, &input)?;
     tx.commit().await?;
-    let signer = signing::verify_day(&state, &caller, &input.signature, clinic_id).await?;
+    let signer = signing::verify_lead(&state, &caller, &input.signature, clinic_id).await?;
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     let reviewed = review::of(&mut tx, &caller, clinic_id, clinic_day).await?;
     if let Some(standing) = sign_offs::find(&mut tx, caller.group_id, sign_off_id).await? {

@@ -22,11 +22,8 @@ const MAY_RELEASE: [StaffRole; 3] = [StaffRole::Clinician, StaffRole::ClinicLead
 /// Who may close an action: one who can judge whether it was worked as it should be.
 const MAY_CLOSE: [StaffRole; 3] = [StaffRole::Clinician, StaffRole::ClinicLead, StaffRole::GroupLead];
 
-/// Who may say that a water advisory was lifted: one who answers for the place.
-const MAY_LIFT: [StaffRole; 2] = [StaffRole::ClinicLead, StaffRole::GroupLead];
-
-/// Who may sign a clinic day: one who answers for the place.
-pub(super) const MAY_SIGN_DAY: [StaffRole; 2] = [StaffRole::ClinicLead, StaffRole::GroupLead];
+/// Those who answer for the place.
+pub(super) const LEADS: [StaffRole; 2] = [StaffRole::ClinicLead, StaffRole::GroupLead];
 
 /// Lets a person release what is out of use at a clinic. Call it before opening a transaction.
 ///
@@ -55,30 +52,18 @@ pub(super) async fn verify_closing(
     verify(state, caller, signature, clinic_id, &Needs { roles: &MAY_CLOSE, competence: Work::default() }).await
 }
 
-/// Lets a person say that a water advisory was lifted at a clinic. Call it before opening a transaction.
+/// Lets a lead sign for a clinic: its days, that a water advisory was lifted, what is kept and what goes. Call it before
+/// opening a transaction.
 ///
 /// # Errors
 /// As [`verify`].
-pub(super) async fn verify_lifting(
+pub(super) async fn verify_lead(
     state: &AppState,
     caller: &Caller,
     signature: &SignatureInput,
     clinic_id: Uuid,
 ) -> ApiResult<Signer> {
-    verify(state, caller, signature, clinic_id, &Needs { roles: &MAY_LIFT, competence: Work::default() }).await
-}
-
-/// Lets a person sign a day of a clinic. Call it before opening a transaction.
-///
-/// # Errors
-/// As [`verify`].
-pub(super) async fn verify_day(
-    state: &AppState,
-    caller: &Caller,
-    signature: &SignatureInput,
-    clinic_id: Uuid,
-) -> ApiResult<Signer> {
-    verify(state, caller, signature, clinic_id, &Needs { roles: &MAY_SIGN_DAY, competence: Work::default() }).await
+    verify(state, caller, signature, clinic_id, &Needs { roles: &LEADS, competence: Work::default() }).await
 }
 
 /// A signature for the API's document, written by hand: a PIN is not shown as JSON.

@@ -197,9 +197,8 @@ async fn clinics_of(
     input: &WaterAdvisoryInput,
 ) -> ApiResult<BTreeSet<Uuid>> {
     if let Some(clinic_ids) = &input.clinic_ids {
-        for (i, clinic_id) in clinic_ids.iter().enumerate() {
-            let reached = find_reached(&mut *db, caller, *clinic_id).await;
-            reached.map_err(|_| ApiError::rule_broken(format!("/clinic_ids/{i}"), "names no clinic within reach"))?;
+        for clinic_id in clinic_ids {
+            find_reached(&mut *db, caller, *clinic_id).await?;
         }
         return Ok(clinic_ids.iter().copied().collect());
     }

@@ -7,7 +7,8 @@ use chrono::{DateTime, Utc};
 use sqlx::PgConnection;
 use uuid::Uuid;
 
-use super::{Result, seal_records, seals};
+use super::{Result, purge_checks, seal_records, seals};
+use crate::domain::retention::accounted::Accounted;
 use crate::domain::seal::DaySeal;
 use crate::domain::seal::record::{Leaves, Record};
 use crate::domain::seal::tamper::{SealFinding, chain_findings, day_findings};
@@ -41,12 +42,26 @@ pub async fn check_days(
     clinic_id: Uuid,
     days: &[DaySeal],
 ) -> Result<Vec<SealFinding>> {
-    let Some(until) = days.iter().map(|seal| seal.recorded_until).max() else { return Ok(Vec::new()) };
+    Ok(check_and_account(db, group_id, clinic_id, days).await?.0)
+}
+
+/// As [`check_days`]; beside what differs, what is missing because it was purged.
+///
+/// # Errors
+/// As [`check_days`].
+pub async fn check_and_account(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    clinic_id: Uuid,
+    days: &[DaySeal],
+) -> Result<(Vec<SealFinding>, Vec<Accounted>)> {
+    let Some(until) = days.iter().map(|seal| seal.recorded_until).max() else { return Ok(Default::default()) };
     let from = days.iter().map(|seal| (seal.number > 0).then_some(seal.recorded_from)).min().flatten();
     let rows = seal_records::list(db, group_id, clinic_id, from, until).await?;
     let dates = || days.iter().map(|seal| seal.clinic_day);
     let span = dates().min().zip(dates().max()).unwrap_or_default();
     let leaves = seals::list_leaves(db, group_id, clinic_id, span).await?;
+    let (compared, sealed) = (days, leaves.clone());
     let days = days.to_vec();
     // Hashes of every row of a month: not on a thread that answers requests.
     let compare = move || {
@@ -64,7 +79,8 @@ pub async fn check_days(
             .flat_map(|(seal, rows)| day_findings(seal, leaves.get(&seal.clinic_day).unwrap_or(&none), rows));
         findings.collect()
     };
-    Ok(tokio::task::spawn_blocking(compare).await?)
+    let findings = tokio::task::spawn_blocking(compare).await?;
+    purge_checks::account_for_purged(db, (group_id, clinic_id), compared, &sealed, findings).await
 }
 
 /// Whether something recorded at an instant belongs to a seal.

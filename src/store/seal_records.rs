@@ -42,7 +42,61 @@ pub async fn list(
     let span = Span { group_id, clinic_id, from: from.unwrap_or(DateTime::UNIX_EPOCH), until };
     let mut records = of_work(db, span).await?;
     records.extend(of_failures(db, span).await?);
+    records.extend(of_keeping(db, span).await?);
     Ok(records)
+}
+
+/// What people decided about what is kept. What a purge lists is vouched for by its digests.
+async fn of_keeping(db: &mut PgConnection, span: Span) -> Result<Vec<Recorded>> {
+    let mut records = Vec::new();
+    macro_rules! add {
+        ($kind:literal, $query:literal) => {
+            let rows =
+                sqlx::query_as!(Row, $query, span.group_id, span.clinic_id, span.from, span.until).fetch_all(&mut *db);
+            records.extend(rows.await?.into_iter().map(|row| row.record($kind)));
+        };
+    }
+    add!(
+        "legal_hold",
+        r#"select h.legal_hold_id::text as "id!", h.recorded_at as "recorded_at!", to_jsonb(h)::text as "columns!"
+           from legal_hold h
+           where h.group_id = $1 and h.clinic_id = $2 and h.recorded_at >= $3 and h.recorded_at < $4"#
+    );
+    add!(
+        "legal_hold_lift",
+        r#"select l.lift_id::text as "id!", l.recorded_at as "recorded_at!", to_jsonb(l)::text as "columns!"
+           from legal_hold_lift l
+           where l.group_id = $1 and l.clinic_id = $2 and l.recorded_at >= $3 and l.recorded_at < $4"#
+    );
+    add!(
+        "purge",
+        r#"select p.purge_id::text as "id!", p.recorded_at as "recorded_at!", to_jsonb(p)::text as "columns!"
+           from purge p where p.group_id = $1 and p.clinic_id = $2 and p.recorded_at >= $3 and p.recorded_at < $4"#
+    );
+    Ok(records)
+}
+
+/// A purge of a clinic as the record it is sealed as.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn find_purge(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    clinic_id: Uuid,
+    purge_id: Uuid,
+) -> Result<Option<Recorded>> {
+    let row = sqlx::query_as!(
+        Row,
+        r#"select p.purge_id::text as "id!", p.recorded_at as "recorded_at!", to_jsonb(p)::text as "columns!"
+           from purge p where p.group_id = $1 and p.clinic_id = $2 and p.purge_id = $3"#,
+        group_id,
+        clinic_id,
+        purge_id
+    )
+    .fetch_optional(db)
+    .await?;
+    Ok(row.map(|row| row.record("purge")))
 }
 
 /// What was recorded of the work, of what it was done with and of who was there.

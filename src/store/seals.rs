@@ -276,7 +276,7 @@ impl SealColumns {
     }
 }
 
-fn hash(table: &'static str, row: impl ToString, column: &'static str, bytes: &[u8]) -> Result<TreeHash> {
+pub(super) fn hash(table: &'static str, row: impl ToString, column: &'static str, bytes: &[u8]) -> Result<TreeHash> {
     <[u8; 32]>::try_from(bytes).map(TreeHash::from).map_err(|error| StoreError::bad_row(table, row, column, error))
 }
 
@@ -295,6 +295,29 @@ pub async fn list_seals(db: &mut PgConnection, group_id: Uuid, clinic_id: Uuid) 
     .fetch_all(db)
     .await?;
     rows.into_iter().map(|row| row.seal(group_id, clinic_id)).collect()
+}
+
+/// The seal of a clinic day.
+///
+/// # Errors
+/// When the database does not answer, or holds a row the model does not know.
+pub async fn find_seal(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    clinic_id: Uuid,
+    clinic_day: NaiveDate,
+) -> Result<Option<DaySeal>> {
+    let row = sqlx::query_as!(
+        SealColumns,
+        "select number, clinic_day, recorded_from, recorded_until, sealed_at, record_count, root, previous
+         from day_seal where group_id = $1 and clinic_id = $2 and clinic_day = $3",
+        group_id,
+        clinic_id,
+        clinic_day
+    )
+    .fetch_optional(db)
+    .await?;
+    row.map(|row| row.seal(group_id, clinic_id)).transpose()
 }
 
 /// Keeps a seal with its leaves.

@@ -114,10 +114,14 @@ def sweep(url: str, role: str, key: str) -> tuple[str, bool]:
 
 
 # A day is sealed when it is over, a task is missed when its window is, and the service of a sweep is minutes old:
-# tests/proofs.rs and tests/corrective_actions/misses.rs read what these answer.
+# tests/proofs.rs, tests/corrective_actions/misses.rs and tests/retention.rs read what these answer.
 OF_DAYS_GONE_BY = {
     ("GET", f"/v1/clinics/{{clinic_id}}/{what}") for what in ["chain-head", "consistency-proof", "record-proof"]
-} | {("PUT", "/v1/tasks/{task_id}/miss-reason")}
+} | {
+    ("PUT", "/v1/tasks/{task_id}/miss-reason"),
+    ("PUT", "/v1/clinics/{clinic_id}/purges/{purge_id}"),
+    ("GET", "/v1/clinics/{clinic_id}/purges/{purge_id}/records"),
+}
 
 
 def never_reached() -> list[str]:

@@ -107,7 +107,8 @@ def choose_ids() -> dict[str, list[str]]:
     """Ids by kind. Clients make them, so two groups can have the same ones and one list serves both."""
     counts = {"clinic": 2, "closure": 1, "operatory": 1, "equipment": 1, "routine": 3, "key": 1, "hold": 1, "feed": 1}
     # So many people that wrong PINs of a sweep lock only some of them; and each act below can be done once.
-    counts |= {"staff": 12, "quarantine": 8, "action": 1, "worked_action": 1, "signed_clinic": 1}
+    counts |= {"staff": 12, "quarantine": 8, "action": 1, "worked_action": 1, "signed_clinic": 1, "legal_hold": 8}
+    counts |= {"advisory": 8}
     return {kind: [fresh() for _ in range(count)] for kind, count in (counts | {"completion": 1}).items()}
 
 
@@ -173,6 +174,14 @@ def configure(admin: Caller, tablet: Caller, ids: dict[str, list[str]], left_at:
         files.append(path.removeprefix("/feeds/"))
     steps = [step["step"] for task in due["tasks"] for step in task["steps"]]
     people(admin, ids["staff"], str(today - dt.timedelta(days=7)))
+    # The last of the leads, whose PIN a sweep locks least.
+    signature = {"staff_id": ids["staff"][-1], "pin": PIN}
+    for legal_hold_id in ids["legal_hold"]:
+        hold_back = {"reason": "an inquiry", "signature": signature}
+        admin.ask("PUT", f"/v1/clinics/{clinic_id}/legal-holds/{legal_hold_id}", hold_back)
+    notice = {"authority": "Valley Water", "started_at": left_at, "opened_by": "KV", "clinic_ids": [ids["clinic"][1]]}
+    for advisory_id in ids["advisory"]:
+        tablet.ask("PUT", f"/v1/water-advisories/{advisory_id}", notice)
     return failures(admin, tablet, ids) | day_to_sign(admin, ids["signed_clinic"][0], today) | {
         "pin": [PIN],
         "reading_routine": [ids["routine"][1]],
@@ -183,6 +192,7 @@ def configure(admin: Caller, tablet: Caller, ids: dict[str, list[str]], left_at:
         "step": sorted(set(steps)),
         "subject": [operatory_id, equipment_id],
         "day": [str(today)],
+        "first_clinic": [clinic_id],
         "feed_file": files[1:],
     }
 

@@ -5,5 +5,6 @@ mod demo_figures;
 mod holiday_calendar;
 mod measured_evidence;
 mod recurrence;
+mod retention_figures;
 mod sealing;
 mod zone;

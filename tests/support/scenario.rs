@@ -128,7 +128,7 @@ pub(crate) fn routines() -> Vec<(Uuid, Value)> {
             routine::spore_test(),
             json!({
                 "name": "Weekly spore test", "subject_kind": "steriliser",
-                "anchor": { "kind": "calendar", "dates": { "rule": "FREQ=WEEKLY;BYDAY=MO", "starts_on": "2026-01-05" },
+                "anchor": { "kind": "calendar", "dates": { "rule": "FREQ=WEEKLY;BYDAY=MO", "starts_on": "2014-01-06" },
                             "place": { "kind": "opening" }, "closed_day": "next_open_day" },
                 "window": { "may_start_minutes": 0, "due_by_minutes": 480, "overdue_minutes": 960, "missed_minutes": 7200 },
                 "steps": [
@@ -159,6 +159,11 @@ pub(crate) async fn clinic_of<'a>(app: &'a App, admin: Client<'a>, zone: &str, o
 
 /// A clinic with its hours, one chair, one steriliser, the routines and a key for each role at work; not planned yet.
 pub(crate) async fn configure<'a>(admin: Client<'a>, zone: &str, offset: u32) -> Clinic<'a> {
+    configure_from(admin, zone, offset, "2026-01-01").await
+}
+
+/// As [`configure`], with routines in force from a day on.
+pub(crate) async fn configure_from<'a>(admin: Client<'a>, zone: &str, offset: u32, effective_on: &str) -> Clinic<'a> {
     let (clinic_id, chair, steriliser) = (id(100 + offset), id(200 + offset), id(300 + offset));
     let name = format!("Clinic {offset}");
     let clinic = json!({ "name": name, "zone": zone });
@@ -171,7 +176,7 @@ pub(crate) async fn configure<'a>(admin: Client<'a>, zone: &str, offset: u32) ->
     });
     admin.put(&format!("/v1/equipment/{steriliser}"), machine).await.expect(201);
     for (routine_id, content) in routines() {
-        let body = json!({ "effective_on": "2026-01-01", "routine": content });
+        let body = json!({ "effective_on": effective_on, "routine": content });
         let put = admin.put(&format!("/v1/routines/{routine_id}"), body).await;
         assert!(put.status.is_success(), "{}", put.text);
     }

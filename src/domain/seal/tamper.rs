@@ -8,6 +8,7 @@ use std::collections::BTreeSet;
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
+use uuid::Uuid;
 
 use super::record::{Leaves, Record, RecordName};
 use super::tree::{self, TreeHash};
@@ -50,6 +51,23 @@ pub enum SealFinding {
         clinic_day: NaiveDate,
         /// The rule that does not hold.
         rule: BrokenLink,
+    },
+    /// A day's part of what a purge lists is not as it was when the purge was sealed, or no sound purge stands behind it:
+    /// nothing of it counts as purged.
+    PurgeListChanged {
+        /// The day.
+        clinic_day: NaiveDate,
+        /// The purge.
+        purge_id: Uuid,
+    },
+    /// A record that was purged is there again.
+    PurgedRecordPresent {
+        /// The day whose seal has it.
+        clinic_day: NaiveDate,
+        /// Which.
+        record: RecordName,
+        /// The purge that lists it.
+        purge_id: Uuid,
     },
     /// The chain no longer begins with a head that was kept: a seal of it was changed or removed.
     HeadLost {

@@ -22,7 +22,7 @@ use crate::http::caller::Caller;
 use crate::http::completions::FlagNote;
 use crate::http::problem::{ApiError, ApiResult};
 use crate::http::signature::Signer;
-use crate::http::signing::MAY_SIGN_DAY;
+use crate::http::signing::LEADS;
 use crate::store::action_worklist::{self, ActionFilter};
 use crate::store::days_to_sign::{self, AskedDay};
 use crate::store::sign_offs::{self, DayEntry, DayTask, SignOff};
@@ -411,7 +411,7 @@ async fn standing(db: &mut PgConnection, caller: &Caller, clinic_id: Uuid) -> Ap
 async fn may_sign(db: &mut PgConnection, caller: &Caller, clinic_id: Uuid, hours: &Hours) -> ApiResult<Vec<Signer>> {
     let today = hours.clinic_day_of(caller.now);
     let people = staff::list(db, caller.group_id).await?;
-    let may = |role: StaffRole| MAY_SIGN_DAY.contains(&role);
+    let may = |role: StaffRole| LEADS.contains(&role);
     Ok(people
         .into_iter()
         .filter(|person| may(person.role) && person.works_at(clinic_id) && person.is_active_on(today))

@@ -99,7 +99,7 @@ async fn lift_water_advisory(
     tx.commit().await?;
     let mut signers: BTreeMap<Uuid, Signer> = BTreeMap::new();
     for advisory in &wanted {
-        let signer = signing::verify_lifting(&state, &caller, &input.signature, advisory.clinic_id).await?;
+        let signer = signing::verify_lead(&state, &caller, &input.signature, advisory.clinic_id).await?;
         signers.insert(advisory.clinic_id, signer);
     }
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
