@@ -3,9 +3,12 @@
 //! The expected rows follow from the week's story by hand; what is not ours, the interval of a share and the day British
 //! clocks change, stands with its source.
 
+mod two_weeks;
+
 use chairtide::store::reporting;
 use serde_json::{Value, json};
-use sqlx::{AssertSqlSafe, ConnectOptions as _, PgConnection, PgPool};
+use sqlx::pool::PoolConnection;
+use sqlx::{AssertSqlSafe, ConnectOptions as _, PgConnection, PgPool, Postgres};
 use uuid::Uuid;
 
 use crate::support::app::App;
@@ -73,20 +76,50 @@ async fn live_a_week(app: &App, clinic: &Clinic<'_>) {
     app.plan().await;
 }
 
-/// The rows of a query of the cookbook, whose file begins with a number.
-async fn rows(reader: &mut PgConnection, number: &str) -> Vec<Value> {
-    let files = std::fs::read_dir(FOLDER).expect("the cookbook");
-    let name = |file: std::io::Result<std::fs::DirEntry>| file.expect("a file").path();
-    let file = files.map(name).find(|p| p.file_name().is_some_and(|n| n.to_string_lossy().starts_with(number)));
-    let query = std::fs::read_to_string(file.expect("a query of that number")).expect("readable");
-    let query = query.trim_end().trim_end_matches(';');
-    let sql = format!("select to_jsonb(q) from (\n{query}\n) q");
-    sqlx::query_scalar(AssertSqlSafe(sql)).fetch_all(reader).await.unwrap_or_else(|e| panic!("{number}: {e}"))
+/// A login that reads `reporting` of the first group, and nothing else.
+struct Manager {
+    login: String,
+    reader: PgConnection,
+    owner: PoolConnection<Postgres>,
 }
 
-async fn look_from(reader: &mut PgConnection, as_of: &str) {
-    let set = format!("set chairtide.as_of = '{as_of}'");
-    sqlx::query(AssertSqlSafe(set)).execute(reader).await.expect("set");
+async fn as_manager(pool: &PgPool) -> Manager {
+    let login = format!("manager_{}", Uuid::new_v4().simple());
+    sqlx::query(AssertSqlSafe(format!("create role {login} login"))).execute(pool).await.expect("a login");
+    let mut owner = pool.acquire().await.expect("a connection");
+    reporting::grant_login(&mut owner, id(1), &login).await.expect("let in");
+    let options = (*pool.connect_options()).clone().username(&login);
+    let mut reader = options.connect().await.expect("the login connects");
+    sqlx::query("set time zone 'UTC'").execute(&mut reader).await.expect("set");
+    Manager { login, reader, owner }
+}
+
+impl Manager {
+    async fn look_from(&mut self, as_of: &str) {
+        let set = format!("set chairtide.as_of = '{as_of}'");
+        sqlx::query(AssertSqlSafe(set)).execute(&mut self.reader).await.expect("set");
+    }
+
+    async fn leave(mut self) {
+        drop(self.reader);
+        for sql in [format!("drop owned by {}", self.login), format!("drop role {}", self.login)] {
+            sqlx::query(AssertSqlSafe(sql)).execute(&mut *self.owner).await.expect("nothing left");
+        }
+    }
+}
+
+/// The rows of the one query of the cookbook whose file begins so.
+async fn answers(manager: &mut Manager, begins: &str) -> Value {
+    let files = std::fs::read_dir(FOLDER).expect("the cookbook");
+    let name = |file: std::io::Result<std::fs::DirEntry>| file.expect("a file").path();
+    let begins_so = |p: &std::path::PathBuf| p.file_name().is_some_and(|n| n.to_string_lossy().starts_with(begins));
+    let found: Vec<_> = files.map(name).filter(begins_so).collect();
+    assert_eq!(found.len(), 1, "{begins}: {found:?}");
+    let query = std::fs::read_to_string(&found[0]).expect("readable");
+    let query = query.trim_end().trim_end_matches(';');
+    let sql = format!("select to_jsonb(q) from (\n{query}\n) q");
+    let rows: Result<Vec<Value>, _> = sqlx::query_scalar(AssertSqlSafe(sql)).fetch_all(&mut manager.reader).await;
+    Value::Array(rows.unwrap_or_else(|e| panic!("{begins}: {e}")))
 }
 
 #[sqlx::test]
@@ -97,79 +130,73 @@ async fn each_query_of_the_cookbook_tells_what_happened_in_a_known_week(pool: Pg
     scenario::clinic_of(&app, app.group(id(2)).await, "Europe/London", 50).await;
     live_a_week(&app, &ours).await;
 
-    let login = format!("manager_{}", Uuid::new_v4().simple());
-    sqlx::query(AssertSqlSafe(format!("create role {login} login"))).execute(&pool).await.expect("a login");
-    let mut owner = pool.acquire().await.expect("a connection");
-    reporting::grant_login(&mut owner, id(1), &login).await.expect("let in");
-    let options = (*pool.connect_options()).clone().username(&login);
-    let mut reader = options.connect().await.expect("the login connects");
-
-    look_from(&mut reader, "2026-11-06T06:00:00Z").await;
-    let answers = [
+    let mut manager = as_manager(&pool).await;
+    manager.look_from("2026-11-06T06:00:00Z").await;
+    let expected = [
         // Flushes of Monday (late) and Tuesday and the water test are done; the disinfections of both evenings missed,
         // and those block as the flushes do. Of two days the chair was out, four tasks are not required. Not
         // settled are the spore test and the two tasks of Friday.
         (
-            "01",
+            "01_",
             json!([{ "clinic": "Clinic 0", "done": 3, "done_late": 1, "missed": 2, "not_required": 4,
                         "not_settled": 3, "blocking": 4, "blocking_done": 2, "blocking_rate": 0.5 }]),
         ),
         (
-            "02",
+            "02_",
             json!([{ "clinic": "Clinic 0", "subject": "Chair 0", "kind": "operatory", "days_out": 2.0,
                         "reason": "hose torn", "still_out": false }]),
         ),
         (
-            "03",
+            "03_",
             json!([{ "clinic": "Clinic 0", "unit": "Chair 0", "clinic_day": "2026-11-02", "state": "done",
                         "failed_counts": 1 }]),
         ),
         (
-            "04",
+            "04_",
             json!([{ "clinic": "Clinic 0", "steriliser": "Steriliser 0", "service_state": "in_service",
                         "last_passed_at": null }]),
         ),
         // Grace was over 16 hours after Monday's opening at 08:30: 77.5 hours before.
         (
-            "06",
+            "06_",
             json!([{ "clinic": "Clinic 0", "subject": "Steriliser 0", "routine": "Weekly spore test",
                         "clinic_day": "2026-11-02", "days_past_due": 3.2 }]),
         ),
         (
-            "07",
+            "07_",
             json!([{ "clinic": "Clinic 0", "routine": "Flush before the first patient", "subject": "Chair 0",
                         "performed_by": "KV", "performed_at": "2026-11-03T08:20:00+00:00",
-                        "recorded_at": "2026-11-03T13:20:00+00:00", "hours_between": 5.0 }]),
+                        "recorded_at": "2026-11-03T13:20:00+00:00", "hours_between": 5.0, "late": true, "burst": false }]),
         ),
         (
-            "10",
+            "10_",
             json!([{ "clinic": "Clinic 0", "what": "closure", "local_moment": "2026-11-09T08:00:00",
                         "detail": "Staff morning" }]),
         ),
         // Two of four: 2 of 4 is 0.5, and the interval is symmetric about it.
-        ("13", json!([{ "clinic": "Clinic 0", "blocking": 4, "done": 2, "rate": 0.5, "lower": 0.15, "upper": 0.85 }])),
+        ("13_", json!([{ "clinic": "Clinic 0", "blocking": 4, "done": 2, "rate": 0.5, "lower": 0.15, "upper": 0.85 }])),
     ];
-    sqlx::query("set time zone 'UTC'").execute(&mut reader).await.expect("set");
-    for (number, expected) in answers {
-        let told = Value::Array(rows(&mut reader, number).await);
-        assert_eq!(told, expected, "{number}");
+    for (number, expected) in expected {
+        assert_eq!(answers(&mut manager, number).await, expected, "{number}");
     }
 
     // The result comes, no growth: nothing is awaited, and the steriliser has a test that passed.
     app.set(at("2026-11-06T07:00:00Z"));
     let spore = ours.due_in_clinic(routine::spore_test()).await;
     ours.tablet.post("/v1/completions", ours.spore(7005, &spore, Some("0"))).await.expect(201);
-    look_from(&mut reader, "2026-11-06T07:00:00Z").await;
-    assert_eq!((rows(&mut reader, "04").await, rows(&mut reader, "06").await), (vec![], vec![]));
+    manager.look_from("2026-11-06T07:00:00Z").await;
+    for number in ["04_", "06_"] {
+        assert_eq!(answers(&mut manager, number).await, json!([]), "{number}");
+    }
     // And a week later it has none again, for nobody tested since.
-    look_from(&mut reader, "2026-11-13T07:00:00Z").await;
-    assert_eq!(rows(&mut reader, "04").await.len(), 1);
+    manager.look_from("2026-11-13T07:00:00Z").await;
+    assert_eq!(answers(&mut manager, "04_").await.as_array().map(Vec::len), Some(1));
 
     // British clocks go forward an hour on the last Sunday of March, at 01:00 UTC: Summer Time Order 2002 (from memory).
-    look_from(&mut reader, "2027-03-25T12:00:00Z").await;
+    manager.look_from("2027-03-25T12:00:00Z").await;
     let change = json!({ "clinic": "Clinic 0", "what": "clock_change", "local_moment": "2027-03-28T00:00:00",
                          "detail": "+60 min" });
-    assert_eq!(rows(&mut reader, "10").await, [change]);
+    assert_eq!(answers(&mut manager, "10_").await, json!([change]));
 
     // Wilson's intervals without correction, from R. G. Newcombe, Statistics in Medicine 17 (1998) 857-872, table I;
     // the figures are from memory.
@@ -185,13 +212,11 @@ async fn each_query_of_the_cookbook_tells_what_happened_in_a_known_week(pool: Pg
             sqlx::query_as("select w.lower::text, w.upper::text from reporting.wilson_95($1, $2) w")
                 .bind(part)
                 .bind(whole)
-                .fetch_one(&mut reader)
+                .fetch_one(&mut manager.reader)
                 .await
                 .expect("an interval");
         let expected = expected.map(|(lower, upper)| (lower.to_owned(), upper.to_owned())).unzip();
         assert_eq!(told, expected, "{part} of {whole}");
     }
-    drop(reader);
-    sqlx::query(AssertSqlSafe(format!("drop owned by {login}"))).execute(&mut *owner).await.expect("nothing left");
-    sqlx::query(AssertSqlSafe(format!("drop role {login}"))).execute(&mut *owner).await.expect("gone");
+    manager.leave().await;
 }

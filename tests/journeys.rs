@@ -1,5 +1,7 @@
 //! Whole days at a clinic, as the front desk, the tablet and the manager live them.
 
+mod failed_water_test;
+
 use chrono::TimeDelta;
 use serde_json::{Value, json};
 use sqlx::PgPool;

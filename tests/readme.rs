@@ -104,7 +104,8 @@ fn settings<'a>(command: &'a mut Command, directory: &Path, listen: &str) -> &'a
 #[test]
 fn the_tour_of_the_readme_runs_as_it_is_printed() {
     let blocks = shell_blocks(&readme(), "## Five minutes");
-    assert_eq!(blocks.len(), 7, "keys, front desk, tablet, manager, why and what if, seals, packs and exports");
+    let told = "keys, front desk, tablet, manager, why and what if, what failed, seals, packs and exports, retention";
+    assert_eq!(blocks.len(), 9, "{told}");
     let demo = Demo::start();
     // Each answer on a line of its own, and any answer that is not 2xx ends the script.
     let script =
@@ -123,6 +124,8 @@ fn the_tour_of_the_readme_runs_as_it_is_printed() {
     let completion = answers.iter().find(|a| a["verdict"].is_string()).expect("the completion");
     assert_eq!(completion["verdict"], "passed", "{completion}");
     assert!(left["task_ids"].as_array().is_some_and(|ids| ids.contains(&completion["task_id"])), "{left} {completion}");
+    assert_eq!((&completion["signed"], &completion["flags"]), (&json!(true), &json!([])), "{completion}");
+    what_failed_is_shown(&answers);
 
     // The overdue list is right in all three zones: each clinic has something, and each item says so by its own times.
     let overdue = answers.iter().find(|a| a["items"][0]["overdue_seconds"].is_number()).expect("the overdue list");
@@ -149,6 +152,27 @@ fn the_tour_of_the_readme_runs_as_it_is_printed() {
     assert_eq!((check["days_checked"].as_u64() > Some(8), &check["findings"]), (true, &json!([])), "{check}");
     assert!(said.contains("completion_id,step_key,"), "the export of readings as CSV has a header row: {said}");
     assert!(said.contains("clinic_id,"), "the summary as CSV has a header row: {said}");
+}
+
+/// The failed water test midway through its chain, the recalled lot, and the entries that a lead should look at.
+fn what_failed_is_shown(answers: &[Value]) {
+    let action = answers.iter().find(|a| a["items"][0]["waits_for"].is_object()).expect("the open actions");
+    let item = &action["items"][0];
+    assert_eq!((&item["kind"], &item["waits_for"]["step"]), (&json!("water_over_limit"), &json!("retest")), "{action}");
+    let standing = answers.iter().find(|a| a["standing"][0]["kind"] == "quarantine").expect("what stands against it");
+    assert_eq!(standing["ready_by_record"], json!(false));
+    assert!(answers.iter().any(|a| a["name"] == "Bryony Dell" && a["role"] == "clinic_lead"), "who may release");
+    let refused = answers.iter().find(|a| a["type"] == "/problems/release-not-yet").expect("the release is refused");
+    assert!(refused.to_string().contains("record missing: step retest"), "{refused}");
+    let uses = answers.iter().find(|a| a["items"][0]["steps"] == json!(["product"]));
+    let uses = uses.expect("the uses of the recalled lot");
+    assert!(uses["items"].as_array().is_some_and(|items| items.len() >= 3), "{uses}");
+    let flagged = |flag: &str| {
+        let has_it = |item: &Value| item["flags"].to_string().contains(flag);
+        let lists = answers.iter().filter_map(|a| a["items"].as_array());
+        lists.into_iter().any(|items| items.iter().filter(|item| has_it(item)).count() >= 4)
+    };
+    assert!(flagged("\"burst\"") && flagged("\"late_entry\""), "entries to review: {answers:?}");
 }
 
 fn read(instant: &Value) -> chrono::DateTime<chrono::Utc> {

@@ -12,7 +12,7 @@ cross join lateral (
     join reporting.completions p on p.task_id = t.task_id and p.clinic_day = t.clinic_day
     where t.subject_id = s.subject_id
       and t.clinic_day > (reporting.as_of() at time zone c.zone)::date - 100
-      and r.reading_units && array['{spore_growth}', '{positive_tests}']
+      and ('spore_test' = any(r.evidence_kinds) or r.reading_units && array['{spore_growth}', '{positive_tests}'])
       and p.kind = 'performed' and p.verdict = 'passed' and p.recorded_at <= reporting.as_of()
       and not exists (select from reporting.completions n where n.clinic_day = p.clinic_day
                       and n.corrects = p.completion_id and n.recorded_at <= reporting.as_of())) l

@@ -9,6 +9,7 @@ use serde_json::{Map, Value, json};
 use uuid::Uuid;
 
 use super::client::Client;
+use super::people::put_people;
 use super::seed::{ClinicSeed, Seed, date_from};
 
 const LOCAL_MINUTE: &str = "%Y-%m-%dT%H:%M";
@@ -34,6 +35,11 @@ pub(super) async fn configure(administrator: &Client, seed: &Seed, days: &[Clini
         }
     }
     let first = days.iter().min_by_key(|d| d.first_day).context("the demo has no clinic")?;
+    put_people(administrator, seed, first.today).await?;
+    seed.stock.put_products(administrator, &json!(first.first_day)).await?;
+    for (clinic, dates) in seed.clinics.iter().zip(days) {
+        seed.stock.put_lots(administrator, clinic, *dates).await?;
+    }
     for routine in &seed.routines {
         let body = json!({ "effective_on": first.first_day, "routine": routine.routine(first.today) });
         administrator.put(&format!("/v1/routines/{}", routine.routine_id), &body).await?;

@@ -4,7 +4,9 @@
 //! by instant; before it happens the service's clock is set to that instant, so that what the service records was
 //! recorded then.
 
-use std::collections::HashSet;
+mod aftermath;
+
+use std::collections::{HashMap, HashSet};
 
 use anyhow::{Context, bail, ensure};
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
@@ -19,7 +21,8 @@ use super::house::{Ahead, House};
 use super::queue::Queue;
 use super::seed::{Seed, date_from};
 use super::site::Site;
-use super::story::{Declared, Occasion};
+use super::stock::LotDeed;
+use super::story::{Declared, Occasion, WorkedStep};
 use super::summary::Summary;
 use super::tablet::{Done, DueList, DueTask, Manner, Tablet, TimerPress};
 use crate::domain::anchor::{Anchor, Place};
@@ -55,6 +58,10 @@ enum Deed {
     TakeOut(Uuid),
     /// Something happened that makes work.
     Occasion(Box<Occasion>),
+    /// A lot is opened, used up or recalled.
+    Lot(usize, LotDeed),
+    /// A step of a corrective action is done.
+    Step(usize, Uuid, WorkedStep),
 }
 
 /// A test whose result is awaited.
@@ -80,13 +87,29 @@ pub(super) struct History<'a> {
     decided: HashSet<Uuid>,
     /// Story lines that were told, by their place in the story.
     told: HashSet<(&'static str, usize)>,
+    /// Corrective actions somebody has seen.
+    actions: HashSet<Uuid>,
+    /// What nobody uses, because an action stands against it.
+    resting: HashSet<Uuid>,
+    /// Chairs somebody sits in.
+    taken: HashSet<Uuid>,
+    /// What a tablet without a network was last told of, chair by chair.
+    remembered: HashMap<Uuid, Vec<DueTask>>,
     summary: Summary,
 }
 
 impl<'a> History<'a> {
     /// The history of these clinics, nothing of it done yet.
-    #[must_use]
-    pub(super) fn new(seed: &'a Seed, house: &'a House, office: Office, sites: Vec<Site<'a>>, dice: Dice) -> Self {
+    ///
+    /// # Errors
+    /// When a clinic's zone is none.
+    pub(super) fn new(
+        seed: &'a Seed,
+        house: &'a House,
+        office: Office,
+        sites: Vec<Site<'a>>,
+        dice: Dice,
+    ) -> anyhow::Result<Self> {
         let mut history = Self {
             seed,
             house,
@@ -98,10 +121,14 @@ impl<'a> History<'a> {
             ahead: Ahead::DaysPast,
             decided: HashSet::new(),
             told: HashSet::new(),
+            actions: HashSet::new(),
+            resting: HashSet::new(),
+            taken: HashSet::new(),
+            remembered: HashMap::new(),
             summary: Summary::default(),
         };
-        history.fill_queue();
-        history
+        history.fill_queue()?;
+        Ok(history)
     }
 
     /// Lets everything happen up to `until`.
@@ -132,9 +159,13 @@ impl<'a> History<'a> {
     }
 
     /// Everything that does not depend on what the service answers.
-    fn fill_queue(&mut self) {
+    fn fill_queue(&mut self) -> anyhow::Result<()> {
         let story = &self.seed.story;
         for (i, site) in self.sites.iter().enumerate() {
+            let begins_at = site.midnight(site.dates.first_day) + TimeDelta::minutes(1);
+            for (at, deed) in self.seed.stock.deeds(self.seed, site.seed, site.dates)? {
+                self.queue.put(at.max(begins_at), Deed::Lot(i, deed));
+            }
             for date in site.days() {
                 self.queue.put(site.midnight(date), Deed::NewDay);
                 self.new_days += 1;
@@ -149,6 +180,7 @@ impl<'a> History<'a> {
                 self.queue.put(at, Deed::TakeOut(operatory_id));
             }
         }
+        Ok(())
     }
 
     async fn happen(&mut self, at: DateTime<Utc>, deed: Deed) -> anyhow::Result<()> {
@@ -161,7 +193,7 @@ impl<'a> History<'a> {
             Deed::Press(site, press) => self.press(site, press).await,
             Deed::Send(site, completions) => self.send(site, completions).await,
             Deed::Work { site, task, performed_by } => {
-                let done = self.work(at, &task, &performed_by, Manner::Whole, true);
+                let done = self.work(at, site, &task, &performed_by, (Manner::Whole, true));
                 self.hand_in(site, vec![(*task, performed_by, done)]);
                 Ok(())
             }
@@ -175,6 +207,8 @@ impl<'a> History<'a> {
                 self.office.administrator.put(&path, &body).await?;
                 self.house.plan(self.ahead).await
             }
+            Deed::Lot(site, deed) => self.mark_lot(site, deed).await,
+            Deed::Step(site, action_id, step) => self.record_step(at, site, action_id, &step).await,
             Deed::TakeOut(operatory_id) => {
                 put_operatory_as_it_is(&self.office.administrator, self.seed, operatory_id).await?;
                 self.house.plan(self.ahead).await
@@ -192,7 +226,10 @@ impl<'a> History<'a> {
             Happening::EndDay => {
                 self.sites[site].desk.post(&format!("/v1/clinics/{clinic_id}/day-end"), &json!({})).await?;
             }
+            Happening::Seat(chair) if self.resting.contains(&chair) => {}
+            Happening::Leave(chair) if !self.taken.remove(&chair) => {}
             Happening::Seat(chair) => {
+                self.taken.insert(chair);
                 let key = self.dice.uuid();
                 let path = format!("/v1/operatories/{chair}/seated");
                 self.sites[site].desk.post_once(&path, &json!({}), key).await?;
@@ -203,6 +240,11 @@ impl<'a> History<'a> {
                 let path = format!("/v1/operatories/{chair}/left");
                 self.sites[site].desk.post_once(&path, &json!({}), key).await?;
                 self.summary.left += 1;
+                if self.sites[site].is_offline(&self.seed.story, chair, at) {
+                    // The tablet shows what it knew before; it cannot say so to anybody yet.
+                    let list: DueList = self.sites[site].tablets.get(&format!("/v1/operatories/{chair}/due")).await?;
+                    self.remembered.entry(chair).or_default().extend(list.tasks);
+                }
             }
             Happening::EndCycle(steriliser) => {
                 let cycle = json!({ "cycle_id": self.dice.uuid(), "ended_at": at });
@@ -210,7 +252,12 @@ impl<'a> History<'a> {
             }
             Happening::AtChair(chair, phase) => {
                 let list: DueList = self.sites[site].tablets.get(&format!("/v1/operatories/{chair}/due")).await?;
-                self.take_up(at, site, phase, list.tasks).await?;
+                let mut tasks = list.tasks;
+                if phase == Phase::BackOnline {
+                    // What is over by now was done all the same, and is entered late.
+                    tasks.splice(..0, self.remembered.remove(&chair).unwrap_or_default());
+                }
+                self.take_up(at, site, phase, tasks).await?;
             }
             Happening::AroundClinic(phase) => {
                 let list: DueList = self.sites[site].tablets.get(&format!("/v1/clinics/{clinic_id}/due")).await?;
@@ -231,6 +278,8 @@ impl<'a> History<'a> {
     ) -> anyhow::Result<()> {
         let mut free_at = at;
         let mut done = Vec::new();
+        let alone = tasks.first().filter(|_| phase == Phase::BackOnline).cloned();
+        let alone = alone.map(|task| self.somebody(site, &task));
         // Done while there was no network, and entered at once.
         let mut backlog = Vec::new();
         for task in tasks {
@@ -245,10 +294,13 @@ impl<'a> History<'a> {
             if self.declare_not_required(at, site, &task).await? {
                 continue;
             }
-            let performed_by = self.somebody(site, &task);
+            // One person has the tablet that was away.
+            let performed_by = alone.clone().unwrap_or_else(|| self.somebody(site, &task));
             let fates = self.seed.story.fates_permille;
-            // What repeats a void test is not forgotten a second time, and a backlog is entered as it was done.
-            let on_time = task.slot.starts_with("repeat") || phase == Phase::BackOnline;
+            // What repeats a void test is not forgotten a second time, and a backlog is entered as it was done; nor is
+            // what the story tells left to chance.
+            let is_told = self.seed.story.is_over_limit(&task);
+            let on_time = is_told || task.slot.starts_with("repeat") || phase == Phase::BackOnline;
             if !on_time && self.dice.happens(fates.never) {
                 continue;
             }
@@ -263,7 +315,7 @@ impl<'a> History<'a> {
                 } else {
                     task.due_from + seconds_within(&mut self.dice, 1, 3)
                 };
-                let entry = self.work(began_at, &task, &performed_by, Manner::Whole, false);
+                let entry = self.work(began_at, site, &task, &performed_by, (Manner::Whole, false));
                 // What would not be over by now was not done yet: it is done like any other work.
                 if entry.ended_at <= at {
                     backlog.push((task, performed_by, entry));
@@ -272,7 +324,7 @@ impl<'a> History<'a> {
             }
             let manner =
                 if task.wants_hold() && self.dice.happens(fates.cut_short) { Manner::CutShort } else { Manner::Whole };
-            let entry = self.work(free_at, &task, &performed_by, manner, true);
+            let entry = self.work(free_at, site, &task, &performed_by, (manner, true));
             free_at = entry.ended_at + TimeDelta::seconds(self.dice.between(10, 40));
             if manner == Manner::CutShort {
                 let again_at = free_at + seconds_within(&mut self.dice, 1, 4);
@@ -282,7 +334,14 @@ impl<'a> History<'a> {
             done.push((task, performed_by, entry));
         }
         self.hand_in(site, done);
-        let completions = self.entries(site, backlog);
+        let mut completions = self.entries(site, backlog);
+        let local_day = self.sites[site].hours.clinic_day_of(at);
+        if phase == Phase::BackOnline && self.sites[site].is_ticked_at_once(&self.seed.story, local_day) {
+            let first_at = at - TimeDelta::seconds(15 * i64::try_from(completions.len()).unwrap_or(0));
+            for (entry, i) in completions.iter_mut().zip(0..) {
+                entry["performed_at"] = json!(first_at + TimeDelta::seconds(15 * i));
+            }
+        }
         self.send(site, completions).await
     }
 
@@ -317,9 +376,25 @@ impl<'a> History<'a> {
         self.dice.pick(&able).copied().unwrap_or("staff").to_owned()
     }
 
-    fn work(&mut self, at: DateTime<Utc>, task: &DueTask, performed_by: &str, manner: Manner, online: bool) -> Done {
-        let mut tablet = Tablet { story: &self.seed.story, dice: &mut self.dice, performed_by, online };
-        tablet.work(task, at, manner)
+    fn work(
+        &mut self,
+        at: DateTime<Utc>,
+        site: usize,
+        task: &DueTask,
+        performed_by: &str,
+        (manner, online): (Manner, bool),
+    ) -> Done {
+        let shelf = &self.sites[site].shelf;
+        let mut tablet = Tablet { story: &self.seed.story, shelf, dice: &mut self.dice, performed_by, online };
+        let mut done = tablet.work(task, at, manner);
+        if self.seed.story.signed.contains(&task.routine_id) {
+            let staff = self.seed.staff.get(&self.sites[site].seed.clinic_id).map(Vec::as_slice).unwrap_or_default();
+            if let Some(person) = staff.iter().find(|person| person.performed_by == performed_by) {
+                done.completion["staff_id"] = json!(person.staff_id);
+                done.completion["pin"] = json!(person.pin);
+            }
+        }
+        done
     }
 
     /// Puts what was done into the queue: the timer's presses when they happen, the entries once the last is done.
@@ -398,11 +473,13 @@ impl<'a> History<'a> {
             });
             return self.send(site, vec![completion]).await;
         }
-        let mut completion = self.work(sampled_at, &task, &performed_by, Manner::WithResult, false).completion;
+        let work = (Manner::WithResult, false);
+        let mut completion = self.work(sampled_at, site, &task, &performed_by, work).completion;
         // The work was the sample; its result is entered under the sample's time.
         completion["performed_at"] = json!(sampled_at);
         completion["note"] = json!("Result read and entered");
-        self.send(site, vec![completion]).await
+        self.send(site, vec![completion]).await?;
+        self.look_at_actions(site).await
     }
 
     async fn declare_not_required(&mut self, at: DateTime<Utc>, site: usize, task: &DueTask) -> anyhow::Result<bool> {
@@ -413,7 +490,7 @@ impl<'a> History<'a> {
         }
         let completion = json!({
             "completion_id": self.dice.uuid(), "task_id": task.task_id, "kind": "not_required",
-            "performed_at": at, "performed_by": "manager", "reason": declared.reason,
+            "performed_at": at, "performed_by": "SQ", "reason": declared.reason,
         });
         let answer = self.office.manager.post("/v1/completions", &completion).await?;
         self.summary.count_completion(&answer);

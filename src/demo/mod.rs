@@ -7,6 +7,7 @@
 //! | File | What |
 //! |---|---|
 //! | `seed` | the invented group as its files hold it |
+//! | `people`, `stock` | who works there, and with which products and lots |
 //! | `story` | what is told on purpose, and how often chance strikes |
 //! | `dice` | chance that repeats itself |
 //! | `agenda` | one clinic's day before it happens |
@@ -27,10 +28,12 @@ mod given;
 mod history;
 mod house;
 mod keyring;
+mod people;
 mod queue;
 mod seed;
 mod show;
 mod site;
+mod stock;
 mod story;
 mod summary;
 mod tablet;
@@ -178,6 +181,7 @@ async fn write(
         sites.push(Site {
             seed: clinic,
             hours: clinic.hours(dates.today)?,
+            shelf: seed.stock.shelf(clinic, *dates)?,
             dates: *dates,
             desk: client(Role::FrontDesk, clinic.clinic_id)?,
             tablets: client(Role::Chairside, clinic.clinic_id)?,
@@ -188,7 +192,7 @@ async fn write(
     let office = Office { administrator: administrator.clone(), manager: manager.clone() };
     let tablets: Vec<Client> = sites.iter().map(|site| site.tablets.clone()).collect();
 
-    let history = History::new(seed, house, office, sites, dice);
+    let history = History::new(seed, house, office, sites, dice)?;
     let progress = Progress::start("clinic days", history.new_days());
     let mut summary = history.unfold(until, &progress).await?;
     progress.finish();

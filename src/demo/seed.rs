@@ -14,6 +14,8 @@ use serde::de::DeserializeOwned;
 use serde_json::{Map, Value};
 use uuid::Uuid;
 
+use super::people::Person;
+use super::stock::Stock;
 use super::story::Story;
 use crate::domain::anchor::Anchor;
 use crate::domain::hours::{Closure, Hours, Session, Week, minute_of_day};
@@ -34,6 +36,8 @@ pub(super) struct Seed {
     pub ladder: Value,
     /// Who works where.
     pub staff: BTreeMap<Uuid, Vec<Person>>,
+    /// What it works with.
+    pub stock: Stock,
     /// What is to happen in the weeks behind.
     pub story: Story,
 }
@@ -148,16 +152,6 @@ pub(super) struct RoutineSeed {
     pub routine: Routine,
 }
 
-/// Somebody who works in a clinic.
-#[derive(Clone, Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct Person {
-    /// Initials.
-    pub performed_by: String,
-    /// What they do.
-    pub role: String,
-}
-
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct StaffSeed {
@@ -178,6 +172,7 @@ impl Seed {
             routines: read_file(dir, "routines.json")?,
             ladder: read_file(dir, "ladder.json")?,
             staff: staff.into_iter().map(|s| (s.clinic_id, s.staff)).collect(),
+            stock: read_file(dir, "products.json")?,
             story: read_file(dir, "story.json")?,
         })
     }

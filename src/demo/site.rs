@@ -12,6 +12,7 @@ use super::client::Client;
 use super::configure::ClinicDates;
 use super::dice::Dice;
 use super::seed::{ClinicSeed, date_from};
+use super::stock::OnShelf;
 use super::story::{Occasion, Story};
 use crate::domain::hours::Hours;
 use crate::domain::zone;
@@ -23,6 +24,8 @@ pub(super) struct Site<'a> {
     pub seed: &'a ClinicSeed,
     /// When it is open.
     pub hours: Hours,
+    /// The lots that stand there, over the whole history.
+    pub shelf: Vec<OnShelf>,
     /// The dates of the history.
     pub dates: ClinicDates,
     /// The front desk.
@@ -93,6 +96,24 @@ impl Site<'_> {
         used.map(|o| o.operatory_id).collect()
     }
 
+    /// Whether a chair's tablet is without a network at an instant, or is left lying.
+    #[must_use]
+    pub(super) fn is_offline(&self, story: &Story, chair: Uuid, at: DateTime<Utc>) -> bool {
+        let day = self.hours.day(self.hours.clinic_day_of(at));
+        let odd = self.oddities(story, day.date);
+        match (odd.offline, day.opens_at()) {
+            (Some((id, minutes)), Some(opens_at)) => id == chair && at < opens_at + TimeDelta::minutes(minutes),
+            _ => false,
+        }
+    }
+
+    /// Whether what was done on a day without the tablet is ticked off at once.
+    #[must_use]
+    pub(super) fn is_ticked_at_once(&self, story: &Story, date: NaiveDate) -> bool {
+        let here = story.offline_tablets.iter().filter(|o| o.clinic_id == self.seed.clinic_id && o.ticked_at_once);
+        here.into_iter().any(|o| self.first_open(o.from_days) == Some(date))
+    }
+
     fn oddities(&self, story: &Story, date: NaiveDate) -> Oddities {
         let here = self.seed.clinic_id;
         let is_day = |from_days| self.first_open(from_days) == Some(date);
@@ -110,5 +131,69 @@ impl Site<'_> {
     fn first_open(&self, from_days: i64) -> Option<NaiveDate> {
         let from = date_from(self.dates.today, from_days);
         from.iter_days().take_while(|date| *date < self.dates.today).find(|date| self.hours.day(*date).is_open())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::net::SocketAddr;
+    use std::path::Path;
+
+    use super::super::seed::Seed;
+    use super::*;
+
+    /// Nothing is asked of a service here.
+    fn site<'s>(seed: &'s Seed, clinic: &'s ClinicSeed, until: DateTime<Utc>) -> Site<'s> {
+        let today = clinic.date_at(until).expect("a zone");
+        let nobody = Client::new(SocketAddr::from(([127, 0, 0, 1], 1)), String::new());
+        let dates = ClinicDates { first_day: date_from(today, -10), today };
+        Site {
+            seed: clinic,
+            hours: clinic.hours(today).expect("a zone"),
+            shelf: seed.stock.shelf(clinic, dates).expect("a zone"),
+            dates,
+            desk: nobody.clone(),
+            tablets: nobody,
+        }
+    }
+
+    #[test]
+    fn the_failed_water_test_waits_for_its_retest_at_every_hour_of_the_week_the_demo_is_loaded() {
+        let seed = Seed::read(&Path::new(env!("CARGO_MANIFEST_DIR")).join("seed-demo")).expect("the files");
+        let over = seed.story.over_limit.first().expect("a test that fails");
+        let clinic = seed.clinics.iter().find(|c| c.has_operatory(over.subject_id)).expect("its clinic");
+        let worked = seed.story.worked.iter().find(|w| w.subject_id == over.subject_id).expect("its steps");
+        let after_hours = seed.story.results_follow.iter().find(|r| r.routine_id == over.routine_id);
+        let starts_days = seed.routines.iter().find(|r| r.routine_id == over.routine_id).and_then(|r| r.starts_days);
+        let monday: NaiveDate = "2026-11-23".parse().expect("a date");
+        for hour in 0..7 * 24 {
+            let until = monday.and_time(NaiveTime::MIN).and_utc() + TimeDelta::hours(hour);
+            let site = site(&seed, clinic, until);
+            let day = site.first_open(starts_days.expect("counted from the load")).expect("an open day");
+            assert!(day >= site.dates.first_day, "ten days of history hold it, at {until}");
+            // Taken up at the opening round, and never late.
+            let sampled_at = site.hours.day(day).opens_at().expect("open") + TimeDelta::hours(1);
+            let read_at = site.while_open(sampled_at + TimeDelta::hours(after_hours.expect("read later").after_hours));
+            let last = worked.steps.last().expect("a step").after_minutes;
+            let done_at = site.while_open(read_at + TimeDelta::minutes(last));
+            assert!(done_at < until, "sampled on {day}, worked until {done_at}, at {until}");
+        }
+    }
+
+    #[test]
+    fn each_chair_has_an_open_lot_within_its_life_on_every_evening_of_the_longest_history() {
+        let seed = Seed::read(&Path::new(env!("CARGO_MANIFEST_DIR")).join("seed-demo")).expect("the files");
+        let products: Vec<Uuid> = seed.stock.products.iter().map(|p| p.product_id).collect();
+        let until: DateTime<Utc> = "2026-11-26T23:00:00Z".parse().expect("an instant");
+        for clinic in &seed.clinics {
+            let site = site(&seed, clinic, until);
+            for (back, chair) in (0..=56).flat_map(|n| clinic.operatories.iter().map(move |o| (n, o.operatory_id))) {
+                let evening = site.midnight(date_from(site.dates.today, -back)) + TimeDelta::hours(18);
+                let lot = super::super::stock::open_lot(&site.shelf, chair, &products, evening);
+                let lot = seed.stock.lots.iter().find(|l| Some(l.lot_id) == lot).expect("an open lot");
+                // 42 days after opening: the invented product's own figure.
+                assert!(-back - lot.opened_days < 42 && -back <= lot.expires_days, "{} at -{back}", lot.lot_number);
+            }
+        }
     }
 }

@@ -11,6 +11,8 @@ use uuid::Uuid;
 
 use super::dice::Dice;
 use super::seed::date_from;
+use super::tablet::DueTask;
+use crate::domain::chain::ChainKind;
 use crate::domain::site_event::SiteEventKind;
 
 /// The story.
@@ -25,6 +27,10 @@ pub(super) struct Story {
     pub results_follow: Vec<ResultFollows>,
     /// Readings outside their limit.
     pub over_limit: Vec<OverLimit>,
+    /// Routines that somebody signs with a PIN.
+    pub signed: Vec<Uuid>,
+    /// What people do about failures.
+    pub worked: Vec<Worked>,
     /// Tests that turn out void and are repeated.
     pub void_tests: Vec<Declared>,
     /// Tasks the manager declares not required.
@@ -115,6 +121,35 @@ pub(super) struct OfflineTablet {
     pub from_days: i64,
     /// For how long after opening.
     pub minutes: i64,
+    /// Nobody noted when the work was done: it is all ticked off within minutes once the tablet is there.
+    #[serde(default)]
+    pub ticked_at_once: bool,
+}
+
+/// What people do about a failure, once its corrective action stands.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Worked {
+    /// About what.
+    pub subject_id: Uuid,
+    /// Which chain.
+    pub kind: ChainKind,
+    /// Its steps, as far as they get.
+    pub steps: Vec<WorkedStep>,
+}
+
+/// A step of a corrective action that somebody does.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct WorkedStep {
+    /// Which.
+    pub step: String,
+    /// How long after the action was opened; on a closed day, the next open one.
+    pub after_minutes: i64,
+    /// Who.
+    pub performed_by: String,
+    /// What was found or decided.
+    pub note: String,
 }
 
 /// A day whose start the front desk forgot: the first open one from a day on.
@@ -195,6 +230,12 @@ impl Story {
     pub(super) fn range(&self, routine_id: Uuid, step: &str) -> Option<&ReadingRange> {
         let key = step.split_once(':').map_or(step, |(key, _)| key);
         self.readings.iter().find(|r| r.routine_id == routine_id && r.step == key)
+    }
+
+    /// Whether a reading of this task lies outside its limit.
+    #[must_use]
+    pub(super) fn is_over_limit(&self, task: &DueTask) -> bool {
+        self.over_limit.iter().any(|o| o.routine_id == task.routine_id && o.subject_id == task.subject.subject_id)
     }
 
     /// Whether nobody gets to a task of this routine that falls on this day.

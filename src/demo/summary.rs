@@ -26,6 +26,9 @@ pub struct Summary {
     pub batches: u64,
     /// Completions by verdict.
     pub completions: BTreeMap<String, u64>,
+    /// Corrective actions that were opened.
+    #[serde(default)]
+    pub actions: u64,
     /// Tasks overdue at the end, by clinic.
     pub overdue: BTreeMap<String, u64>,
 }
@@ -47,6 +50,7 @@ impl fmt::Display for Summary {
         writeln!(f, "  {} patients seated, {} left", self.seated, self.left)?;
         writeln!(f, "  {total} completions: {}", verdicts.join(", "))?;
         writeln!(f, "  {} holds timed by the server, {} batches", self.holds, self.batches)?;
+        writeln!(f, "  {} corrective actions opened", self.actions)?;
         for (clinic, overdue) in &self.overdue {
             writeln!(f, "  {clinic}: {overdue} overdue")?;
         }

@@ -11,6 +11,7 @@ use uuid::Uuid;
 use super::agenda::seconds_within;
 use super::dice::Dice;
 use super::given::given;
+use super::stock::{OnShelf, open_lot};
 use super::story::Story;
 use crate::domain::step::StepEvidence;
 use crate::domain::subject::SubjectKind;
@@ -127,6 +128,8 @@ pub(super) struct Done {
 pub(super) struct Tablet<'a> {
     /// What is told.
     pub story: &'a Story,
+    /// The lots that stand there.
+    pub shelf: &'a [OnShelf],
     /// Chance.
     pub dice: &'a mut Dice,
     /// Who holds it.
@@ -171,8 +174,11 @@ impl Tablet<'_> {
                     }
                     at += TimeDelta::seconds(held + self.dice.between(1, 4));
                 }
-                // The invented group keeps no products yet.
-                StepEvidence::Product { .. } => continue,
+                StepEvidence::Product { product_ids, .. } => {
+                    at += TimeDelta::seconds(self.dice.between(10, 30));
+                    let Some(lot_id) = open_lot(self.shelf, task.subject.subject_id, product_ids, at) else { continue };
+                    answer.insert("lot_id".to_owned(), json!(lot_id));
+                }
                 StepEvidence::Reading { unit, result_may_follow, .. } => {
                     at += TimeDelta::seconds(self.dice.between(20, 60));
                     let pending = *result_may_follow && manner != Manner::WithResult;

@@ -185,6 +185,18 @@ fn phase_faults(given: &Given, answer: &StepAnswer, asked: &Asked<'_>) -> Vec<Fa
                     let rule = format!("no bottle of {} was drawn", result.lines.join(" + "));
                     faults.push(Fault::new(format!("/sample/results/{i}/lines"), rule));
                 }
+                // Else the one bottle that is over the limit could be left out, and the test would pass. A bottle that was
+                // misnamed above is no second fault.
+                let is_read = |bottle: &&Vec<String>| sample.results.iter().any(|result| result.lines == **bottle);
+                let left_out = drawn.bottles.iter().filter(|bottle| faults.is_empty() && !is_read(bottle));
+                for bottle in left_out.collect::<Vec<_>>() {
+                    let lines = bottle.join(" + ");
+                    let rule = format!(
+                        "must tell of every bottle that was drawn: there is none for {lines}; if it was lost, send what \
+                         was drawn once more without it"
+                    );
+                    faults.push(Fault::new("/sample/results", rule));
+                }
             }
         }
         Given::SporeTest { strips } if is_done => {

@@ -125,6 +125,20 @@ fn a_result_is_of_what_was_drawn_and_lines_without_a_bottle_are_named() {
     assert!(judged.steps[0].finding.contains("no water was drawn from handpiece-1"));
 }
 
+#[test]
+fn a_result_that_leaves_out_a_bottle_that_was_drawn_cannot_be_entered() {
+    let mut bench = water(vec![at_most(500, SetBy::Default)]);
+    bench.known.lines = vec!["handpiece-1".into(), "syringe".into()];
+    let bottles = vec![vec!["handpiece-1".into()], vec!["syringe".into()]];
+    let laboratory = "an invented laboratory".into();
+    bench.known.drawn.insert("count".into(), WaterDrawn { draw: Draw::FirstDraw {}, bottles, laboratory });
+    bench.sampled_before = true;
+    let good_one = given("count", sample(vec![plate(&["syringe"], counted(1))]));
+    assert_eq!(bench.faults(&[good_one]), ["/steps/0/given/sample/results"]);
+    let both = sample(vec![plate(&["syringe"], counted(1)), plate(&["handpiece-1"], counted(51))]);
+    assert_eq!(bench.judge(&[given("count", both)]).verdict, Verdict::Failed);
+}
+
 /// Clinic and maker before the group, the group before what is published; a stricter law stays in sight.
 #[test]
 fn the_limit_of_whoever_is_nearest_decides_and_the_law_is_told_beside_it() {
