@@ -145,8 +145,8 @@ pub(crate) async fn sealed_day(app: &App, clinic: &Clinic<'_>) -> NaiveDate {
     assert_eq!((seal.number, seal.recorded_until), (0, at("2026-11-03T00:00:00Z")));
     // Two holds' edges, two completions with two steps and one, one without, two marks of the desk and one of a day,
     // one cycle and its record, two events and a withdrawal, a lot and its opening, and a list of those on site; a
-    // quarantine and its release, an action, its step, a note and its closing, and the reason of a miss.
-    assert_eq!(seal.record_count, 2 + 3 + 3 + 2 + 1 + 2 + 2 + 1 + 2 + 1 + 2 + 4 + 1);
+    // quarantine and its release, an action, its step, a note and its closing, the reason of a miss, and a lead's signature under the day.
+    assert_eq!(seal.record_count, 2 + 3 + 3 + 2 + 1 + 2 + 2 + 1 + 2 + 1 + 2 + 4 + 1 + 1);
     seal.clinic_day
 }
 
@@ -291,7 +291,7 @@ async fn a_seal_waits_for_who_is_recording_and_holds_what_they_recorded(pool: Pg
     assert!(list(&clinic).await.is_empty());
     tx.commit().await.expect("committed");
     assert_eq!(sealing.await.expect("no panic").expect("it ticks").sealed, 1);
-    assert_eq!(list(&clinic).await[0].record_count, 27);
+    assert_eq!(list(&clinic).await[0].record_count, 28);
     let check = clinic.manager.get(&format!("/v1/clinics/{}/verification", clinic.clinic_id)).await.expect(200);
     assert_eq!((&check["findings"], &check["days_checked"]), (&json!([]), &json!(1)));
 }

@@ -132,7 +132,8 @@ async fn times(
     now: DateTime<Utc>,
 ) -> Result<Option<Times>> {
     let clinic_day = missed.id.clinic_day();
-    let latest = (clinic_day + Days::new(super::WINDOW_DAYS)).and_time(NaiveTime::MIN).and_utc() - TimeDelta::seconds(1);
+    let latest =
+        (clinic_day + Days::new(super::WINDOW_DAYS)).and_time(NaiveTime::MIN).and_utc() - TimeDelta::seconds(1);
     let grace = TimeDelta::minutes(i64::from(routine.window.overdue_minutes - routine.window.due_by_minutes));
     let overdue_at = now + grace.clamp(TimeDelta::zero(), MISSED_AFTER);
     if overdue_at >= latest {
