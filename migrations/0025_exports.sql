@@ -50,18 +50,10 @@ comment on column reporting.lot_marks.authority is 'Of a recall: whose notice it
 comment on column reporting.lot_marks.recorded_at is 'Instant at which the service received it.';
 comment on column reporting.lot_marks.key_id is 'The device or system that posted it.';
 
-create view reporting.miss_reasons with (security_barrier) as
-select m.task_id, m.number, m.clinic_id, m.reason, m.told_by, m.recorded_at, m.key_id
+create or replace view reporting.miss_reasons with (security_barrier) as
+select m.task_id, m.number, m.clinic_id, m.code, m.reason, m.told_by, m.staff_id, m.recorded_at, m.key_id
 from public.miss_reason m
 where m.group_id = (select reader.group_id from public.reporting_reader reader);
-comment on view reporting.miss_reasons is
-    'One row for each time a person said why a task was missed; the highest number of a task counts, the others stay.';
-comment on column reporting.miss_reasons.task_id is 'The missed task, as in reporting.tasks.';
-comment on column reporting.miss_reasons.number is '1, 2, 3 and so on within the task.';
-comment on column reporting.miss_reasons.clinic_id is 'The clinic it fell due in.';
-comment on column reporting.miss_reasons.reason is 'Why, in that person''s words.';
-comment on column reporting.miss_reasons.told_by is 'The person, as entered.';
-comment on column reporting.miss_reasons.recorded_at is 'Instant at which the service received it.';
 comment on column reporting.miss_reasons.key_id is 'The device or system that posted it.';
 
 create view reporting.corrective_action_notes with (security_barrier) as

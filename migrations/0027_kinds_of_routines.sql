@@ -10,7 +10,7 @@ select v.routine_id, v.version, v.effective_on, v.definition ->> 'name' as name,
              order by 1) as evidence_kinds,
        v.definition ->> 'family' as family
 from public.routine_version v
-where v.group_id = (select l.group_id from public.reporting_login l where l.login = session_user);
+where v.group_id = (select reader.group_id from public.reporting_reader reader);
 comment on column reporting.routines.evidence_kinds is
     'Kinds of evidence that its steps ask for, without doubles, e.g. confirmation, hold, water_sample, spore_test; more may come.';
 comment on column reporting.routines.family is

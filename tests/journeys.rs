@@ -52,7 +52,7 @@ async fn a_day_at_one_clinic_with_a_closure_announced_at_noon(pool: PgPool) {
     let spore = of_routine(&due["tasks"], routine::spore_test());
     assert_eq!(spore["due_from"], "2026-11-02T08:20:00Z");
 
-    // First patient: nothing is missing. Second: seated before the flush, recorded all the same, answered with it.
+    // First patient: nothing is missing.
     app.set(at("2026-11-02T08:30:00Z"));
     let seated = format!("/v1/operatories/{chair}/seated");
     let left = format!("/v1/operatories/{chair}/left");
@@ -62,9 +62,9 @@ async fn a_day_at_one_clinic_with_a_closure_announced_at_noon(pool: PgPool) {
     let turnover = clinic.desk.post_once(&left, "l1", json!({})).await.expect(201);
     assert_eq!(turnover["task_ids"].as_array().map(Vec::len), Some(1));
     app.set(at("2026-11-02T09:05:00Z"));
-    let second = clinic.desk.post_once(&seated, "s2", json!({})).await.expect(201);
-    assert_eq!(second["readiness"]["ready_by_record"], json!(false));
-    assert_eq!(second["readiness"]["missing"][0]["routine_id"], json!(routine::turnover_flush()));
+    let before = clinic.tablet.get(&readiness).await.expect(200);
+    assert_eq!(before["ready_by_record"], json!(false));
+    assert_eq!(before["missing"][0]["routine_id"], json!(routine::turnover_flush()));
 
     // Fifteen seconds are not twenty (HTM 01-05 para 6.85, read in a quotation; CDC 2003, partly from memory): kept,
     // failed, still open. Then twenty-two are.
@@ -75,6 +75,10 @@ async fn a_day_at_one_clinic_with_a_closure_announced_at_noon(pool: PgPool) {
     assert_eq!(again["failed_attempt"], json!(true));
     let whole = clinic.tablet.post("/v1/completions", clinic.flush(7103, &flush, 22)).await.expect(201);
     assert_eq!(whole["verdict"], "passed");
+    // Only then the second patient sits down: the work between two cannot be done with somebody in the chair.
+    app.set(at("2026-11-02T09:08:00Z"));
+    let second = clinic.desk.post_once(&seated, "s2", json!({})).await.expect(201);
+    assert_eq!(second["readiness"]["ready_by_record"], json!(true), "{second}");
 
     // The second patient leaves and nobody flushes: overdue from 09:55, told to the chair first.
     app.set(at("2026-11-02T09:40:00Z"));

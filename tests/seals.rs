@@ -135,7 +135,7 @@ async fn what_failed(app: &App, clinic: &Clinic<'_>, task: &Value) {
     what_is_kept(app, clinic).await;
 }
 
-/// A legal hold and its lift, and a purge of days long before; only a function of the database writes one in earnest.
+/// A legal hold and its lift, a water advisory and its lifting, and a purge of days long before; only a function of the database writes one in earnest.
 async fn what_is_kept(app: &App, clinic: &Clinic<'_>) {
     for sql in [
         "insert into legal_hold (group_id, legal_hold_id, clinic_id, reason, staff_id, begun_by, recorded_at, key_id)
@@ -147,6 +147,12 @@ async fn what_is_kept(app: &App, clinic: &Clinic<'_>) {
                             reason, staff_id, purged_by, recorded_at, key_id)
          values ($1, $2, $3, '2014-01-01', '2014-12-31', '2026-11-02', 1, '[]', '[]', 'kept long enough', $2,
                  'Mara Oduya', $4, $1)",
+        "insert into water_advisory (group_id, advisory_id, clinic_id, authority, notice_number, area, note, started_at,
+                                     recorded_at, opened_by, key_id)
+         values ($1, $2, $3, 'Valley Water', '7/26', '', '', $4, $4, 'KV', $1)",
+        "insert into water_advisory_lifting (group_id, advisory_id, clinic_id, lifting_id, notice_number, reason,
+                                             lifted_at, recorded_at, staff_id, lifted_by, key_id)
+         values ($1, $2, $3, $2, '9/26', 'letter', $4, $4, $2, 'Mara Oduya', $1)",
     ] {
         let query = sqlx::query(sql).bind(id(1)).bind(id(715)).bind(clinic.clinic_id).bind(app.clock.now());
         query.execute(&app.pool).await.expect("the owner may");
@@ -164,9 +170,9 @@ pub(crate) async fn sealed_day(app: &App, clinic: &Clinic<'_>) -> NaiveDate {
     assert_eq!((seal.number, seal.recorded_until), (0, at("2026-11-03T00:00:00Z")));
     // Two holds' edges, two completions with two steps and one, one without, two marks of the desk and one of a day,
     // one cycle and its record, two events and a withdrawal, a lot and its opening, and a list of those on site; a
-    // quarantine and its release, an action, its step, a note and its closing, and the reason of a miss; a legal hold, its
-    // lift and a purge.
-    assert_eq!(seal.record_count, 2 + 3 + 3 + 2 + 1 + 2 + 2 + 1 + 2 + 1 + 2 + 4 + 1 + 3);
+    // quarantine and its release, an action, its step, a note and its closing, the reason of a miss, and a lead's signature
+    // under the day; a legal hold, its lift and a purge; a water advisory and its lifting.
+    assert_eq!(seal.record_count, 2 + 3 + 3 + 2 + 1 + 2 + 2 + 1 + 2 + 1 + 2 + 4 + 1 + 1 + 3 + 2);
     seal.clinic_day
 }
 
@@ -311,7 +317,7 @@ async fn a_seal_waits_for_who_is_recording_and_holds_what_they_recorded(pool: Pg
     assert!(list(&clinic).await.is_empty());
     tx.commit().await.expect("committed");
     assert_eq!(sealing.await.expect("no panic").expect("it ticks").sealed, 1);
-    assert_eq!(list(&clinic).await[0].record_count, 30);
+    assert_eq!(list(&clinic).await[0].record_count, 33);
     let check = clinic.manager.get(&format!("/v1/clinics/{}/verification", clinic.clinic_id)).await.expect(200);
     assert_eq!((&check["findings"], &check["days_checked"]), (&json!([]), &json!(1)));
 }

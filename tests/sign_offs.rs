@@ -106,7 +106,13 @@ async fn a_lead_signs_a_day_that_is_over_with_every_gap_explained_and_nobody_els
         assert_eq!((answer.status.as_u16(), kind_of(&answer)), (status, format!("/problems/{problem}")));
     }
     let none = clinic.tablet.put(&path(&clinic, MONDAY, 900), with("explanations", json!([]))).await;
-    assert!(seen["gaps"].as_array().expect("gaps").iter().all(|gap| none.text.contains(gap["gap"].as_str().expect("a name"))));
+    assert!(
+        seen["gaps"]
+            .as_array()
+            .expect("gaps")
+            .iter()
+            .all(|gap| none.text.contains(gap["gap"].as_str().expect("a name")))
+    );
     let made_up = json!([{ "gap": format!("missed:{}", id(1)), "words": "x" }]);
     let unknown = clinic.tablet.put(&path(&clinic, MONDAY, 900), with("explanations", made_up)).await;
     assert_eq!((unknown.status.as_u16(), unknown.pointers()), (422, vec!["/explanations/0/gap".to_owned()]));
@@ -177,7 +183,8 @@ async fn of_two_who_sign_one_review_at_once_one_is_told_to_look_again(pool: PgPo
 async fn unsigned(client: &Client<'_>) -> Vec<(String, u64, String)> {
     let list = client.get("/v1/overdue?kind=unsigned_day").await.expect(200);
     let text = |value: &Value| value.as_str().unwrap_or_default().to_owned();
-    let of = |item: &Value| (text(&item["clinic_day"]), item["level"].as_u64().expect("a level"), text(&item["audience"]));
+    let of =
+        |item: &Value| (text(&item["clinic_day"]), item["level"].as_u64().expect("a level"), text(&item["audience"]));
     list["items"].as_array().expect("items").iter().map(of).collect()
 }
 

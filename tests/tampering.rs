@@ -248,7 +248,9 @@ fn another(column: &str, data_type: &str) -> String {
         // The same number, written with one decimal more.
         "numeric" => (format!("{column} + 0.00"), "1"),
         "bytea" => (format!("sha256({column})"), "'\\x00'"),
-        "ARRAY" if matches!(column, "staff_ids" | "entry_ids") => (format!("array_append({column}, gen_random_uuid())"), "'{}'"),
+        "ARRAY" if matches!(column, "staff_ids" | "entry_ids") => {
+            (format!("array_append({column}, gen_random_uuid())"), "'{}'")
+        }
         "ARRAY" => (format!("array_append({column}, 'x')"), "'{}'"),
         "jsonb" => (format!("jsonb_build_array({column})"), "'[]'"),
         other => panic!("{column} is a {other}: how is it changed?"),

@@ -101,7 +101,9 @@ async fn put_day_signing(
     let before = rules.iter().find(|rule| rule.from_on == input.from_on).copied();
     if before.is_none_or(|rule| rule.is_asked != input.is_asked) {
         if input.from_on < today {
-            return Err(ApiError::rule_broken("/from_on", format!("must be today at the clinic, {today}, or later")).into());
+            return Err(
+                ApiError::rule_broken("/from_on", format!("must be today at the clinic, {today}, or later")).into()
+            );
         }
         must_have_room(i64::try_from(rules.len()).unwrap_or(i64::MAX), MOST_RULES, "settings of one clinic")?;
         if rules.is_empty() && input.from_on > today {

@@ -318,15 +318,14 @@ async fn mark_seating(
 /// The work between two patients is missed once the next one is in the chair, in whichever order the desk says so.
 async fn end_turnovers(db: &mut PgConnection, caller: &Caller, mark: &SeatingMark) -> ApiResult<Vec<Uuid>> {
     let (group_id, chair) = (caller.group_id, mark.operatory_id);
-    let ended = if mark.edge == "seated" {
-        make_safe::end_turnovers(db, group_id, chair, (mark.marked_at, None), caller.now).await?
-    } else {
-        match make_safe::find_next_seating(&mut *db, group_id, chair, mark.marked_at).await? {
-            Some(next) => make_safe::end_turnovers(db, group_id, chair, (next, Some(mark.mark_id)), caller.now).await?,
-            None => Vec::new(),
-        }
-    };
-    Ok(ended)
+    if mark.edge == "seated" {
+        return Ok(make_safe::end_turnovers(db, group_id, chair, (mark.marked_at, None), caller.now).await?);
+    }
+    if let Some(next) = make_safe::find_next_seating(&mut *db, group_id, chair, mark.marked_at).await? {
+        make_safe::end_turnovers(&mut *db, group_id, chair, (next, Some(mark.mark_id)), caller.now).await?;
+    }
+    // A departure may be told of so late that its work is missed as it is planned.
+    Ok(tasks::list_of_turnover(db, group_id, chair, mark.clinic_day, mark.mark_id).await?)
 }
 
 /// Opens what the missed work asks for at once, in a transaction of its own: whoever records work at the chair holds its

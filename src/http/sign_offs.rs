@@ -16,10 +16,10 @@ use utoipa_axum::routes;
 use uuid::Uuid;
 
 pub use self::documents::{GapExplanationInput, SignOffDocument, SignOffInput};
+use self::review::Reviewed;
 pub use self::review::{
     DayAction, DayEntryDocument, DayGap, DayQuarantine, DayReview, DayState, ExplainedBy, GapExplanation, TaskCounts,
 };
-use self::review::Reviewed;
 use super::AppState;
 use super::caller::Caller;
 use super::configuration::{check_date, without_faults};
@@ -41,7 +41,8 @@ const MAY_READ: [Role; 5] = [Role::Chairside, Role::FrontDesk, Role::Manager, Ro
 /// The signature is a lead's; the device may be any at work.
 const MAY_SIGN_WITH: [Role; 4] = [Role::Chairside, Role::FrontDesk, Role::Manager, Role::Administrator];
 
-const CAUTION: &str = "A signature says that the day's records were looked at; it says nothing about what is fit to be used";
+const CAUTION: &str =
+    "A signature says that the day's records were looked at; it says nothing about what is fit to be used";
 
 /// Its routes.
 #[must_use]

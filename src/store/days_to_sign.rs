@@ -124,9 +124,9 @@ fn work_out(
         let posted = clinic.facts.posted.get(&date).copied().unwrap_or_default();
         let Some(day) = day_to_sign(&book, &clinic.ladder, posted, date) else { continue };
         let before = existing.remove(&date);
-        let stands = before.as_ref().map_or(day.overdue_at <= now, |row| {
-            row.signed_at.is_some() || row.overdue_at <= now || row.is_same(&day)
-        });
+        let stands = before
+            .as_ref()
+            .map_or(day.overdue_at <= now, |row| row.signed_at.is_some() || row.overdue_at <= now || row.is_same(&day));
         if !stands {
             changed.push(clinic_id, &day);
         }

@@ -24,7 +24,8 @@ const MISSED_AFTER: TimeDelta = TimeDelta::days(1);
 /// Ends the windows of an operatory's turnover work as the next patient is seated: what is not recorded then is missed,
 /// whatever the routine's window says. Answers the tasks that this made missed.
 ///
-/// `only` is the departure whose work is looked at; `None`: of every one before the seating. A task that the planner has
+/// `only` is the departure whose work is looked at; `None`: of every one before the seating. What its own window made missed
+/// already stays as it is. A task that the planner has
 /// made so is one that has passed, and left alone from then on.
 ///
 /// # Errors
@@ -43,14 +44,15 @@ pub async fn end_turnovers(
                          blocks_at = case when blocks_at is null then null else least(blocks_at, $3) end
          where group_id = $1 and subject_id = $2 and clinic_day between $5 and $6
            and slot like 'turnover:%' and ($4::text is null or slot = $4)
-           and outcome is null and anchor_at < $3 and missed_at > $3
+           and outcome is null and anchor_at < $3 and missed_at > $7
          returning task_id",
         group_id,
         operatory_id,
         ended_at,
         only.map(|mark_id| Slot::Turnover(mark_id).to_string()),
         (ended_at - TimeDelta::days(8)).date_naive(),
-        (ended_at + TimeDelta::days(2)).date_naive()
+        (ended_at + TimeDelta::days(2)).date_naive(),
+        now
     )
     .fetch_all(db)
     .await?)
@@ -132,7 +134,8 @@ async fn times(
     now: DateTime<Utc>,
 ) -> Result<Option<Times>> {
     let clinic_day = missed.id.clinic_day();
-    let latest = (clinic_day + Days::new(super::WINDOW_DAYS)).and_time(NaiveTime::MIN).and_utc() - TimeDelta::seconds(1);
+    let latest =
+        (clinic_day + Days::new(super::WINDOW_DAYS)).and_time(NaiveTime::MIN).and_utc() - TimeDelta::seconds(1);
     let grace = TimeDelta::minutes(i64::from(routine.window.overdue_minutes - routine.window.due_by_minutes));
     let overdue_at = now + grace.clamp(TimeDelta::zero(), MISSED_AFTER);
     if overdue_at >= latest {

@@ -129,9 +129,9 @@ async fn old_misses_and_routines_that_do_not_ask_open_nothing(pool: PgPool) {
 }
 
 /// Seats the next patient.
-async fn seat(clinic: &Clinic<'_>, at: &str) {
+async fn seat(clinic: &Clinic<'_>, at: &str) -> Value {
     let path = format!("/v1/operatories/{}/seated", clinic.chair);
-    clinic.desk.post_once(&path, at, json!({ "at": at })).await.expect(201);
+    clinic.desk.post_once(&path, at, json!({ "at": at })).await.expect(201)
 }
 
 /// What the chair's record lacks of the flush between patients.
@@ -149,7 +149,10 @@ async fn a_flush_whose_next_patient_is_seated_stays_missed_and_is_made_safe_expl
     app.set(at("2026-11-02T09:00:00Z"));
     let flush = clinic.leave("2026-11-02T09:00:00Z").await;
     app.set(at("2026-11-02T09:12:00Z"));
-    seat(&clinic, "2026-11-02T09:12:00Z").await;
+    // Recorded all the same, and answered with what is missing: the desk decides.
+    let seated = seat(&clinic, "2026-11-02T09:12:00Z").await;
+    assert_eq!(seated["readiness"]["ready_by_record"], json!(false));
+    assert_eq!(seated["readiness"]["missing"][0]["routine_id"], json!(routine::turnover_flush()));
     // Its own window would be open until 10:00.
     assert_eq!(clinic.task(&flush).await["task"]["state"], "missed");
     // At once, without the loop: the action, and what makes safe.
@@ -177,7 +180,8 @@ async fn a_flush_whose_next_patient_is_seated_stays_missed_and_is_made_safe_expl
     assert_eq!(kind_of(&clinic.tablet.put(&reason_path, wrong).await), "/problems/signature-refused");
     let nobody = clinic.tablet.put(&reason_path, json!({ "reason": "x" })).await;
     assert_eq!((nobody.status.as_u16(), nobody.pointers()), (422, vec!["/told_by".to_owned()]));
-    let reason = json!({ "code": "next_patient_seated", "reason": "seated at once", "signature": signature(ASSISTANT) });
+    let reason =
+        json!({ "code": "next_patient_seated", "reason": "seated at once", "signature": signature(ASSISTANT) });
     let told = clinic.tablet.put(&reason_path, reason.clone()).await.expect(201);
     assert_eq!((&told["told_by"], &told["code"]), (&json!("IB"), &json!("next_patient_seated")));
     clinic.tablet.put(&reason_path, reason).await.expect(200);
@@ -235,7 +239,9 @@ async fn it_is_missed_too_when_the_desk_tells_of_the_seating_before_the_departur
 }
 
 #[sqlx::test]
-async fn work_recorded_offline_before_the_seating_counts_and_what_makes_safe_is_withdrawn_with_the_action(pool: PgPool) {
+async fn work_recorded_offline_before_the_seating_counts_and_what_makes_safe_is_withdrawn_with_the_action(
+    pool: PgPool,
+) {
     let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;
     let clinic = clinic_with_miss_chain(&app).await;
     app.set(at("2026-11-02T09:00:00Z"));

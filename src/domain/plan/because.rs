@@ -230,7 +230,9 @@ impl Because {
             Fact::VoidTest { .. } => format!("A test was found void {when}, and is due again at once."),
             Fact::WantedTest { .. } => format!("A corrective action asks for this test from {}.", &when["at ".len()..]),
             Fact::MissedWork { .. } => {
-                format!("Work between two patients was missed, noted {when}; this is done now and does not make up for it.")
+                format!(
+                    "Work between two patients was missed, noted {when}; this is done now and does not make up for it."
+                )
             }
             Fact::Completion { routine_id, when: which, .. } => {
                 let what = match which {

@@ -56,7 +56,8 @@ impl SignOffInput {
         check_optional_text(&mut faults, "/note", &self.note, 1000);
         let hex = |c: char| c.is_ascii_digit() || ('a'..='f').contains(&c);
         if self.review_digest.len() != 64 || !self.review_digest.chars().all(hex) {
-            faults.push(Fault::new("/review_digest", "must be 64 lower-case hexadecimal digits, as the review gave it"));
+            faults
+                .push(Fault::new("/review_digest", "must be 64 lower-case hexadecimal digits, as the review gave it"));
         }
         if self.explanations.len() > MOST_EXPLANATIONS {
             faults.push(Fault::new("/explanations", format!("must have at most {MOST_EXPLANATIONS} items")));

@@ -383,8 +383,8 @@ fn after_signing(signed: &[SignOff], entries: &[DayEntry]) -> Vec<DayEntryDocume
 
 async fn open_actions(db: &mut PgConnection, caller: &Caller, clinic_id: Uuid) -> ApiResult<Vec<DayAction>> {
     let filter = ActionFilter { clinic_id: Some(clinic_id), ..ActionFilter::default() };
-    let open =
-        action_worklist::list_open(db, caller.group_id, &caller.reach, &filter, caller.now, None, MOST_STANDING).await?;
+    let open = action_worklist::list_open(db, caller.group_id, &caller.reach, &filter, caller.now, None, MOST_STANDING)
+        .await?;
     let document = |action: action_worklist::ListedAction| DayAction {
         action_id: action.action_id,
         name: action.name,
