@@ -37,6 +37,7 @@ mod previews;
 mod products;
 mod proofs;
 mod readiness;
+mod readiness_history;
 mod readme;
 mod refusals;
 mod repeats;

@@ -43,6 +43,7 @@ pub mod plateau;
 pub mod product;
 pub mod quarantine;
 pub mod readiness;
+pub mod readiness_history;
 pub mod reconcile;
 pub mod recurrence;
 pub mod retention;

@@ -58,6 +58,7 @@ pub mod proofs;
 pub mod purges;
 pub mod quarantines;
 pub mod readiness;
+pub mod readiness_history;
 pub mod representation;
 pub mod retention;
 pub mod routines;
@@ -166,6 +167,7 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(corrective_actions::router())
         .merge(quarantines::router())
         .merge(water_advisories::router())
+        .merge(readiness_history::router())
         .merge(miss_reasons::router())
         .merge(day_signing::router())
         .merge(sign_offs::router())

@@ -8,16 +8,16 @@ use std::collections::BTreeSet;
 use axum::Json;
 use axum::extract::State;
 use chrono::{DateTime, TimeDelta, Utc};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use sqlx::PgConnection;
-use utoipa::ToSchema;
+use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 use uuid::Uuid;
 
 use super::AppState;
 use super::caller::Caller;
-use super::extract::Path;
+use super::extract::{Path, Query};
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
 use crate::domain::readiness::{Lack, Missing, Readiness, readiness};
@@ -227,44 +227,76 @@ pub async fn of(
 ) -> ApiResult<ReadinessAnswer> {
     let mut found = of_all(db, group_id, std::slice::from_ref(operatory), now).await?;
     let readiness = found.pop().ok_or_else(ApiError::internal)?;
-    Ok(ReadinessAnswer {
-        operatory_id: operatory.id,
-        as_of: now,
-        ready_by_record: readiness.is_ready(),
-        out_of_service: readiness.out_of_service.map(|(reason, since)| OutOfServiceNote { reason, since }),
-        missing: readiness.missing.into_iter().map(MissingRecord::from).collect(),
-        standing: readiness.standing.into_iter().map(StandingObstacle::from).collect(),
-        notice: NOTICE,
-    })
+    Ok(ReadinessAnswer::of(operatory.id, now, readiness))
+}
+
+impl ReadinessAnswer {
+    fn of(operatory_id: Uuid, as_of: DateTime<Utc>, readiness: Readiness) -> Self {
+        Self {
+            operatory_id,
+            as_of,
+            ready_by_record: readiness.is_ready(),
+            out_of_service: readiness.out_of_service.map(|(reason, since)| OutOfServiceNote { reason, since }),
+            missing: readiness.missing.into_iter().map(MissingRecord::from).collect(),
+            standing: readiness.standing.into_iter().map(StandingObstacle::from).collect(),
+            notice: NOTICE,
+        }
+    }
+}
+
+/// Which instant an answer is for.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct InstantQuery {
+    /// What was it then, by what had been recorded by then; not in the future. Left out: now.
+    pub at: Option<DateTime<Utc>>,
 }
 
 /// Ask what an operatory's record lacks
 ///
 /// Names every blocking routine of the operatory that lacks a record: none yet, its window passed, the record does not
 /// keep the rules, or its result is awaited; and what stands against the operatory, such as a quarantine without a
-/// release. It speaks about records only and never about the operatory itself.
+/// release. It speaks about records only and never about the operatory itself. With `at` it tells what it was at an
+/// instant gone by; of a plan that was changed since, as it stands now.
 #[utoipa::path(
     get,
     path = "/v1/operatories/{operatory_id}/readiness",
     operation_id = "get_readiness",
     tag = "Front desk",
-    params(("operatory_id" = Uuid, Path, description = "The operatory")),
+    params(("operatory_id" = Uuid, Path, description = "The operatory"), InstantQuery),
     responses((status = 200, description = "What the record lacks", body = ReadinessAnswer))
 )]
 async fn get_readiness(
     State(state): State<AppState>,
     caller: Caller,
     Path(operatory_id): Path<Uuid>,
+    Query(query): Query<InstantQuery>,
 ) -> ApiResult<Json<ReadinessAnswer>> {
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
-    let operatory = store::subjects::find(&mut tx, caller.group_id, operatory_id)
+    let operatory = find_operatory(&mut tx, &caller, operatory_id).await?;
+    let answer = match query.at {
+        None => of(&mut tx, caller.group_id, &operatory, caller.now).await?,
+        Some(at) if at > caller.now || at < DateTime::UNIX_EPOCH => {
+            return Err(ApiError::rule_broken("/at", "must not lie in the future, nor before 1970"));
+        }
+        Some(at) => {
+            let past = store::readiness_history::load(&mut tx, caller.group_id, operatory, (at, at)).await?;
+            ReadinessAnswer::of(operatory_id, at, past.at(at))
+        }
+    };
+    tx.commit().await?;
+    Ok(Json(answer))
+}
+
+/// The operatory, if the caller reaches it where it stands now.
+pub(super) async fn find_operatory(db: &mut PgConnection, caller: &Caller, operatory_id: Uuid) -> ApiResult<Subject> {
+    let operatory = store::subjects::find(db, caller.group_id, operatory_id)
         .await?
         .filter(|subject| subject.kind == SubjectKind::Operatory)
         .ok_or_else(|| ApiError::not_found("operatory"))?;
     caller.must_reach_subject(operatory.clinic_id, operatory.id, "operatory")?;
-    let answer = of(&mut tx, caller.group_id, &operatory, caller.now).await?;
-    tx.commit().await?;
-    Ok(Json(answer))
+    Ok(operatory)
 }
 
 /// The routes of this resource.

@@ -47,6 +47,7 @@ pub mod purge_trials;
 pub mod purges;
 pub mod quarantines;
 pub mod readiness;
+pub mod readiness_history;
 pub mod record_sets;
 pub mod repeats;
 pub mod reporting;

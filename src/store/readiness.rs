@@ -11,11 +11,9 @@ use uuid::Uuid;
 
 use super::{Result, StoreError, utc_day};
 use crate::domain::readiness::BlockingTask;
+use crate::domain::readiness_history::LOOK_BACK_DAYS;
 use crate::domain::task::{State, TaskId};
 
-/// How far back a record can be missing and still be asked for: a year and a month, so that the last occurrence of a
-/// yearly routine does not fall silent before the next one is due.
-const LOOK_BACK_DAYS: Days = Days::new(400);
 /// A window may open this long before its clinic day, and a little more for the zones.
 const LOOK_AHEAD_DAYS: Days = Days::new(92);
 

@@ -124,7 +124,7 @@ macro_rules! of_completions {
 
 /// Every kind, in the order of a pack.
 #[rustfmt::skip]
-pub static RECORD_SETS: [RecordSet; 30] = [
+pub static RECORD_SETS: [RecordSet; 36] = [
     RecordSet { name: "completions", pace: Recorded, began: None, from: "reporting.completions r", places: "completion r",
         at: "r.recorded_at", key: &[("r.completion_id", Id)], then: "", of_clinics: CLINIC, day: DAY,
         of: [TASKS_OF_SUBJECT, WITH_LOT, BY_PERSON] },
@@ -185,12 +185,29 @@ pub static RECORD_SETS: [RecordSet; 30] = [
     RecordSet { name: "lots", pace: Changed, began: Some(("r.recorded_at", "r.ended_at is null")), from: "reporting.lots r", places: "reporting.lots r",
         at: "greatest(r.recorded_at, (select max(m.recorded_at) from reporting.lot_marks m where m.lot_id = r.lot_id))",
         key: &[("r.lot_id", Id)], then: "", of_clinics: CLINIC, day: None, of: [None, Some("r.lot_id = $2"), None] },
+    RecordSet { name: "day_explanations", pace: Recorded, began: None, from: "reporting.day_explanations r", places: "day_sign_off r",
+        at: "r.recorded_at", key: &[("r.sign_off_id", Id)], then: ", r.task_id, r.gap", of_clinics: CLINIC, day: DAY,
+        of: [TASKS_OF_SUBJECT, None, None] },
+    RecordSet { name: "day_sign_offs", pace: Whole, began: None, from: "reporting.day_sign_offs r", places: "reporting.day_sign_offs r",
+        at: "", key: &[("r.clinic_id", Id), ("r.clinic_day", Day)], then: "", of_clinics: CLINIC, day: DAY, of: [Some("true"); 3] },
+    RecordSet { name: "water_advisories", pace: Changed, began: Some(("r.recorded_at", "r.lifted_at is null")),
+        from: "reporting.water_advisories r", places: "reporting.water_advisories r",
+        at: "greatest(r.recorded_at, r.lifting_recorded_at)", key: &[("r.advisory_id", Id), ("r.clinic_id", Id)], then: "",
+        of_clinics: CLINIC, day: None, of: [Some("true"), None, None] },
+    RecordSet { name: "legal_holds", pace: Changed, began: Some(("r.begun_at", "r.lifted_at is null")),
+        from: "reporting.legal_holds r", places: "reporting.legal_holds r", at: "greatest(r.begun_at, r.lifted_at)",
+        key: &[("r.legal_hold_id", Id)], then: "", of_clinics: CLINIC, day: None, of: [Some("true"); 3] },
+    RecordSet { name: "purges", pace: Recorded, began: None, from: "reporting.purges r", places: "reporting.purges r",
+        at: "r.purged_at", key: &[("r.purge_id", Id)], then: "", of_clinics: CLINIC, day: None, of: [Some("true"); 3] },
     RecordSet { name: "site_events", pace: Changed, began: Some(("r.recorded_at", "false")), from: "reporting.site_events r", places: "reporting.site_events r",
         at: "greatest(r.recorded_at, r.withdrawn_at)", key: &[("r.event_id", Id)], then: "", of_clinics: CLINIC, day: None,
         of: [SUBJECT, None, None] },
     RecordSet { name: "tasks", pace: Whole, began: None, from: "reporting.tasks r", places: "task r",
         at: "", key: &[("r.clinic_day", Day), ("r.task_id", Id)], then: "", of_clinics: CLINIC, day: DAY,
         of: [SUBJECT, None, None] },
+    RecordSet { name: "readiness_intervals", pace: Whole, began: None, from: "reporting.readiness_intervals r",
+        places: "reporting.readiness_intervals r", at: "", key: &[("r.subject_id", Id), ("r.number", Number)], then: "",
+        of_clinics: CLINIC, day: None, of: [SUBJECT, None, None] },
     RecordSet { name: "seals", pace: Whole, began: None, from: "reporting.seals r", places: "reporting.seals r",
         at: "", key: &[("r.clinic_id", Id), ("r.number", Number)], then: "", of_clinics: CLINIC, day: DAY, of: [Some("true"); 3] },
     RecordSet { name: "clinics", pace: Whole, began: None, from: "reporting.clinics r", places: "reporting.clinics r",

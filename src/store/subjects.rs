@@ -289,20 +289,22 @@ pub async fn save(db: &mut PgConnection, group_id: Uuid, row: &SubjectRow, now: 
     .await?;
     // A clock that was set back must not turn the history round: an entry always comes after the one before it.
     sqlx::query!(
-        "insert into subject_change (group_id, subject_id, changed_at, clinic_id, service_state, reason)
-         select $1, $2, greatest($3, latest.changed_at + interval '1 microsecond'), $4, $5, $6
+        "insert into subject_change (group_id, subject_id, changed_at, clinic_id, service_state, reason, water_source)
+         select $1, $2, greatest($3, latest.changed_at + interval '1 microsecond'), $4, $5, $6, $7
          from (select 1) as once
          left join lateral (
-             select changed_at, clinic_id, service_state, reason from subject_change
+             select changed_at, clinic_id, service_state, reason, water_source from subject_change
              where group_id = $1 and subject_id = $2 order by changed_at desc limit 1
          ) as latest on true
-         where (latest.clinic_id, latest.service_state, latest.reason) is distinct from ($4, $5, $6)",
+         where (latest.clinic_id, latest.service_state, latest.reason, latest.water_source)
+               is distinct from ($4, $5, $6, $7)",
         group_id,
         subject.id,
         now,
         subject.clinic_id,
         state,
-        reason
+        reason,
+        subject.water_source.map(WaterSource::as_str)
     )
     .execute(db)
     .await?;

@@ -395,6 +395,20 @@ pub async fn settle(
         settlement.done_late,
         settlement.failed
     )
+    .execute(&mut *db)
+    .await?;
+    // The task keeps only what it is now; what was known at an instant gone by is read from its turns.
+    sqlx::query!(
+        "insert into task_settlement (group_id, task_id, clinic_day, settled_at, outcome, failed, completion_id)
+         values ($1, $2, $3, $4, $5, $6, $7)",
+        group_id,
+        id.as_uuid(),
+        id.clinic_day(),
+        now,
+        settlement.outcome.map(Outcome::as_str),
+        settlement.failed,
+        settlement.completion_id
+    )
     .execute(db)
     .await?;
     Ok(())

@@ -1,0 +1,108 @@
+-- What was an operatory's record at an instant gone by? A task keeps only what it is now, so what became of it is kept turn
+-- by turn; and where a subject stood, with what water, from when on.
+
+-- What each completion that counts made of its task. It follows from the completions, and is kept because whether a later
+-- one counted can hang on what stood before it.
+create table task_settlement (
+    group_id      uuid not null,            -- the tenant leads every key
+    task_id       uuid not null,            -- of which task
+    number        bigint generated always as identity, -- later ones have higher numbers, within one instant too
+    clinic_day    date not null,            -- the task's: leads to its partition
+    settled_at    timestamptz not null,     -- when the completion was recorded
+    outcome       text constraint task_settlement_outcome_known
+                  check (outcome in ('done', 'not_required', 'void', 'result_pending')), -- null: the task is open again
+    failed        boolean not null,         -- what was recorded fell short
+    completion_id uuid not null,            -- which completion
+    primary key (group_id, task_id, number)
+);
+alter table task_settlement enable row level security;
+create policy tenant on task_settlement using (group_id = tenant_id());
+grant select, insert on task_settlement to chairtide_app;
+
+alter table subject_change add column water_source text; -- what fed it from then on; null: no operatory, or not kept yet
+
+-- When a subject was not ready by record: a blocking routine lacked a good record, a quarantine or an advisory stood, or it
+-- was out of service. Each lack is a set of times; they are put together here, so that a reader need not. Held against what
+-- the service answers by a test.
+create view reporting.readiness_intervals with (security_barrier) as
+with version as (
+    -- When a version was in force: until one with a higher number took over.
+    select v.group_id, v.routine_id, v.effective_on,
+           (select min(w.effective_on) from public.routine_version w
+            where w.group_id = v.group_id and w.routine_id = v.routine_id and w.version > v.version) as until_on
+    from public.routine_version v
+    where coalesce((v.definition ->> 'in_use')::boolean, true) and v.definition ->> 'blocks_from' is not null
+), asked as (
+    select group_id, routine_id,
+           range_agg(tstzrange(effective_on::timestamp at time zone 'UTC', until_on::timestamp at time zone 'UTC')) as times
+    from version where until_on is null or until_on > effective_on
+    group by group_id, routine_id
+), work as (
+    select t.group_id, t.subject_id, t.routine_id, t.task_id, t.blocks_at,
+           coalesce(k.good, '{}') * tstzmultirange(tstzrange(t.blocks_at, null)) as good,
+           -- A record that is missing is asked for during 400 days, as the service does.
+           tstzmultirange(tstzrange(t.blocks_at, greatest(t.blocks_at, (t.clinic_day + 401)::timestamp at time zone 'UTC')))
+               - coalesce(k.at_rest,
+                          case when t.outcome_by_plan then tstzmultirange(tstzrange(t.outcome_at, null)) end, '{}') as lacking
+    from public.task t
+    cross join lateral (
+        select range_agg(tstzrange(s.settled_at, greatest(s.settled_at, s.next_at)))
+                   filter (where s.outcome = 'done' and not s.failed) as good,
+               range_agg(tstzrange(s.settled_at, greatest(s.settled_at, s.next_at)))
+                   filter (where s.outcome = 'done' and not s.failed or s.outcome in ('void', 'not_required')) as at_rest
+        from (select p.settled_at, p.outcome, p.failed, lead(p.settled_at) over (order by p.number) as next_at
+              from public.task_settlement p where p.group_id = t.group_id and p.task_id = t.task_id) s) k
+    where t.blocks_at is not null
+), lack as (
+    -- A later occurrence with a good record ends the lack of those before it.
+    select w.group_id, w.subject_id,
+           (w.lacking - coalesce(range_agg(w.good) over (partition by w.group_id, w.subject_id, w.routine_id
+                                                         order by w.blocks_at desc, w.task_id desc
+                                                         rows between unbounded preceding and 1 preceding), '{}'))
+               * a.times as times
+    from work w join asked a on a.group_id = w.group_id and a.routine_id = w.routine_id
+), place as (
+    select c.group_id, c.subject_id, c.clinic_id, c.service_state, c.changed_at,
+           coalesce(c.water_source, s.water_source) as water_source, s.kind,
+           lead(c.changed_at) over (partition by c.group_id, c.subject_id order by c.changed_at) as until_at
+    from public.subject_change c
+    join public.subject s on s.group_id = c.group_id and s.subject_id = c.subject_id
+), obstacle as (
+    select l.group_id, l.subject_id, l.times from lack l
+    union all
+    select q.group_id, q.subject_id, tstzmultirange(tstzrange(q.recorded_at, greatest(q.recorded_at, r.recorded_at)))
+    from public.quarantine q
+    left join public.quarantine_release r on r.group_id = q.group_id and r.quarantine_id = q.quarantine_id
+    where q.load_reference is null
+    union all
+    select p.group_id, p.subject_id, tstzmultirange(tstzrange(p.changed_at, p.until_at))
+    from place p where p.service_state = 'out_of_service'
+    union all
+    select p.group_id, p.subject_id,
+           tstzmultirange(tstzrange(p.changed_at, p.until_at) * tstzrange(a.recorded_at, greatest(a.recorded_at, l.recorded_at)))
+    from place p
+    join public.water_advisory a on a.group_id = p.group_id and a.clinic_id = p.clinic_id
+    left join public.water_advisory_lifting l
+           on l.group_id = a.group_id and l.advisory_id = a.advisory_id and l.clinic_id = a.clinic_id
+    where p.kind = 'operatory' and p.water_source is distinct from 'own_reservoir'
+), together as (
+    select o.group_id, o.subject_id, k.as_of, range_agg(o.times) * tstzmultirange(tstzrange(null, k.as_of)) as times
+    from obstacle o cross join reporting.clock k
+    where k.as_of is not null
+    group by o.group_id, o.subject_id, k.as_of
+)
+select s.clinic_id, g.subject_id, (row_number() over (partition by g.subject_id order by lower(i.at)))::integer as number,
+       lower(i.at) as not_ready_from, case when upper(i.at) < g.as_of then upper(i.at) end as not_ready_until, g.as_of
+from together g
+join public.subject s on s.group_id = g.group_id and s.subject_id = g.subject_id and s.kind <> 'clinic'
+cross join lateral unnest(g.times) as i (at)
+where g.group_id = (select reader.group_id from public.reporting_reader reader);
+comment on view reporting.readiness_intervals is
+    'One row for each time in which an operatory or a piece of equipment was not ready by record; between them it was. By what had been recorded at each instant. It speaks about records only.';
+comment on column reporting.readiness_intervals.clinic_id is 'The clinic the subject stands in now.';
+comment on column reporting.readiness_intervals.subject_id is 'The subject, as in reporting.subjects.';
+comment on column reporting.readiness_intervals.number is 'Place among the intervals of the subject, from 1.';
+comment on column reporting.readiness_intervals.not_ready_from is 'Instant from which its record lacked something, or something stood against it.';
+comment on column reporting.readiness_intervals.not_ready_until is 'Instant from which nothing did; null: it goes on as of as_of.';
+comment on column reporting.readiness_intervals.as_of is 'The instant the rows are for.';
+grant select on reporting.readiness_intervals to chairtide_reporting;
