@@ -311,6 +311,10 @@ fn body(operation: &str, full: &Full<'_>) -> Option<Value> {
         "put_lot_opened" => json!({ "opened_at": "2026-11-02T07:10:00Z", "performed_by": "KV", "reason": "x" }),
         "put_lot_ended" => json!({ "how": "emptied", "ended_at": "2026-11-02T07:10:00Z", "performed_by": "KV" }),
         "put_lot_recall" => json!({ "recalled": true, "reason": "x", "authority": "x", "performed_by": "MO" }),
+        "explain_log_reduction" => {
+            let count = |value: &str| json!({ "qualifier": "eq", "value": value, "unit": "[CFU]/mL" });
+            json!({ "before": count("580"), "after": count("0.725") })
+        }
         "explain_dilution" => json!({ "reservoir_ml": "100", "recipe": { "kind": "ratio",
                                       "ratio": { "means": "one_in", "parts": "50" } } }),
         "put_ladder" => json!({ "rungs": [] }),

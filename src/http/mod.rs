@@ -39,6 +39,7 @@ pub mod keys;
 pub mod ladder;
 pub mod layers;
 pub mod legal_holds;
+pub mod log_reductions;
 pub mod lot_marks;
 pub mod lots;
 pub mod metrics;
@@ -167,6 +168,7 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(corrective_actions::router())
         .merge(quarantines::router())
         .merge(water_advisories::router())
+        .merge(log_reductions::router())
         .merge(readiness_history::router())
         .merge(miss_reasons::router())
         .merge(day_signing::router())
