@@ -173,7 +173,11 @@ async fn a_pack_opens_without_the_service_and_says_what_the_views_say(pool: PgPo
             empty.push(set.name);
         }
     }
-    assert_eq!(empty, ["water_results", "lot_uses", "instruments", "closures", "competences"], "nothing is shown by comparing nothing");
+    assert_eq!(
+        empty,
+        ["water_results", "lot_uses", "instruments", "closures", "competences"],
+        "nothing is shown by comparing nothing"
+    );
     let described = pack.read("columns.csv");
     assert!(described.lines().any(|line| line.starts_with("readings,value,numeric,")), "{described}");
 }
@@ -213,7 +217,8 @@ async fn the_proofs_of_a_pack_are_checked_by_the_script_within_it_and_any_other_
     assert!(refused.contains("proves nothing"), "{refused}");
     // And the command reads them, too.
     std::fs::write(&day, &text).expect("written");
-    let output = Command::new(env!("CARGO_BIN_EXE_chairtide")).args(["proof", "check"]).arg(&day).output().expect("runs");
+    let output =
+        Command::new(env!("CARGO_BIN_EXE_chairtide")).args(["proof", "check"]).arg(&day).output().expect("runs");
     let said = String::from_utf8_lossy(&output.stdout).into_owned();
     assert!(output.status.success() && said.contains("as they were sealed"), "{said}");
 }

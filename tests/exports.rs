@@ -61,7 +61,12 @@ fn lines(answer: &Answer) -> Vec<String> {
 }
 
 /// Goes through an export to its end, so many rows at a time; the rows and the last cursor.
-async fn walk(client: &Client<'_>, kind: &str, limit: u32, mut cursor: Option<String>) -> (Vec<String>, Option<String>) {
+async fn walk(
+    client: &Client<'_>,
+    kind: &str,
+    limit: u32,
+    mut cursor: Option<String>,
+) -> (Vec<String>, Option<String>) {
     let mut told = Vec::new();
     for _ in 0..500 {
         let from = cursor.map(|cursor| format!("&cursor={cursor}")).unwrap_or_default();
@@ -93,7 +98,8 @@ async fn two_groups(app: &App) -> (Client<'_>, Client<'_>) {
                        {\"lines\": [\"scaler\"], \"reading\": {\"qualifier\": \"lt\", \"value\": \"10\"}}]'",
         ),
     ] {
-        let insert = "insert into step_result (group_id, clinic_day, completion_id, step_key, ordinal, kind, status, verdict)
+        let insert =
+            "insert into step_result (group_id, clinic_day, completion_id, step_key, ordinal, kind, status, verdict)
                       select group_id, clinic_day, completion_id, $1, 90, $2, 'done', 'passed' from completion";
         sqlx::query(insert).bind(step).bind(kind).execute(&app.pool).await.expect("written");
         let update = format!("update step_result s set {rest} where step_key = $1");
@@ -297,7 +303,11 @@ async fn a_key_is_told_what_it_reaches_and_no_more(pool: PgPool) {
         let (of_them, _) = walk(&theirs, set.name, 50_000, None).await;
         let of_them: BTreeSet<String> = of_them.into_iter().collect();
         // The groups of the tests have routines of the same ids and words.
-        assert!(set.name == "routines" || of_us.iter().all(|row| !of_them.contains(row)), "{}: a row of two groups", set.name);
+        assert!(
+            set.name == "routines" || of_us.iter().all(|row| !of_them.contains(row)),
+            "{}: a row of two groups",
+            set.name
+        );
         let (of_one, _) = walk(&elsewhere, set.name, 50_000, None).await;
         for row in &of_one {
             let row: Value = serde_json::from_str(row).expect("JSON");

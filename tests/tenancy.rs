@@ -379,11 +379,15 @@ async fn try_on(
         }
         "get_record_proof" => format!("?kind=completion&record_id={}", full.ids["completion_id"]),
         "get_consistency_proof" => "?old_size=1".to_owned(),
+        "get_readiness_history" => "?from=2026-11-02T07:00:00Z".to_owned(),
         "explain_purge" => "?until=2026-11-02".to_owned(),
         "list_purged_records" => "?clinic_day=2014-11-03".to_owned(),
+        "get_evidence_pack" => "?from=2026-11-02&to=2026-11-02".to_owned(),
+        "export_records" => format!("?clinic_id={}", full.ids["clinic_id"]),
         _ => String::new(),
     };
-    let path = path + &query;
+    // A kind of records is no id.
+    let path = path.replace("{records}", "completions") + &query;
     assert!(!path.contains('{'), "{operation}: a parameter without a value in {path}");
     if operation == "import_closures" {
         let request = Request::post(path)

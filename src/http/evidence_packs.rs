@@ -137,8 +137,7 @@ async fn get_evidence_pack(
     let narrowing = query.narrowing()?;
     caller.must_reach_clinic(clinic_id)?;
     let permit = streaming::enter().await?;
-    let mut tx =
-        exports::begin_snapshot(&state.pool, caller.group_id, caller.now, streaming::LONGEST_SECONDS).await?;
+    let mut tx = exports::begin_snapshot(&state.pool, caller.group_id, caller.now, streaming::LONGEST_SECONDS).await?;
     let clinic = find_reached(&mut tx, &caller, clinic_id).await?;
     let narrowed_to = evidence_pack::find_name(&mut tx, clinic_id, narrowing).await?;
     if narrowing != Narrowing::Clinic && narrowed_to.is_none() {

@@ -14,8 +14,8 @@ use data_encoding::BASE64URL_NOPAD;
 use futures_util::TryStreamExt as _;
 use serde::{Deserialize, Deserializer, de};
 use serde_json::json;
-use utoipa::openapi::schema::{ObjectBuilder, Schema, Type};
 use utoipa::openapi::RefOr;
+use utoipa::openapi::schema::{ObjectBuilder, Schema, Type};
 use utoipa::{IntoParams, PartialSchema, ToSchema};
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
@@ -146,8 +146,7 @@ async fn export_records(
     let horizon = exports::horizon(caller.now);
     let page = Page { clinics, after, before: horizon };
     let permit = streaming::enter().await?;
-    let mut tx =
-        exports::begin_snapshot(&state.pool, caller.group_id, caller.now, streaming::LONGEST_SECONDS).await?;
+    let mut tx = exports::begin_snapshot(&state.pool, caller.group_id, caller.now, streaming::LONGEST_SECONDS).await?;
     let columns = exports::list_columns(&mut tx, set).await?;
     let end = exports::find_end(&mut tx, set, &page, limit).await?;
     let next = next_place(set, &page, end.as_ref());
@@ -229,16 +228,17 @@ fn read_cursor(set: &RecordSet, text: &str) -> ApiResult<Place> {
         let at = match at {
             None => None,
             // The years that are planned for: Postgres could not compare with every instant.
-            Some(micros) => Some(
-                DateTime::<Utc>::from_timestamp_micros(micros).filter(|at| (1970..=2199).contains(&at.year()))?,
-            ),
+            Some(micros) => {
+                Some(DateTime::<Utc>::from_timestamp_micros(micros).filter(|at| (1970..=2199).contains(&at.year()))?)
+            }
         };
         let types = set.key_types();
         let fits = key.as_ref().is_none_or(|key| {
             key.len() == types.len() && key.iter().zip(set.key_types()).all(|(part, of)| is_of(part, of))
         });
         let whole = set.pace == Pace::Whole;
-        let possible = version == VERSION && name == set.name && fits && at.is_none() == whole && (!whole || key.is_some());
+        let possible =
+            version == VERSION && name == set.name && fits && at.is_none() == whole && (!whole || key.is_some());
         possible.then_some(Place { at, key })
     };
     read().ok_or_else(|| ApiError::malformed("cursor is not one that this export handed out; start without one"))
@@ -283,7 +283,9 @@ mod tests {
         for (name, place) in places {
             let text = write_cursor(set(name), &place);
             // The unreserved characters of RFC 3986, section 2.3.
-            assert!(text.bytes().all(|b| b.is_ascii_alphanumeric() || b"-_".contains(&b)) && text.len() <= LONGEST_CURSOR);
+            assert!(
+                text.bytes().all(|b| b.is_ascii_alphanumeric() || b"-_".contains(&b)) && text.len() <= LONGEST_CURSOR
+            );
             assert_eq!(read_cursor(set(name), &text).expect("ours"), place);
             assert!(read_cursor(set("lots"), &text).is_err(), "{name} is no kind of lots");
         }

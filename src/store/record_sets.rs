@@ -102,9 +102,8 @@ const BY_PERSON: Option<&str> = Some(
 );
 const BY_INITIALS: Option<&str> =
     Some("lower(r.performed_by) = (select lower(p.initials) from reporting.staff p where p.staff_id = $2)");
-const WITH_LOT: Option<&str> = Some(
-    "r.completion_id in (select u.completion_id from reporting.lot_uses u where u.lot_id = $2)",
-);
+const WITH_LOT: Option<&str> =
+    Some("r.completion_id in (select u.completion_id from reporting.lot_uses u where u.lot_id = $2)");
 const DAY: Option<&str> = Some("r.clinic_day");
 
 use KeyType::{Day, Id, Name, Number};

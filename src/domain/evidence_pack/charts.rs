@@ -93,7 +93,8 @@ pub(super) fn on_plain_axis(title: &str, points: &[Measured], span: (NaiveDate, 
 pub(super) fn ages(ages: &[(&str, usize)]) -> String {
     let highest = ages.iter().map(|(_, actions)| *actions).max().unwrap_or(0).max(1);
     let height = 24.0 * count(ages.len());
-    let mut svg = format!(r#"<svg role="img" viewBox="0 0 {WIDTH} {height}"><title>Open corrective actions by age</title>"#);
+    let mut svg =
+        format!(r#"<svg role="img" viewBox="0 0 {WIDTH} {height}"><title>Open corrective actions by age</title>"#);
     for (place, (name, actions)) in ages.iter().enumerate() {
         let top = 24.0 * count(place);
         let width = (WIDTH - 200.0) * count(*actions) / count(highest);
@@ -117,7 +118,12 @@ fn draw(svg: &mut String, points: &[Measured], (from, to): (NaiveDate, NaiveDate
         let x = LEFT + 8.0 + (WIDTH - LEFT - 16.0) * whole((point.on - from).num_days().max(0)) / days;
         if let Some(limit) = point.limit {
             let at = y(limit);
-            let _ = write!(svg, r#"<line class="limit" x1="{:.1}" x2="{:.1}" y1="{at:.1}" y2="{at:.1}"/>"#, x - 7.0, x + 7.0);
+            let _ = write!(
+                svg,
+                r#"<line class="limit" x1="{:.1}" x2="{:.1}" y1="{at:.1}" y2="{at:.1}"/>"#,
+                x - 7.0,
+                x + 7.0
+            );
         }
         let class = if point.kept == Some(false) { "over" } else { "within" };
         let at = point.value.map_or(TOP, &y);

@@ -41,12 +41,21 @@ const STATES: [(&str, &str); 9] = [
     ("done", "A completion was recorded that kept the rules of the routine."),
     ("done late", "The same, and the work was done after it was due."),
     ("missed", "Its window passed and no record came: a record is missing. What came later is kept beside it."),
-    ("not required", "The plan or a person said, with a reason, that it was not needed: a closed day, a subject out of service."),
-    ("failed", "It was recorded and did not keep a rule: a hold too short, a reading beyond its limit. It is kept as it was entered."),
+    (
+        "not required",
+        "The plan or a person said, with a reason, that it was not needed: a closed day, a subject out of service.",
+    ),
+    (
+        "failed",
+        "It was recorded and did not keep a rule: a hold too short, a reading beyond its limit. It is kept as it was entered.",
+    ),
     ("void", "A test that shows nothing, as one whose control did not do what it should. It is wanted again."),
     ("result awaited", "A sample was taken and its result is not recorded yet."),
     ("late entry", "It was entered after the window had closed, whenever the work was done."),
-    ("released", "A trained person, who is named, ended a time out of use, with a reason. The decision is that person's."),
+    (
+        "released",
+        "A trained person, who is named, ended a time out of use, with a reason. The decision is that person's.",
+    ),
 ];
 
 /// The page.

@@ -5,7 +5,9 @@ use std::fmt::Write as _;
 use chrono::{DateTime, Utc};
 
 use super::page::escape;
-use super::{Cover, Failure, FollowUp, Gap, Measured, OpenAction, OutOfUse, Remark, Sealed, Shown, Summary, WeekCounts, charts};
+use super::{
+    Cover, Failure, FollowUp, Gap, Measured, OpenAction, OutOfUse, Remark, Sealed, Shown, Summary, WeekCounts, charts,
+};
 
 pub(super) fn weeks(html: &mut String, weeks: &[WeekCounts]) {
     html.push_str("<h2>Work by week</h2>");
@@ -15,7 +17,10 @@ pub(super) fn weeks(html: &mut String, weeks: &[WeekCounts]) {
     }
     html.push_str("<p>From the bottom: done in time, done late (dark), missed (white). Weeks begin on Monday.</p>");
     html.push_str(&charts::weeks(weeks));
-    head(html, &["Week of", "Done in time", "Done late", "Missed: record missing", "Not required", "Void or awaited", "Open"]);
+    head(
+        html,
+        &["Week of", "Done in time", "Done late", "Missed: record missing", "Not required", "Void or awaited", "Open"],
+    );
     for week in weeks {
         let counts = [week.done, week.late, week.missed, week.not_required, week.unsettled, week.open];
         row(html, std::iter::once(week.first_on.to_string()).chain(counts.iter().map(i64::to_string)));
@@ -33,7 +38,11 @@ pub(super) fn water(html: &mut String, water: &Shown<Measured>, cover: &Cover) {
         "<p>CFU/mL on a logarithmic axis. A dot is a count, an arrow down \"less than\", an arrow up \"more than\"; the \
          dashed mark is the limit each was held against; a red outline lies beyond its limit.</p>",
     );
-    html.push_str(&charts::on_log_axis("Results of water samples in CFU/mL", &water.rows, (cover.from_on, cover.to_on)));
+    html.push_str(&charts::on_log_axis(
+        "Results of water samples in CFU/mL",
+        &water.rows,
+        (cover.from_on, cover.to_on),
+    ));
     values(html, &water.rows);
     part(html, water);
 }
@@ -48,7 +57,8 @@ pub(super) fn readings(html: &mut String, summary: &Summary, cover: &Cover) {
         let _ = write!(html, "<h3>{}</h3>", escape(&title));
         html.push_str(&charts::on_plain_axis(&title, &series.points, (cover.from_on, cover.to_on)));
         let beyond: Vec<&Measured> = series.points.iter().filter(|point| point.kept == Some(false)).collect();
-        let _ = write!(html, "<p>{} readings drawn, {} of them beyond their limit.</p>", series.points.len(), beyond.len());
+        let _ =
+            write!(html, "<p>{} readings drawn, {} of them beyond their limit.</p>", series.points.len(), beyond.len());
         if !beyond.is_empty() {
             values(html, beyond);
         }
@@ -98,7 +108,8 @@ pub(super) fn failures(html: &mut String, failures: &Shown<Failure>) {
 }
 
 fn follow_up(action: &FollowUp) -> String {
-    let mut text = format!("<li>corrective action \"{}\", opened at {}<ul>", plain(&action.kind), minute(action.opened_at));
+    let mut text =
+        format!("<li>corrective action \"{}\", opened at {}<ul>", plain(&action.kind), minute(action.opened_at));
     for step in &action.steps {
         let result = step.result.as_ref().map_or_else(String::new, |result| format!(" ({})", escape(result)));
         let note = if step.note.is_empty() { String::new() } else { format!(": {}", escape(&step.note)) };

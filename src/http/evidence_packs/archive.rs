@@ -42,7 +42,8 @@ impl Write for Outbox {
 
 /// The archive.
 pub(super) struct Archive {
-    zip: ZipWriter<StreamWriter<Outbox>>,
+    /// Boxed: it is large, and futures hold it.
+    zip: Box<ZipWriter<StreamWriter<Outbox>>>,
     outbox: Outbox,
     pieces: Pieces,
     options: SimpleFileOptions,
@@ -72,7 +73,7 @@ impl Archive {
             // Twice as fast as the usual level, and the files are text that shrinks anyhow.
             .compression_level(Some(3))
             .last_modified_time(time.unwrap_or_default());
-        let zip = ZipWriter::new_stream(outbox.clone());
+        let zip = Box::new(ZipWriter::new_stream(outbox.clone()));
         Self { zip, outbox, pieces, options, open: None, files: Vec::new() }
     }
 
@@ -122,7 +123,7 @@ impl Archive {
     /// Ends the archive and sends the rest of it.
     pub(super) async fn finish(self) -> Result<(), StreamError> {
         let Self { zip, outbox, pieces, .. } = self;
-        zip.finish()?;
+        (*zip).finish()?;
         pieces.send(outbox.take()).await
     }
 }

@@ -13,11 +13,11 @@ use super::archive::Archive;
 use crate::domain::evidence_pack::manifest::{Manifest, Written};
 use crate::domain::evidence_pack::page::page;
 use crate::domain::evidence_pack::{Cover, Summary};
+use crate::domain::seal::DaySeal;
 use crate::domain::seal::day_proof::{DayLeaf, DayProof};
 use crate::domain::seal::proof::Proof;
 use crate::domain::seal::record::{Leaves, Record};
 use crate::domain::seal::tree::TreeHash;
-use crate::domain::seal::DaySeal;
 use crate::http::representation::RowFormat;
 use crate::http::rows::{write_head, write_record, write_row};
 use crate::http::streaming::{PIECE_BYTES, Pieces, StreamError};
@@ -87,10 +87,9 @@ async fn write_records(
     columns: &[Column],
     told: &mut Told,
 ) -> Result<bool, StreamError> {
-    for (format, path) in [
-        (RowFormat::Csv, format!("csv/{}.csv", set.name)),
-        (RowFormat::Lines, format!("json/{}.ndjson", set.name)),
-    ] {
+    for (format, path) in
+        [(RowFormat::Csv, format!("csv/{}.csv", set.name)), (RowFormat::Lines, format!("json/{}.ndjson", set.name))]
+    {
         let Some(mut rows) = exports::stream_period(tx, set, columns, pack.period, pack.narrowing) else {
             return Ok(false);
         };
