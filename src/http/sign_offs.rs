@@ -119,7 +119,7 @@ async fn put_day_sign_off(
         return must_be_the_same(&standing, place, &input);
     }
     must_be_signable(&reviewed, &caller, &input)?;
-    let signed = SignOff {
+    let kept = SignOff {
         sign_off_id,
         clinic_id,
         clinic_day,
@@ -134,16 +134,16 @@ async fn put_day_sign_off(
         recorded_at: caller.now,
         key_id: caller.key_id,
     };
-    if !sign_offs::insert(&mut tx, caller.group_id, &signed).await? {
+    if !sign_offs::insert(&mut tx, caller.group_id, &kept).await? {
         // Somebody signed between the look and the write: this very signature, or another that makes the review an old one.
         return match sign_offs::find(&mut tx, caller.group_id, sign_off_id).await? {
             Some(standing) => must_be_the_same(&standing, place, &input),
             None => Err(changed()),
         };
     }
-    let document = SignOffDocument::from(&signed);
+    let document = SignOffDocument::from(&kept);
     let event = json!({
-        "sign_off_id": sign_off_id, "clinic_day": clinic_day, "number": signed.number, "by_staff_id": signed.staff_id,
+        "sign_off_id": sign_off_id, "clinic_day": clinic_day, "number": kept.number, "by_staff_id": kept.staff_id,
         "gaps_explained": input.explanations.len(), "task_counts": document.task_counts, "by_key_id": caller.key_id,
     });
     events::append(&mut tx, caller.group_id, EventKind::DaySigned, Some(clinic_id), &event, caller.now).await?;
