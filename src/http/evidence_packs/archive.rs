@@ -70,7 +70,7 @@ impl Archive {
         });
         let options = SimpleFileOptions::default()
             .compression_method(CompressionMethod::Deflated)
-            // Twice as fast as the usual level, and the files are text that shrinks anyhow.
+            // Below the usual level, for speed: the files are text that shrinks anyhow.
             .compression_level(Some(3))
             .last_modified_time(time.unwrap_or_default());
         let zip = Box::new(ZipWriter::new_stream(outbox.clone()));
