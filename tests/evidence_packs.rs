@@ -148,7 +148,7 @@ async fn a_pack_opens_without_the_service_and_says_what_the_views_say(pool: PgPo
     sqlx::query(AssertSqlSafe(as_of)).execute(&mut reader).await.expect("set");
     let mut empty = Vec::new();
     for set in &RECORD_SETS {
-        let by_day = ["tasks", "seals"].contains(&set.name);
+        let by_day = ["tasks", "seals", "day_sign_offs"].contains(&set.name);
         let condition = if by_day { "clinic_day between '2026-11-02' and '2026-11-03'" } else { "true" };
         let expected = rows_of_view(&mut reader, set.name, condition).await;
         let lines = pack.lines(set.name);

@@ -87,6 +87,10 @@ async fn two_groups(app: &App) -> (Client<'_>, Client<'_>) {
     tenancy::fill(app, ours.clone(), 0).await;
     let theirs = app.group(id(2)).await;
     tenancy::fill(app, theirs.clone(), 50).await;
+    // What a lead explains of a day takes a signature.
+    let explained = r#"[{"gap": "missed:x", "kind": "missed", "task_id": null, "words": "nobody was there"}]"#;
+    let update = "update day_sign_off set explanations = $1::jsonb";
+    sqlx::query(update).bind(explained).execute(&app.pool).await.expect("written");
     // Steps of kinds that take a routine of their own to record.
     for (step, kind, rest) in [
         ("count", "reading", "qualifier = 'lt', value = 10.25, unit = '[CFU]/mL', limits = '[{\"operator\": \"le\"}]'"),

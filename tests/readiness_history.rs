@@ -62,7 +62,7 @@ async fn eventful(clinic: &Clinic<'_>) -> Vec<(DateTime<Utc>, Value)> {
     chair["water_source"] = json!("own_reservoir");
     clinic.admin.put(&format!("/v1/operatories/{}", clinic.chair), chair).await.expect(200);
     look(600).await;
-    look(460).await;
+    look(490).await;
     app.plan().await;
     let next = clinic.due_of(routine::start_flush()).await;
     clinic.tablet.post("/v1/completions", clinic.flush(7004, &next, 125)).await.expect(201);
@@ -95,7 +95,8 @@ async fn every_instant_is_answered_as_it_was_answered_then(pool: PgPool) {
     // The same times, put together by Postgres from the same rows, by a road of its own.
     let mut told: Vec<(DateTime<Utc>, Option<DateTime<Utc>>)> = Vec::new();
     for interval in intervals.iter().filter(|i| i["ready_by_record"] == json!(false)) {
-        let (begins, ends) = (at(interval["from"].as_str().expect("an instant")), at(interval["until"].as_str().expect("one")));
+        let (begins, ends) =
+            (at(interval["from"].as_str().expect("an instant")), at(interval["until"].as_str().expect("one")));
         match told.last_mut() {
             Some((_, last)) if *last == Some(begins) => *last = Some(ends),
             _ => told.push((begins, Some(ends))),
@@ -146,5 +147,9 @@ async fn a_late_entry_changes_nothing_before_it_was_recorded_and_what_cannot_be_
         assert_eq!((answer.status.as_u16(), answer.pointers()), (422, vec!["/until".to_owned()]), "{query}");
     }
     clinic.admin.get(&format!("{path}-history?from=2026-11-02T08:00:00Z")).await.expect(200);
-    clinic.admin.get(&format!("/v1/operatories/{}/readiness-history?from=2026-11-02T08:00:00Z", id(999))).await.expect(404);
+    clinic
+        .admin
+        .get(&format!("/v1/operatories/{}/readiness-history?from=2026-11-02T08:00:00Z", id(999)))
+        .await
+        .expect(404);
 }

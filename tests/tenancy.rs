@@ -219,6 +219,11 @@ async fn what_failed(app: &App, clinic: &Clinic<'_>, offset: u32, task_id: &str)
         "insert into miss_reason (group_id, task_id, number, clinic_id, reason, told_by, recorded_at, key_id)
          select group_id, $5, 1, clinic_id, 'nobody there', 'KV', recorded_at, key_id
          from corrective_action where group_id = $1 and action_id = $4",
+        "insert into water_advisory_lifting (group_id, advisory_id, clinic_id, lifting_id, notice_number, reason,
+                                             lifted_at, recorded_at, staff_id, lifted_by, key_id)
+         select group_id, advisory_id, clinic_id, $2, '', 'letter', started_at + interval '1 minute', recorded_at, $2,
+                'Mara Oduya', key_id
+         from water_advisory where group_id = $1 on conflict do nothing",
         "insert into day_sign_off (group_id, sign_off_id, clinic_id, clinic_day, number, staff_id, signed_by, review_digest,
                                    task_counts, explanations, entry_ids, recorded_at, key_id)
          select group_id, $2, clinic_id, '2026-11-01', 1, $2, 'Mara Oduya', sha256(''), '{}', '[]', '{}', recorded_at,
@@ -431,14 +436,7 @@ async fn no_key_reaches_another_group_by_any_operation(pool: PgPool) {
                 assert!(name != "record_batch" || answer.json()["answers"][0]["problem"]["status"] != json!(null));
             } else if answer.status != StatusCode::FORBIDDEN {
                 let by_body =
-                    [
-                        "put_operatory",
-                        "put_equipment",
-                        "create_key",
-                        "put_lot",
-                        "put_instrument",
-                        "put_own_limits",
-                    ];
+                    ["put_operatory", "put_equipment", "create_key", "put_lot", "put_instrument", "put_own_limits"];
                 let by_body = by_body.contains(&name.as_str());
                 assert_eq!(answer.status.as_u16(), if by_body { 422 } else { 404 }, "{request}");
                 got_past_the_role.insert(name.clone());

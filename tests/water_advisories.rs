@@ -17,7 +17,9 @@ const NOTICE: u32 = 700;
 
 /// A lead who is trained to release, another one, and an assistant; all with one PIN.
 async fn people(clinic: &Clinic<'_>) {
-    for (n, initials, role) in [(LEAD, "MO", "clinic_lead"), (SECOND, "KW", "clinic_lead"), (ASSISTANT, "IB", "assistant")] {
+    for (n, initials, role) in
+        [(LEAD, "MO", "clinic_lead"), (SECOND, "KW", "clinic_lead"), (ASSISTANT, "IB", "assistant")]
+    {
         let path = format!("/v1/staff/{}", id(n));
         let person = json!({ "name": format!("Person {initials}"), "initials": initials, "role": role,
                              "active_from": "2024-01-01" });
@@ -178,7 +180,8 @@ async fn work_that_runs_mains_water_rests_while_a_notice_stands_and_other_work_d
     }
     let listed = async || {
         app.plan().await;
-        let due = clinic.tablet.get(&format!("/v1/clinics/{}/due?ahead_minutes=1440", clinic.clinic_id)).await.expect(200);
+        let due =
+            clinic.tablet.get(&format!("/v1/clinics/{}/due?ahead_minutes=1440", clinic.clinic_id)).await.expect(200);
         let names = due["tasks"].as_array().expect("tasks").iter().map(|t| t["routine_name"].to_string());
         names.collect::<std::collections::BTreeSet<_>>()
     };
@@ -215,7 +218,10 @@ async fn a_notice_for_an_area_finds_its_clinics_and_is_lifted_in_each_by_itself(
     assert_eq!(clinic.admin.put(&path, body.clone()).await.expect(200), first);
     // The same notice reaches the other clinic later.
     body["clinic_ids"] = json!([next.clinic_id]);
-    assert_eq!(clinic.admin.put(&path, body.clone()).await.expect(201)["clinics"].as_array().expect("clinics").len(), 2);
+    assert_eq!(
+        clinic.admin.put(&path, body.clone()).await.expect(201)["clinics"].as_array().expect("clinics").len(),
+        2
+    );
     body["authority"] = json!("Somebody else");
     assert_eq!(clinic.admin.put(&path, body.clone()).await.expect(409)["type"], "/problems/advisory-differs");
     body["clinic_ids"] = json!([]);
@@ -247,7 +253,10 @@ async fn a_notice_for_an_area_finds_its_clinics_and_is_lifted_in_each_by_itself(
     assert_eq!(clinic.admin.post(&lifted, early).await.pointers(), ["/lifted_at"]);
     assert_eq!(clinic.admin.post(&lifted, lifting(713, id(999))).await.pointers(), ["/clinic_ids/0"]);
     let mut late = notice(&clinic, "2026-11-02T09:05:00Z");
-    assert_eq!(clinic.admin.put(&format!("/v1/water-advisories/{}", id(701)), late.clone()).await.pointers(), ["/started_at"]);
+    assert_eq!(
+        clinic.admin.put(&format!("/v1/water-advisories/{}", id(701)), late.clone()).await.pointers(),
+        ["/started_at"]
+    );
     late["clinic_ids"] = Value::Null;
     late["area"] = json!("Nowhere");
     late["started_at"] = json!("2026-11-02T09:00:00Z");

@@ -4,7 +4,7 @@
 //! also examples of its documents.
 
 use anyhow::Context;
-use chrono::NaiveDate;
+use chrono::{Days, NaiveDate};
 use serde_json::{Map, Value, json};
 use uuid::Uuid;
 
@@ -13,6 +13,9 @@ use super::people::put_people;
 use super::seed::{ClinicSeed, Seed, date_from};
 
 const LOCAL_MINUTE: &str = "%Y-%m-%dT%H:%M";
+
+/// How many days back days ask to be signed: far enough for an open day, whatever the weekday of the load.
+const DAYS_TO_SIGN: Days = Days::new(3);
 
 /// Puts everything but keys. `today` is the day of the load and `first_day` the day the history starts, as each
 /// clinic's calendar shows them.
@@ -67,6 +70,11 @@ async fn put_clinic(administrator: &Client, clinic: &ClinicSeed, dates: ClinicDa
             "reason": closure.reason,
         });
         administrator.put(&format!("{path}/closures/{}", closure.closure_id), &body).await?;
+    }
+    // Leads signed elsewhere until now; the last open day or two wait for a signature.
+    let asked_from = (dates.today - DAYS_TO_SIGN).max(dates.first_day);
+    for (from_on, is_asked) in [(dates.first_day, false), (asked_from, true)] {
+        administrator.put(&format!("{path}/day-signing"), &json!({ "from_on": from_on, "is_asked": is_asked })).await?;
     }
     for special in &clinic.special_openings {
         let date = date_from(dates.today, special.days_from_today);

@@ -66,6 +66,7 @@ impl OverdueKinds {
 #[into_params(parameter_in = Query)]
 pub struct OverdueQuery {
     /// Only this kind, or `all`; `task` when not given, as it was before there were others.
+    #[param(inline)]
     pub kind: Option<OverdueKinds>,
     /// Only in this clinic.
     pub clinic_id: Option<Uuid>,

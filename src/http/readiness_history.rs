@@ -109,9 +109,13 @@ impl SpanQuery {
             Some(until) => until,
             None => self.from.checked_add_signed(TimeDelta::days(1)).map_or(now, |later| later.min(now)),
         };
-        let fits = self.from >= DateTime::UNIX_EPOCH && self.from < until && until <= now && until - self.from <= LONGEST_SPAN;
+        let fits =
+            self.from >= DateTime::UNIX_EPOCH && self.from < until && until <= now && until - self.from <= LONGEST_SPAN;
         fits.then_some((self.from, until)).ok_or_else(|| {
-            ApiError::rule_broken("/until", "must lie after from (1970 or later), at most 31 days later, and not in the future")
+            ApiError::rule_broken(
+                "/until",
+                "must lie after from (1970 or later), at most 31 days later, and not in the future",
+            )
         })
     }
 }

@@ -73,7 +73,8 @@ async fn list_water_advisories(
     if let Some(clinic_id) = query.clinic_id {
         find_reached(&mut tx, &caller, clinic_id).await?;
     }
-    let asked: Option<Vec<Uuid>> = query.clinic_id.map_or_else(|| caller.reach.clinics().map(<[_]>::to_vec), |id| Some(vec![id]));
+    let asked: Option<Vec<Uuid>> =
+        query.clinic_id.map_or_else(|| caller.reach.clinics().map(<[_]>::to_vec), |id| Some(vec![id]));
     let filter = water_advisories::Filter {
         clinic_ids: asked.as_deref(),
         in_force: query.in_force.unwrap_or(false),
@@ -147,7 +148,8 @@ async fn put_water_advisory(
         corrective_actions::lock_subject(&mut tx, caller.group_id, (clinic_id, clinic_id), caller.now).await?;
         let standing = water_advisories::find(&mut tx, caller.group_id, advisory_id).await?;
         if let Some(differing) = standing.iter().find(|a| AdvisoryContent::of(a) != input.content()) {
-            let detail = format!("it was recorded at {} with other content, and is never changed", differing.recorded_at);
+            let detail =
+                format!("it was recorded at {} with other content, and is never changed", differing.recorded_at);
             return Err(ApiError::conflict("advisory-differs", "The id names another advisory", detail));
         }
         if standing.iter().any(|a| a.clinic_id == clinic_id) {
@@ -191,11 +193,7 @@ fn check_start(started_at: DateTime<Utc>, now: DateTime<Utc>) -> ApiResult<()> {
 }
 
 /// The clinics a notice concerns, in one order, so that two of these never wait for each other.
-async fn clinics_of(
-    db: &mut PgConnection,
-    caller: &Caller,
-    input: &WaterAdvisoryInput,
-) -> ApiResult<BTreeSet<Uuid>> {
+async fn clinics_of(db: &mut PgConnection, caller: &Caller, input: &WaterAdvisoryInput) -> ApiResult<BTreeSet<Uuid>> {
     if let Some(clinic_ids) = &input.clinic_ids {
         for clinic_id in clinic_ids {
             find_reached(&mut *db, caller, *clinic_id).await?;

@@ -89,7 +89,11 @@ impl Ask<'_> {
             water_pauses: water_advisories::list_applying(db, self.group_id, self.clinic_id, since_at)
                 .await?
                 .into_iter()
-                .map(|a| WaterPause { from: a.started_at, until: a.lifting.as_ref().map(|l| l.lifted_at), reason: a.called() })
+                .map(|a| WaterPause {
+                    from: a.started_at,
+                    until: a.lifting.as_ref().map(|l| l.lifted_at),
+                    reason: a.called(),
+                })
                 .collect(),
             completions,
             counted_before: self.counted_before(db).await?,

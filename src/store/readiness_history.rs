@@ -161,8 +161,7 @@ async fn list_turns(db: &mut PgConnection, group_id: Uuid, tasks: &[Uuid]) -> Re
     let mut turns: BTreeMap<Uuid, Vec<Turn>> = BTreeMap::new();
     for row in rows {
         let outcome = row.outcome.as_deref().map(|name| {
-            Outcome::from_name(name)
-                .ok_or_else(|| StoreError::bad_row("task_settlement", row.task_id, "outcome", name))
+            Outcome::from_name(name).ok_or_else(|| StoreError::bad_row("task_settlement", row.task_id, "outcome", name))
         });
         let turn = Turn { at: row.settled_at, outcome: outcome.transpose()?, failed: row.failed };
         turns.entry(row.task_id).or_default().push(turn);

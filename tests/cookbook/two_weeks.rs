@@ -160,6 +160,9 @@ async fn live_two_weeks(app: &App, clinic: &Clinic<'_>) {
     let stranger = json!({ "name": "Person GG", "initials": "GG", "role": "assistant", "active_from": "2026-11-01" });
     clinic.admin.put(&format!("/v1/staff/{}", id(807)), stranger).await.expect(201);
     water(clinic, 705, "GG", 51).await;
+    let notice = json!({ "authority": "Valley Water", "notice_number": "7/26", "started_at": "2026-11-16T08:00:00Z",
+                         "opened_by": "AA", "clinic_ids": [clinic.clinic_id] });
+    clinic.tablet.put(&format!("/v1/water-advisories/{}", id(940)), notice).await.expect(201);
     let mut flushes = Vec::new();
     for minute in 0..6 {
         app.set(at(&format!("2026-11-16T10:0{minute}:00Z")));
@@ -244,6 +247,11 @@ async fn what_failed_ends_or_falls_due_is_told_by_the_queries_of_the_cookbook(po
                   "last_performed_at": "2026-11-16T09:00:00+00:00", "had_ended": false },
             ]),
         ),
+        (
+            "11_",
+            json!([{ "clinic": clinic, "authority": "Valley Water", "notice_number": "7/26", "what": "stands",
+                     "chair": null, "since": "2026-11-16T08:00:00+00:00" }]),
+        ),
         // 40 CFR 441.30(a)(1)(iii), read: until 2027-06-14, 210 days from the 16th of November.
         (
             "12_",
@@ -268,7 +276,7 @@ async fn what_failed_ends_or_falls_due_is_told_by_the_queries_of_the_cookbook(po
 
     // At an instant before anything failed, nothing of it shows.
     manager.look_from("2026-11-02T10:00:00Z").await;
-    for number in ["03_", "04_", "05_", "07_", "09b_"] {
+    for number in ["03_", "04_", "05_", "07_", "09b_", "11_"] {
         assert_eq!(answers(&mut manager, number).await, json!([]), "{number}");
     }
     // And the deadline is no longer told of once it has passed.

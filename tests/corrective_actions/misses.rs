@@ -152,7 +152,8 @@ async fn a_flush_whose_next_patient_is_seated_stays_missed_and_is_made_safe_expl
     // Recorded all the same, and answered with what is missing: the desk decides.
     let seated = seat(&clinic, "2026-11-02T09:12:00Z").await;
     assert_eq!(seated["readiness"]["ready_by_record"], json!(false));
-    assert_eq!(seated["readiness"]["missing"][0]["routine_id"], json!(routine::turnover_flush()));
+    let missing = seated["readiness"]["missing"].as_array().expect("a list");
+    assert!(missing.iter().any(|m| m["routine_id"] == json!(routine::turnover_flush())), "{missing:?}");
     // Its own window would be open until 10:00.
     assert_eq!(clinic.task(&flush).await["task"]["state"], "missed");
     // At once, without the loop: the action, and what makes safe.

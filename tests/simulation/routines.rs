@@ -58,7 +58,11 @@ pub(super) fn routines() -> Vec<Value> {
         routine
     };
     let drafts: Vec<(&str, Value, Value)> = vec![
-        ("operatory", plain("opening"), json!({ "counts_as_use": true, "blocks_from": "may_start", "runs_mains_water": true })),
+        (
+            "operatory",
+            plain("opening"),
+            json!({ "counts_as_use": true, "blocks_from": "may_start", "runs_mains_water": true }),
+        ),
         ("operatory", plain("first_patient"), json!({ "blocks_from": "due_by" })),
         ("operatory", plain("turnover"), json!({ "runs_mains_water": true })),
         ("clinic", plain("session_end"), json!({ "runs_mains_water": true })),

@@ -24,7 +24,10 @@ fn task(turns: &[(&str, Option<Outcome>, bool)]) -> PastTask {
             rungs: Vec::new(),
         },
         rests_from: None,
-        turns: turns.iter().map(|(when, outcome, failed)| Turn { at: at(when), outcome: *outcome, failed: *failed }).collect(),
+        turns: turns
+            .iter()
+            .map(|(when, outcome, failed)| Turn { at: at(when), outcome: *outcome, failed: *failed })
+            .collect(),
     }
 }
 
@@ -95,8 +98,11 @@ fn a_version_that_does_not_ask_lacks_nothing_while_it_is_in_force() {
 #[test]
 fn the_subject_is_taken_where_it_stood_and_as_it_was_then() {
     let mut past = past(Vec::new());
-    past.subject.spells =
-        vec![Spell { from: at("2026-11-30 09:00"), until: Some(at("2026-11-30 11:00")), reason: "no suction".to_owned() }];
+    past.subject.spells = vec![Spell {
+        from: at("2026-11-30 09:00"),
+        until: Some(at("2026-11-30 11:00")),
+        reason: "no suction".to_owned(),
+    }];
     past.places = vec![
         Place { from: at("2026-11-01 00:00"), clinic_id: id(7), water_source: Some(WaterSource::MainsAirGap) },
         Place { from: at("2026-11-30 14:00"), clinic_id: id(7), water_source: Some(WaterSource::OwnReservoir) },
