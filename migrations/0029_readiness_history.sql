@@ -46,12 +46,16 @@ with version as (
                           case when t.outcome_by_plan then tstzmultirange(tstzrange(t.outcome_at, null)) end, '{}') as lacking
     from public.task t
     cross join lateral (
-        select range_agg(tstzrange(s.settled_at, greatest(s.settled_at, s.next_at)))
+        select range_agg(tstzrange(s.settled_at, s.next_at))
                    filter (where s.outcome = 'done' and not s.failed) as good,
-               range_agg(tstzrange(s.settled_at, greatest(s.settled_at, s.next_at)))
+               range_agg(tstzrange(s.settled_at, s.next_at))
                    filter (where s.outcome = 'done' and not s.failed or s.outcome in ('void', 'not_required')) as at_rest
-        from (select p.settled_at, p.outcome, p.failed, lead(p.settled_at) over (order by p.number) as next_at
-              from public.task_settlement p where p.group_id = t.group_id and p.task_id = t.task_id) s) k
+        from (select p.settled_at, p.outcome, p.failed,
+                     -- Clocks of instances differ: a turn may be dated before the one it follows.
+                     case when lead(p.settled_at) over turns is not null
+                          then greatest(p.settled_at, lead(p.settled_at) over turns) end as next_at
+              from public.task_settlement p where p.group_id = t.group_id and p.task_id = t.task_id
+              window turns as (order by p.number)) s) k
     where t.blocks_at is not null
 ), lack as (
     -- A later occurrence with a good record ends the lack of those before it.
@@ -70,7 +74,8 @@ with version as (
 ), obstacle as (
     select l.group_id, l.subject_id, l.times from lack l
     union all
-    select q.group_id, q.subject_id, tstzmultirange(tstzrange(q.recorded_at, greatest(q.recorded_at, r.recorded_at)))
+    select q.group_id, q.subject_id, tstzmultirange(tstzrange(q.recorded_at, case when r.recorded_at >= q.recorded_at then r.recorded_at
+                                                 when r.recorded_at is not null then q.recorded_at end))
     from public.quarantine q
     left join public.quarantine_release r on r.group_id = q.group_id and r.quarantine_id = q.quarantine_id
     where q.load_reference is null
@@ -79,7 +84,8 @@ with version as (
     from place p where p.service_state = 'out_of_service'
     union all
     select p.group_id, p.subject_id,
-           tstzmultirange(tstzrange(p.changed_at, p.until_at) * tstzrange(a.recorded_at, greatest(a.recorded_at, l.recorded_at)))
+           tstzmultirange(tstzrange(p.changed_at, p.until_at) * tstzrange(a.recorded_at, case when l.recorded_at >= a.recorded_at then l.recorded_at
+                                                                            when l.recorded_at is not null then a.recorded_at end))
     from place p
     join public.water_advisory a on a.group_id = p.group_id and a.clinic_id = p.clinic_id
     left join public.water_advisory_lifting l

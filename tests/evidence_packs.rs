@@ -208,7 +208,7 @@ async fn the_proofs_of_a_pack_are_checked_by_the_script_within_it_and_any_other_
         let mut bytes = text.clone().into_bytes();
         bytes[place] = if bytes[place] == b'1' { b'2' } else { b'1' };
         let edited = String::from_utf8(bytes).expect("text");
-        assert_ne!(check_proof(&edited), Ok(head), "byte {place}: {}", &text[place.saturating_sub(20)..place + 1]);
+        assert_ne!(check_proof(&edited), Ok(head), "byte {place}: {}", &text[place.saturating_sub(20)..=place]);
         tried += 1;
     }
     assert!(tried > 200, "only {tried} bytes were tried");

@@ -124,8 +124,11 @@ fn kind_of(answer: &Answer) -> String {
     answer.json()["type"].as_str().unwrap_or_default().to_owned()
 }
 
-/// The trial's sums: how many go of each class, and how many stay of each class and reason.
-fn sums(trial: &Value) -> (Vec<(String, u64)>, Vec<(String, String, u64)>) {
+/// How many go of each class, and how many stay of each class and reason.
+type Sums = (Vec<(String, u64)>, Vec<(String, String, u64)>);
+
+/// The trial's sums.
+fn sums(trial: &Value) -> Sums {
     let text = |value: &Value| value.as_str().unwrap_or("-").to_owned();
     let count = |value: &Value| value["record_count"].as_u64().expect("a count");
     let list = |name: &str| trial[name].as_array().expect("a list").clone();

@@ -29,6 +29,7 @@ pub(crate) struct Full<'a> {
 }
 
 /// Fills the clinic of a group; `offset` keeps ids apart.
+#[expect(clippy::too_many_lines, reason = "one list of one of everything")]
 pub(crate) async fn fill<'a>(app: &'a App, admin: Client<'a>, offset: u32) -> Full<'a> {
     app.set(at("2026-11-02T07:40:00Z"));
     let clinic = scenario::clinic_of(app, admin, "Europe/London", offset).await;

@@ -384,8 +384,8 @@ impl<'a> History<'a> {
         performed_by: &str,
         (manner, online): (Manner, bool),
     ) -> Done {
-        let shelf = &self.sites[site].shelf;
-        let mut tablet = Tablet { story: &self.seed.story, shelf, dice: &mut self.dice, performed_by, online };
+        let Self { seed, sites, dice, .. } = self;
+        let mut tablet = Tablet { story: &seed.story, shelf: &sites[site].shelf, dice, performed_by, online };
         let mut done = tablet.work(task, at, manner);
         if self.seed.story.signed.contains(&task.routine_id) {
             let staff = self.seed.staff.get(&self.sites[site].seed.clinic_id).map(Vec::as_slice).unwrap_or_default();

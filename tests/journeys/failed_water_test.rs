@@ -47,7 +47,7 @@ fn text(value: &Value) -> String {
     value.as_str().unwrap_or_else(|| panic!("no text: {value}")).to_owned()
 }
 
-async fn verdict_of(answer: crate::support::app::Answer) -> String {
+fn verdict_of(answer: &crate::support::app::Answer) -> String {
     text(&answer.expect(201)["verdict"])
 }
 
@@ -62,14 +62,14 @@ async fn a_control_that_did_not_grow_asks_for_the_test_again_at_once(clinic: &Cl
             "test_lot": "BI-7", "control_lot": control_lot, "test_growth": test, "control_growth": control } } }])
     };
     let task = clinic.due_in_clinic(practice::spore_test()).await;
-    assert_eq!(verdict_of(enter(clinic, 701, &task, strips("BI-7", false, false)).await).await, "void");
+    assert_eq!(verdict_of(&enter(clinic, 701, &task, strips("BI-7", false, false)).await), "void");
     let again = clinic.due_in_clinic(practice::spore_test()).await;
     assert_ne!(again["task_id"], task["task_id"]);
     assert!(again["slot"].as_str().is_some_and(|slot| slot.starts_with("repeat")), "{again}");
     // A control of another lot shows no more than one that did not grow.
-    assert_eq!(verdict_of(enter(clinic, 702, &again, strips("BI-8", false, true)).await).await, "void");
+    assert_eq!(verdict_of(&enter(clinic, 702, &again, strips("BI-8", false, true)).await), "void");
     let third = clinic.due_in_clinic(practice::spore_test()).await;
-    assert_eq!(verdict_of(enter(clinic, 703, &third, strips("BI-7", false, true)).await).await, "passed");
+    assert_eq!(verdict_of(&enter(clinic, 703, &third, strips("BI-7", false, true)).await), "passed");
     // A void test is no failure: it opened nothing.
     assert_eq!(clinic.manager.get("/v1/corrective-actions").await.expect(200)["items"], json!([]));
 }
@@ -81,7 +81,7 @@ async fn a_pool_passes_and_says_nothing_of_a_single_line(clinic: &Clinic<'_>) ->
     let first = clinic.due_of(practice::water_test()).await;
     let pool = json!([["handpiece-1", "syringe"]]);
     assert_eq!(draw(clinic, 710, &first, json!([])).await.pointers(), ["/steps/0/given/drawn/bottles"]);
-    assert_eq!(verdict_of(draw(clinic, 710, &first, pool).await).await, "result_pending");
+    assert_eq!(verdict_of(&draw(clinic, 710, &first, pool).await), "result_pending");
     app.plan().await;
     // A sample is no result: the task waits for it, and its reading has a date of its own.
     assert_eq!(clinic.task(&first).await["task"]["state"], "result_pending");
@@ -101,7 +101,7 @@ async fn a_pool_passes_and_says_nothing_of_a_single_line(clinic: &Clinic<'_>) ->
         (&json!("600"), &json!("250"), &json!("open_for_each_line"))
     );
     let read_it = enter(clinic, 712, &reading, json!([{ "step": "read", "status": "done" }])).await;
-    assert_eq!(verdict_of(read_it).await, "passed");
+    assert_eq!(verdict_of(&read_it), "passed");
     second
 }
 
@@ -113,7 +113,7 @@ fn is_water_test(task: &Value) -> bool {
 async fn one_line_is_over_and_the_chair_is_out_of_use(clinic: &Clinic<'_>, task: &Value) -> String {
     let app = clinic.admin.app;
     let each = json!([["handpiece-1"], ["syringe"]]);
-    assert_eq!(verdict_of(draw(clinic, 720, task, each).await).await, "result_pending");
+    assert_eq!(verdict_of(&draw(clinic, 720, task, each).await), "result_pending");
     app.set(at("2026-11-16T09:00:00Z"));
     app.plan().await;
     let reported = |value: &str| {
@@ -234,7 +234,7 @@ async fn the_shock_treatment_passes_whole_or_not_at_all(clinic: &Clinic<'_>, act
     let word = step(clinic, action, "disinfect", 734, "IB", json!({})).await;
     assert_eq!((word.status.as_u16(), problem(&word).as_str()), (409, "/problems/tests-missing"));
     let whole = enter(clinic, 747, &task, worked(GOOD_LOT, hold(746, 905).await)).await;
-    assert_eq!(verdict_of(whole).await, "passed");
+    assert_eq!(verdict_of(&whole), "passed");
     step(clinic, action, "disinfect", 734, "IB", json!({})).await.expect(201);
 }
 
@@ -247,7 +247,7 @@ async fn the_retest_is_read_before_it_counts(clinic: &Clinic<'_>, action: &str, 
     app.plan().await;
     let retest = clinic.due_of(practice::water_test()).await;
     let drawn = draw(clinic, 750, &retest, json!([["handpiece-1"], ["syringe"]])).await;
-    assert_eq!(verdict_of(drawn).await, "result_pending");
+    assert_eq!(verdict_of(&drawn), "result_pending");
     let named = json!({ "completion_id": id(750) });
     let unread = step(clinic, action, "retest", 735, "IB", named).await;
     assert_eq!((unread.status.as_u16(), problem(&unread).as_str()), (409, "/problems/tests-missing"));
@@ -256,7 +256,7 @@ async fn the_retest_is_read_before_it_counts(clinic: &Clinic<'_>, action: &str, 
     app.set(at("2026-11-30T09:00:00Z"));
     app.plan().await;
     let seen = json!([colonies(&["handpiece-1"], 50), colonies(&["syringe"], 0)]);
-    assert_eq!(verdict_of(read(clinic, 751, &retest, "2026-11-23", seen).await).await, "passed");
+    assert_eq!(verdict_of(&read(clinic, 751, &retest, "2026-11-23", seen).await), "passed");
     // The test that failed is not the retest.
     let wrong = step(clinic, action, "retest", 735, "IB", json!({ "completion_id": id(721) })).await;
     assert_eq!(wrong.pointers(), ["/completion_id"]);
@@ -300,7 +300,7 @@ async fn the_chair_is_ready_once_the_daily_records_are_there(clinic: &Clinic<'_>
     let done = |step: &str| json!({ "step": step, "status": "done" });
     let soak = json!({ "step": "contact", "status": "done", "elapsed_seconds": 605 });
     let whole = enter(clinic, 760, &evening, json!([done("empty"), done("fill"), soak, done("rinse")])).await;
-    assert_eq!(verdict_of(whole).await, "passed");
+    assert_eq!(verdict_of(&whole), "passed");
     app.set(at("2026-12-01T08:00:00Z"));
     app.plan().await;
     assert_eq!(readiness(clinic).await["ready_by_record"], json!(false), "the morning's flush");
@@ -323,7 +323,7 @@ async fn a_second_person_closes_it_weeks_later(clinic: &Clinic<'_>, action: &str
     app.plan().await;
     let follow_up = clinic.due_of(practice::water_test()).await;
     let seen = json!([colonies(&["handpiece-1"], 4), colonies(&["syringe"], 0)]);
-    assert_eq!(verdict_of(read(clinic, 770, &follow_up, "2026-12-14", seen).await).await, "passed");
+    assert_eq!(verdict_of(&read(clinic, 770, &follow_up, "2026-12-14", seen).await), "passed");
     let recorded = step(clinic, action, "follow-up-test", 736, "IB", json!({})).await.expect(201);
     assert_eq!((&recorded["early"], &recorded["late"]), (&json!(false), &json!(false)));
     step(clinic, action, "look-at-trend", 737, "MO", json!({})).await.expect(201);

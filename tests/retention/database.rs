@@ -104,7 +104,7 @@ async fn the_services_role_deletes_no_evidence_and_writes_no_purge(pool: PgPool)
         for sql in statements {
             let mut tx = store::begin(&pool, id(1)).await.expect("begun");
             let error = sqlx::query(AssertSqlSafe(sql.clone())).execute(&mut *tx).await.expect_err(&sql);
-            let code = error.as_database_error().and_then(|error| error.code().map(|code| code.into_owned()));
+            let code = error.as_database_error().and_then(|error| error.code().map(std::borrow::Cow::into_owned));
             // SQLSTATE insufficient_privilege (PostgreSQL documentation, appendix A).
             assert_eq!(code.as_deref(), Some("42501"), "{sql}: {error}");
         }
