@@ -24,9 +24,21 @@ fn instant(at: DateTime<Utc>) -> String {
     at.to_rfc3339_opts(chrono::SecondsFormat::Micros, true)
 }
 
+/// A lead who is trained to release.
+async fn lead(clinic: &Clinic<'_>) {
+    let path = format!("/v1/staff/{}", id(801));
+    let person = json!({ "name": "Mara Oduya", "initials": "MO", "role": "clinic_lead", "active_from": "2024-01-01" });
+    clinic.admin.put(&path, person).await.expect(201);
+    clinic.admin.put(&format!("{path}/pin"), json!({ "pin": "80146" })).await.expect(204);
+    let competence = json!({ "for_what": { "kind": "family", "family": "release" }, "valid_from": "2026-01-01",
+                             "signed_off_by": "the group's lead" });
+    clinic.admin.put(&format!("{path}/competences/{}", id(801)), competence).await.expect(201);
+}
+
 /// A day and a half with all that makes a record lack something; every look, with its instant.
 async fn eventful(clinic: &Clinic<'_>) -> Vec<(DateTime<Utc>, Value)> {
     let app = clinic.admin.app;
+    lead(clinic).await;
     let mut looks = Vec::new();
     let mut look = async |minutes: i64| {
         looks.push((app.clock.now(), now(clinic).await));
@@ -41,6 +53,10 @@ async fn eventful(clinic: &Clinic<'_>) -> Vec<(DateTime<Utc>, Value)> {
     let out = json!({ "subject_id": clinic.chair, "reason": "it leaks", "begun_by": "IB" });
     clinic.tablet.put(&format!("/v1/quarantines/{}", id(870)), out).await.expect(201);
     look(30).await;
+    let signature = json!({ "staff_id": id(801), "pin": "80146" });
+    let release = json!({ "release_id": id(871), "reason": "the seal was changed", "signature": signature });
+    clinic.tablet.post(&format!("/v1/quarantines/{}/release", id(870)), release).await.expect(201);
+    look(5).await;
     // It is taken back: the flush was of another chair.
     let mut taken_back = clinic.flush(7003, &flush, 20);
     taken_back["corrects"] = json!(id(7002));
