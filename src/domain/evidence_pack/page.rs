@@ -1,6 +1,6 @@
 //! The page of a pack: one file of HTML that opens without a network.
 //!
-//! The rule of this file: every word that somebody entered goes through [`escape`]; there is no script, no address and
+//! The rule of this file: every word that somebody entered goes through `escape`; there is no script, no address and
 //! nothing that is fetched.
 
 use std::fmt::Write as _;
