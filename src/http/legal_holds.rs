@@ -65,6 +65,7 @@ impl LegalHoldInput {
     fn check(&self) -> ApiResult<()> {
         let mut faults = Vec::new();
         check_text(&mut faults, "/reason", &self.reason, 400);
+        faults.extend(self.signature.pin.fault("/signature/pin"));
         for (pointer, date) in [("/from", self.from), ("/until", self.until)] {
             if let Some(date) = date {
                 check_date(&mut faults, pointer, date);
@@ -331,6 +332,7 @@ async fn lift_legal_hold(
     caller.must_be(&MAY_SIGN)?;
     let mut faults = Vec::new();
     check_text(&mut faults, "/reason", &input.reason, 400);
+    faults.extend(input.signature.pin.fault("/signature/pin"));
     without_faults((), faults).map_err(ApiError::rules_broken)?;
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     let hold = find_hold(&mut tx, &caller, clinic_id, legal_hold_id).await?;

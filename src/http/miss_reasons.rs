@@ -43,18 +43,16 @@ const MOST_REASONS: i64 = 50;
 pub struct MissReasonInput {
     /// In a word that can be counted.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schema(nullable = false)]
     pub code: Option<MissCode>,
     /// In the person's words. No patient or health data.
     #[schema(min_length = 1, max_length = 400, example = "The next patient was seated before the flush was begun.")]
     pub reason: String,
     /// The person, by initials or staff number; may be left out where the person signs.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schema(min_length = 1, max_length = 40, example = "KV", nullable = false)]
+    #[schema(min_length = 1, max_length = 40, example = "KV")]
     pub told_by: Option<String>,
     /// The person, by a PIN of their own.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schema(nullable = false)]
     pub signature: Option<SignatureInput>,
 }
 

@@ -179,7 +179,7 @@ struct Facts {
     takes_key: bool,
     writes: bool,
     has_body: bool,
-    /// A date in the path or the query, which can lie outside the years that are planned.
+    /// A date or an instant in the path or the query, which can lie outside the years that are planned or known.
     has_date: bool,
     is_negotiated: bool,
 }
@@ -289,7 +289,7 @@ fn add_problems(operation: &mut Operation, writes: bool, takes_key: bool) {
     });
     let has_date = operation.parameters.iter().flatten().any(|parameter| match parameter {
         RefOr::T(Parameter { schema: Some(RefOr::T(Schema::Object(value))), .. }) => {
-            matches!(value.format, Some(SchemaFormat::KnownFormat(KnownFormat::Date)))
+            matches!(value.format, Some(SchemaFormat::KnownFormat(KnownFormat::Date | KnownFormat::DateTime)))
         }
         _ => false,
     });

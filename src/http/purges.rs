@@ -158,6 +158,7 @@ async fn put_purge(
     caller.must_be(&MAY_SIGN)?;
     let mut faults: Vec<Fault> = Vec::new();
     check_text(&mut faults, "/reason", &input.reason, 400);
+    faults.extend(input.signature.pin.fault("/signature/pin"));
     without_faults((), faults).map_err(ApiError::rules_broken)?;
     let span = Span::check(Some(input.from), input.until)?;
     let mut tx = store::begin(&state.pool, caller.group_id).await?;

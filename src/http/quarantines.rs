@@ -407,6 +407,7 @@ async fn release_quarantine(
     caller.must_be(&MAY_RELEASE)?;
     let mut faults = Vec::new();
     check_text(&mut faults, "/reason", &input.reason, 400);
+    faults.extend(input.signature.pin.fault("/signature/pin"));
     without_faults((), faults).map_err(ApiError::rules_broken)?;
     // Looked at first without a lock: a PIN is checked in a transaction of its own, and none may stay open meanwhile.
     let mut tx = store::begin(&state.pool, caller.group_id).await?;

@@ -69,6 +69,7 @@ async fn close_corrective_action(
     caller.must_be(&MAY_WORK)?;
     let mut faults = Vec::new();
     check_text(&mut faults, "/reason", &input.reason, 400);
+    faults.extend(input.signature.pin.fault("/signature/pin"));
     without_faults((), faults).map_err(ApiError::rules_broken)?;
     // Looked at first without a lock: a PIN is checked in a transaction of its own, and none may stay open meanwhile.
     let mut tx = store::begin(&state.pool, caller.group_id).await?;

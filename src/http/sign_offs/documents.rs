@@ -19,6 +19,16 @@ const MOST_EXPLANATIONS: usize = 500;
 /// What leads said as they signed, by the names of gaps.
 pub(super) struct Explained(pub(super) BTreeMap<String, GapExplanation>);
 
+/// Whether it can be the name of a gap: its kind and an id.
+fn is_gap_name(name: &str) -> bool {
+    name.split_once(':').is_some_and(|(kind, id)| {
+        (1..=20).contains(&kind.len())
+            && kind.bytes().all(|b| b.is_ascii_lowercase() || b == b'_')
+            && id.len() == 36
+            && id.bytes().all(|b| matches!(b, b'0'..=b'9' | b'a'..=b'f' | b'-'))
+    })
+}
+
 /// Words about one gap.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
@@ -65,7 +75,12 @@ impl SignOffInput {
         }
         for (i, explanation) in self.explanations.iter().enumerate() {
             check_text(&mut faults, &format!("/explanations/{i}/words"), &explanation.words, 400);
-            if self.explanations[..i].iter().any(|before| before.gap == explanation.gap) {
+            if !is_gap_name(&explanation.gap) {
+                faults.push(Fault::new(
+                    format!("/explanations/{i}/gap"),
+                    "must be the name of a gap, as the review gave it",
+                ));
+            } else if self.explanations[..i].iter().any(|before| before.gap == explanation.gap) {
                 faults.push(Fault::new(format!("/explanations/{i}/gap"), "is explained twice"));
             }
         }

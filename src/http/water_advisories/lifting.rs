@@ -85,6 +85,7 @@ async fn lift_water_advisory(
     let mut faults = Vec::new();
     check_optional_text(&mut faults, "/notice_number", &input.notice_number, 80);
     check_text(&mut faults, "/reason", &input.reason, 400);
+    faults.extend(input.signature.pin.fault("/signature/pin"));
     faults.extend(count_fault(input.clinic_ids.as_deref()));
     without_faults((), faults).map_err(ApiError::rules_broken)?;
     // Looked at first without a lock: a PIN is checked in a transaction of its own, and none may stay open meanwhile.
