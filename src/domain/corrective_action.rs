@@ -213,7 +213,8 @@ pub fn derive_note_id(action_id: Uuid, kind: ActionNoteKind, completion_id: Uuid
     derive_id(b"chairtide corrective action note v1", kind.as_str(), &[action_id, completion_id])
 }
 
-fn derive_id(what: &[u8], name: &str, ids: &[Uuid]) -> Uuid {
+/// An id of what follows from others: the same wherever and however often it is worked out.
+pub(super) fn derive_id(what: &[u8], name: &str, ids: &[Uuid]) -> Uuid {
     let mut hash = Sha256::new();
     hash.update(what);
     hash.update(name.as_bytes());

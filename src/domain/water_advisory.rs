@@ -5,9 +5,9 @@
 //! from the mains all the time is spared (CDC, MMWR 52(RR-17), 2003, recommendations on boil-water advisories, read).
 
 use chrono::{DateTime, Utc};
-use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
+use super::corrective_action::derive_id;
 use super::subject::{Subject, SubjectKind, WaterSource};
 
 /// A notice as it applies to one clinic.
@@ -118,17 +118,11 @@ pub enum AdvisoryEdge {
 /// The id of the site event that an advisory makes at a clinic.
 #[must_use]
 pub fn derive_event_id(advisory_id: Uuid, clinic_id: Uuid, edge: AdvisoryEdge) -> Uuid {
-    let mut hash = Sha256::new();
-    hash.update(match edge {
+    let what = match edge {
         AdvisoryEdge::Started => b"chairtide water advisory started v1".as_slice(),
         AdvisoryEdge::Lifted => b"chairtide water advisory lifted v1".as_slice(),
-    });
-    hash.update(advisory_id.as_bytes());
-    hash.update(clinic_id.as_bytes());
-    let digest = hash.finalize();
-    let mut bytes = [0; 16];
-    bytes.copy_from_slice(&digest[..16]);
-    uuid::Builder::from_custom_bytes(bytes).into_uuid()
+    };
+    derive_id(what, "", &[advisory_id, clinic_id])
 }
 
 #[cfg(test)]
