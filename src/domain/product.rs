@@ -16,13 +16,6 @@ use super::limit::{Source, optional_decimal_text};
 use super::step::is_key;
 use super::zone::{self, Zone};
 
-/// Shown on every product. The first two are the cautions of the trade, in our words.
-pub const CAUTIONS: [&str; 3] = [
-    "The maker's instructions and local code come before anything entered here.",
-    "Never mix products: finish with one and rinse before the next is filled in. Do not top up.",
-    "Wear what the safety data sheet asks for; nobody is treated while product stands in the lines.",
-];
-
 /// How acid a product is, where its label gives no figure.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]

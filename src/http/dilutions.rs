@@ -14,8 +14,8 @@ use super::caller::Caller;
 use super::extract::Body;
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
+use crate::domain::cautions;
 use crate::domain::dilution::{Dilution, Mixture, Recipe, Strength, StrengthUnit};
-use crate::domain::product;
 
 /// What to measure out, with its cautions.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
@@ -47,7 +47,7 @@ pub fn router() -> OpenApiRouter<AppState> {
 )]
 async fn explain_dilution(_caller: Caller, Body(dilution): Body<Dilution>) -> ApiResult<Json<DilutionAnswer>> {
     let mixture = dilution.work_out().map_err(ApiError::rules_broken)?;
-    Ok(Json(DilutionAnswer { mixture, cautions: product::CAUTIONS.map(str::to_owned).to_vec() }))
+    Ok(Json(DilutionAnswer { mixture, cautions: cautions::PRODUCTS.map(str::to_owned).to_vec() }))
 }
 
 /// Examples for the API's document.
@@ -57,7 +57,7 @@ pub(super) fn examples() -> Vec<Example> {
     let wanted = strength(2, 2, StrengthUnit::Percent);
     let dilution = Dilution { reservoir_ml: 2000.into(), recipe: Recipe::Strength { stock, wanted } };
     let mixture = dilution.work_out().expect("an example without faults");
-    let answer = DilutionAnswer { mixture, cautions: product::CAUTIONS.map(str::to_owned).to_vec() };
+    let answer = DilutionAnswer { mixture, cautions: cautions::PRODUCTS.map(str::to_owned).to_vec() };
     vec![
         Example { operation_id: "explain_dilution", part: Part::Request, value: json!(dilution) },
         Example { operation_id: "explain_dilution", part: Part::Response, value: json!(answer) },

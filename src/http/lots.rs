@@ -26,10 +26,10 @@ use super::paging::{NewestFirst, linked};
 use super::problem::{ApiError, ApiResult};
 use super::samples;
 use crate::domain::access::Role;
+use crate::domain::cautions;
 use crate::domain::event::EventKind;
 use crate::domain::fault::check_text;
 use crate::domain::lot::{LotInUse, LotMark, LotMarkKind, in_use_until, last_like, standing_recall};
-use crate::domain::product::CAUTIONS;
 use crate::domain::zone;
 use crate::store::lots::{LotRow, LotUse, Wanted};
 use crate::store::{self, clinics, events};
@@ -120,7 +120,7 @@ impl LotDocument {
         let opened_at = last_like(&lot.marks, LotMarkKind::Opened).map(|mark| mark.marked_at);
         let life = lot.version.product.life_after_opening;
         let mut cautions = lot.version.product.cautions;
-        cautions.extend(CAUTIONS.map(str::to_owned));
+        cautions.extend(cautions::PRODUCTS.map(str::to_owned));
         Self {
             lot_id: row.lot_id,
             product_id: row.product_id,

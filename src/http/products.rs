@@ -21,10 +21,11 @@ use super::extract::{Body, Path};
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
 use super::samples;
+use crate::domain::cautions;
 use crate::domain::event::EventKind;
 use crate::domain::fault::Fault;
 use crate::domain::limit::{Seen, Source};
-use crate::domain::product::{CAUTIONS, InUseLife, Instructions, PhClass, Product, ProductUse, ProductVersion};
+use crate::domain::product::{InUseLife, Instructions, PhClass, Product, ProductUse, ProductVersion};
 use crate::store;
 
 /// The zone farthest behind UTC: where it is today, it is today or later everywhere.
@@ -86,7 +87,7 @@ impl From<ProductVersion> for ProductDocument {
             version: version.version,
             effective_on: version.effective_on,
             product: version.product,
-            cautions: CAUTIONS.map(str::to_owned).to_vec(),
+            cautions: cautions::PRODUCTS.map(str::to_owned).to_vec(),
         }
     }
 }

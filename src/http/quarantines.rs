@@ -29,6 +29,7 @@ use super::samples;
 use super::signature::SignatureInput;
 use super::signing;
 use crate::domain::access::Role;
+use crate::domain::cautions;
 use crate::domain::event::EventKind;
 use crate::domain::evidence::CLOCK_TOLERANCE;
 use crate::domain::fault::{Fault, check_text};
@@ -40,8 +41,6 @@ use crate::store::{self, actions, corrective_actions, events, subjects};
 const OLDEST_BEGINNING: TimeDelta = TimeDelta::days(7);
 const MAY_BEGIN: [Role; 4] = [Role::Chairside, Role::FrontDesk, Role::Manager, Role::Administrator];
 const MAY_RELEASE: [Role; 3] = [Role::Chairside, Role::Manager, Role::Administrator];
-
-const CAUTION: &str = "A release is the judgement of the trained person who signs it; a record says what was entered, not that something is fit to be used";
 
 /// What is put out of use.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
@@ -458,7 +457,12 @@ async fn must_miss_nothing(db: &mut PgConnection, caller: &Caller, quarantine: &
     if missing.is_empty() {
         return Ok(());
     }
-    Err(ApiError::not_yet("release-not-yet", "What stands before the release is not recorded", missing, CAUTION))
+    Err(ApiError::not_yet(
+        "release-not-yet",
+        "What stands before the release is not recorded",
+        missing,
+        cautions::RELEASE,
+    ))
 }
 
 fn must_be_released_so(found: Quarantine, input: &ReleaseInput) -> ApiResult<Quarantine> {

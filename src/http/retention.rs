@@ -27,6 +27,7 @@ use super::problem::{ApiError, ApiResult};
 use super::samples;
 use super::seals::MAY_READ;
 use super::signature::clinic_day;
+use crate::domain::cautions;
 use crate::domain::event::EventKind;
 use crate::domain::fault::{Fault, check_text};
 use crate::domain::jurisdiction::applies_at;
@@ -158,9 +159,6 @@ pub struct RetentionDocument {
     pub caution: String,
 }
 
-const CAUTION: &str = "Nothing is purged by itself. The local code and the clinic's contracts come before these figures; \
-a figure seen \"from_memory\" is to be confirmed by the clinic.";
-
 /// Its routes.
 #[must_use]
 pub fn router() -> OpenApiRouter<AppState> {
@@ -236,7 +234,7 @@ fn document(
         items: items.collect(),
         kept_elsewhere: shipped().elsewhere.iter().filter(is_here).cloned().collect(),
         holds,
-        caution: CAUTION.to_owned(),
+        caution: cautions::RETENTION.to_owned(),
     }
 }
 

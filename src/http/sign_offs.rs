@@ -30,6 +30,7 @@ use super::samples;
 use super::signature::Signer;
 use super::signing;
 use crate::domain::access::Role;
+use crate::domain::cautions;
 use crate::domain::event::EventKind;
 use crate::domain::fault::Fault;
 use crate::domain::sign_off::{GapKind, gap_name};
@@ -40,9 +41,6 @@ use crate::store::{self, events};
 const MAY_READ: [Role; 5] = [Role::Chairside, Role::FrontDesk, Role::Manager, Role::Reader, Role::Administrator];
 /// The signature is a lead's; the device may be any at work.
 const MAY_SIGN_WITH: [Role; 4] = [Role::Chairside, Role::FrontDesk, Role::Manager, Role::Administrator];
-
-const CAUTION: &str =
-    "A signature says that the day's records were looked at; it says nothing about what is fit to be used";
 
 /// Its routes.
 #[must_use]
@@ -177,7 +175,7 @@ fn must_be_signable(reviewed: &Reviewed, caller: &Caller, input: &SignOffInput) 
     if missing.is_empty() {
         return Ok(());
     }
-    Err(ApiError::not_yet("gaps-unexplained", "Gaps of the day are not explained", missing, CAUTION))
+    Err(ApiError::not_yet("gaps-unexplained", "Gaps of the day are not explained", missing, cautions::DAY_SIGNATURE))
 }
 
 fn changed() -> ApiError {

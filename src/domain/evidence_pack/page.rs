@@ -6,7 +6,7 @@
 use std::fmt::Write as _;
 
 use super::{Cover, Summary, sections};
-use crate::domain::cautions::CAUTIONS;
+use crate::domain::cautions;
 
 /// Text as it stands in HTML, also within an attribute.
 pub(super) fn escape(text: &str) -> String {
@@ -76,7 +76,7 @@ pub fn page(cover: &Cover, summary: &Summary) -> String {
         cover.key_id
     );
     html.push_str("<section class=\"cautions\"><h2>Read this first</h2><ul>");
-    for caution in CAUTIONS {
+    for caution in cautions::RECORDS {
         let _ = write!(html, "<li>{}</li>", escape(caution));
     }
     html.push_str("</ul></section>");

@@ -17,6 +17,7 @@ use uuid::Uuid;
 
 use super::documents::{ActionDocument, ClosingDocument};
 use super::{MAY_WORK, find_action};
+use crate::domain::cautions;
 use crate::domain::chain::progress::{Progress, StepRecord};
 use crate::domain::corrective_action::{ActionCause, Closing, CorrectiveAction, Grounds, not_a_second_person};
 use crate::domain::fault::check_text;
@@ -30,8 +31,6 @@ use crate::http::samples;
 use crate::http::signature::SignatureInput;
 use crate::http::signing;
 use crate::store::{self, actions, corrective_actions, misses, quarantines};
-
-const CAUTION: &str = "Closing says that the records are there and were looked at by a second person; it says nothing about what is fit to be used";
 
 /// A closing as it is signed.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
@@ -140,7 +139,12 @@ async fn grounds(db: &mut PgConnection, caller: &Caller, action: &CorrectiveActi
     if missing.is_empty() {
         return Ok(Grounds::StepsRecorded);
     }
-    Err(ApiError::not_yet("close-not-yet", "What stands before the closing is not recorded", missing, CAUTION))
+    Err(ApiError::not_yet(
+        "close-not-yet",
+        "What stands before the closing is not recorded",
+        missing,
+        cautions::CLOSING,
+    ))
 }
 
 async fn closed_already(

@@ -8,25 +8,13 @@ use serde_json::json;
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
+use crate::domain::cautions;
 use crate::domain::chain::ChainKind;
 use crate::domain::fault::{Fault, check_optional_text, check_text};
 use crate::domain::water_advisory::{Lifting, WaterAdvisory};
 use crate::http::openapi::{Example, Part};
 use crate::http::paging::NewestFirst;
 use crate::http::samples;
-
-/// What stands in every answer, in the order of how soon it hurts. CDC, MMWR 52(RR-17), 2003, and its fact sheet on
-/// boil-water advisories, read.
-const CAUTIONS: [&str; 4] = [
-    "The authority that gave notice says what the water may be used for; the local code and the makers' instructions \
-     come before this text.",
-    "Let no mains water run through a unit, a scaler or other equipment while the notice stands. A unit is spared only \
-     where its reservoir is apart from the mains; before one that was on the mains is switched over, its lines are \
-     flushed and disinfected.",
-    "Patients rinse with bottled or distilled water. No tap water for hands or to dilute products, unless it was boiled \
-     as the notice tells and has cooled; rub hands with alcohol instead, or wash them with bottled water and soap.",
-    "After it is lifted: flush first, then disinfect the lines, then a named person releases each unit.",
-];
 
 /// A notice as it is recorded.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
@@ -200,7 +188,7 @@ impl WaterAdvisoryDocument {
             started_at: first.started_at,
             opened_by: first.opened_by,
             clinics: clinics.collect(),
-            cautions: CAUTIONS.to_vec(),
+            cautions: cautions::WATER_ADVISORIES.to_vec(),
         })
     }
 }
@@ -252,7 +240,7 @@ pub(super) fn example() -> WaterAdvisoryDocument {
             lifting: None,
             follow_up: Vec::new(),
         }],
-        cautions: CAUTIONS.to_vec(),
+        cautions: cautions::WATER_ADVISORIES.to_vec(),
     }
 }
 
