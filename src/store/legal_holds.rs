@@ -127,25 +127,29 @@ impl TryFrom<Row> for LegalHold {
     }
 }
 
+/// Those legal holds, each with its lift where there is one.
+macro_rules! rows {
+    ($which:literal, $($argument:expr),+ $(,)?) => {
+        sqlx::query_as!(
+            Row,
+            r#"select h.legal_hold_id, h.clinic_id, h.record_class, h.subject_id, h.from_on, h.until_on, h.reason, h.staff_id,
+                      h.begun_by, h.recorded_at, h.key_id, l.lift_id as "lift_id?", l.reason as "lift_reason?",
+                      l.staff_id as "lift_staff_id?", l.lifted_by as "lifted_by?", l.recorded_at as "lifted_at?",
+                      l.key_id as "lift_key_id?"
+               from legal_hold h
+               left join legal_hold_lift l on l.group_id = h.group_id and l.legal_hold_id = h.legal_hold_id "# + $which,
+            $($argument),+
+        )
+    };
+}
+
 /// The hold with this id.
 ///
 /// # Errors
 /// When the database does not answer, or holds a row the model does not know.
 pub async fn find(db: &mut PgConnection, group_id: Uuid, legal_hold_id: Uuid) -> Result<Option<LegalHold>> {
-    let row = sqlx::query_as!(
-        Row,
-        r#"select h.legal_hold_id, h.clinic_id, h.record_class, h.subject_id, h.from_on, h.until_on, h.reason, h.staff_id,
-                  h.begun_by, h.recorded_at, h.key_id, l.lift_id as "lift_id?", l.reason as "lift_reason?",
-                  l.staff_id as "lift_staff_id?", l.lifted_by as "lifted_by?", l.recorded_at as "lifted_at?",
-                  l.key_id as "lift_key_id?"
-           from legal_hold h
-           left join legal_hold_lift l on l.group_id = h.group_id and l.legal_hold_id = h.legal_hold_id
-           where h.group_id = $1 and h.legal_hold_id = $2"#,
-        group_id,
-        legal_hold_id
-    )
-    .fetch_optional(db)
-    .await?;
+    let row =
+        rows!(r#"where h.group_id = $1 and h.legal_hold_id = $2"#, group_id, legal_hold_id).fetch_optional(db).await?;
     row.map(LegalHold::try_from).transpose()
 }
 
@@ -163,15 +167,8 @@ pub async fn list_of_clinic(
     at_most: i64,
 ) -> Result<Vec<LegalHold>> {
     let (before_at, before_id) = before.unzip();
-    let rows = sqlx::query_as!(
-        Row,
-        r#"select h.legal_hold_id, h.clinic_id, h.record_class, h.subject_id, h.from_on, h.until_on, h.reason, h.staff_id,
-                  h.begun_by, h.recorded_at, h.key_id, l.lift_id as "lift_id?", l.reason as "lift_reason?",
-                  l.staff_id as "lift_staff_id?", l.lifted_by as "lifted_by?", l.recorded_at as "lifted_at?",
-                  l.key_id as "lift_key_id?"
-           from legal_hold h
-           left join legal_hold_lift l on l.group_id = h.group_id and l.legal_hold_id = h.legal_hold_id
-           where h.group_id = $1 and h.clinic_id = $2 and (not $3 or l.lift_id is null)
+    let rows = rows!(
+        r#"where h.group_id = $1 and h.clinic_id = $2 and (not $3 or l.lift_id is null)
              and ($4::timestamptz is null or (h.recorded_at, h.legal_hold_id) < ($4, $5::uuid))
            order by h.recorded_at desc, h.legal_hold_id desc limit $6"#,
         group_id,

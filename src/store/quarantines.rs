@@ -135,25 +135,29 @@ pub async fn insert_release(
     Ok(done.rows_affected() == 1)
 }
 
+/// Those quarantines, each with its release where there is one.
+macro_rules! rows {
+    ($which:literal, $($argument:expr),+ $(,)?) => {
+        sqlx::query_as!(
+            Row,
+            r#"select q.quarantine_id, q.clinic_id, q.subject_id, q.line, q.load_reference, q.cycle_id, q.cause, q.cause_id,
+                      q.reason, q.begun_at, q.recorded_at, q.begun_by, q.key_id, r.release_id as "release_id?",
+                      r.staff_id as "staff_id?", r.released_by as "released_by?", r.reason as "release_reason?",
+                      r.recorded_at as "released_at?", r.key_id as "release_key_id?"
+               from quarantine q
+               left join quarantine_release r on r.group_id = q.group_id and r.quarantine_id = q.quarantine_id "# + $which,
+            $($argument),+
+        )
+    };
+}
+
 /// The quarantine with this id.
 ///
 /// # Errors
 /// When the database does not answer, or holds a row the model does not know.
 pub async fn find(db: &mut PgConnection, group_id: Uuid, quarantine_id: Uuid) -> Result<Option<Quarantine>> {
-    let row = sqlx::query_as!(
-        Row,
-        r#"select q.quarantine_id, q.clinic_id, q.subject_id, q.line, q.load_reference, q.cycle_id, q.cause, q.cause_id,
-                  q.reason, q.begun_at, q.recorded_at, q.begun_by, q.key_id, r.release_id as "release_id?",
-                  r.staff_id as "staff_id?", r.released_by as "released_by?", r.reason as "release_reason?",
-                  r.recorded_at as "released_at?", r.key_id as "release_key_id?"
-           from quarantine q
-           left join quarantine_release r on r.group_id = q.group_id and r.quarantine_id = q.quarantine_id
-           where q.group_id = $1 and q.quarantine_id = $2"#,
-        group_id,
-        quarantine_id
-    )
-    .fetch_optional(db)
-    .await?;
+    let row =
+        rows!(r#"where q.group_id = $1 and q.quarantine_id = $2"#, group_id, quarantine_id).fetch_optional(db).await?;
     row.map(Quarantine::try_from).transpose()
 }
 
@@ -181,15 +185,8 @@ pub async fn list_between(
     subject_ids: &[Uuid],
     (from, until): (DateTime<Utc>, DateTime<Utc>),
 ) -> Result<Vec<Quarantine>> {
-    let rows = sqlx::query_as!(
-        Row,
-        r#"select q.quarantine_id, q.clinic_id, q.subject_id, q.line, q.load_reference, q.cycle_id, q.cause, q.cause_id,
-                  q.reason, q.begun_at, q.recorded_at, q.begun_by, q.key_id, r.release_id as "release_id?",
-                  r.staff_id as "staff_id?", r.released_by as "released_by?", r.reason as "release_reason?",
-                  r.recorded_at as "released_at?", r.key_id as "release_key_id?"
-           from quarantine q
-           left join quarantine_release r on r.group_id = q.group_id and r.quarantine_id = q.quarantine_id
-           where q.group_id = $1 and q.subject_id = any($2) and q.recorded_at <= $4
+    let rows = rows!(
+        r#"where q.group_id = $1 and q.subject_id = any($2) and q.recorded_at <= $4
              and (r.recorded_at is null or r.recorded_at > $3)
            order by q.begun_at, q.quarantine_id"#,
         group_id,
@@ -207,15 +204,8 @@ pub async fn list_between(
 /// # Errors
 /// When the database does not answer, or holds a row the model does not know.
 pub async fn list_of_cause(db: &mut PgConnection, group_id: Uuid, cause_id: Uuid) -> Result<Vec<Quarantine>> {
-    let rows = sqlx::query_as!(
-        Row,
-        r#"select q.quarantine_id, q.clinic_id, q.subject_id, q.line, q.load_reference, q.cycle_id, q.cause, q.cause_id,
-                  q.reason, q.begun_at, q.recorded_at, q.begun_by, q.key_id, r.release_id as "release_id?",
-                  r.staff_id as "staff_id?", r.released_by as "released_by?", r.reason as "release_reason?",
-                  r.recorded_at as "released_at?", r.key_id as "release_key_id?"
-           from quarantine q
-           left join quarantine_release r on r.group_id = q.group_id and r.quarantine_id = q.quarantine_id
-           where q.group_id = $1 and q.cause_id = $2
+    let rows = rows!(
+        r#"where q.group_id = $1 and q.cause_id = $2
            order by q.begun_at, q.quarantine_id limit 100"#,
         group_id,
         cause_id
@@ -239,15 +229,8 @@ pub async fn list_of_clinic(
     at_most: i64,
 ) -> Result<Vec<Quarantine>> {
     let (before_at, before_id) = before.unzip();
-    let rows = sqlx::query_as!(
-        Row,
-        r#"select q.quarantine_id, q.clinic_id, q.subject_id, q.line, q.load_reference, q.cycle_id, q.cause, q.cause_id,
-                  q.reason, q.begun_at, q.recorded_at, q.begun_by, q.key_id, r.release_id as "release_id?",
-                  r.staff_id as "staff_id?", r.released_by as "released_by?", r.reason as "release_reason?",
-                  r.recorded_at as "released_at?", r.key_id as "release_key_id?"
-           from quarantine q
-           left join quarantine_release r on r.group_id = q.group_id and r.quarantine_id = q.quarantine_id
-           where q.group_id = $1 and q.clinic_id = $2 and (not $3 or r.release_id is null)
+    let rows = rows!(
+        r#"where q.group_id = $1 and q.clinic_id = $2 and (not $3 or r.release_id is null)
              and ($4::timestamptz is null or (q.begun_at, q.quarantine_id) < ($4, $5::uuid))
            order by q.begun_at desc, q.quarantine_id desc limit $6"#,
         group_id,
