@@ -39,7 +39,7 @@ use crate::domain::event::EventKind;
 use crate::domain::evidence::CLOCK_TOLERANCE;
 use crate::domain::site_event::SiteEventKind;
 use crate::domain::water_advisory::{AdvisoryEdge, WaterAdvisory};
-use crate::store::{self, corrective_actions, events, water_advisories};
+use crate::store::{self, corrective_actions, events, planning, water_advisories};
 
 /// How far back the start of a notice may be entered.
 const OLDEST_START: TimeDelta = TimeDelta::days(30);
@@ -142,6 +142,10 @@ async fn put_water_advisory(
     without_faults((), input.text_faults()).map_err(ApiError::rules_broken)?;
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     let clinics = clinics_of(&mut tx, &caller, &input).await?;
+    // Whoever records work holds the plan first and the actions after it, and two must never wait for each other.
+    for clinic_id in &clinics {
+        planning::lock_clinic(&mut tx, caller.group_id, *clinic_id).await?;
+    }
     let mut created = false;
     for clinic_id in clinics {
         // What is started and lifted at a clinic at once comes one after the other.

@@ -135,6 +135,31 @@ pub async fn lock_clinic(db: &mut PgConnection, group_id: Uuid, clinic_id: Uuid)
     Ok(())
 }
 
+/// Holds the plan that a completion of a task has worked out anew, and tells whose it is: of the clinic where the subject
+/// stands now; `None` where no later dates hang on the routine. To be called before the task itself is held: whoever plans
+/// a clinic holds its plan before its tasks, and two must never wait for each other.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn lock_for_completion(db: &mut PgConnection, group_id: Uuid, task_id: TaskId) -> Result<Option<Uuid>> {
+    let of_task = sqlx::query!(
+        "select t.routine_id, s.clinic_id
+         from task t join subject s on s.group_id = t.group_id and s.subject_id = t.subject_id
+         where t.group_id = $1 and t.clinic_day = $2 and t.task_id = $3",
+        group_id,
+        task_id.clinic_day(),
+        task_id.as_uuid()
+    )
+    .fetch_optional(&mut *db)
+    .await?;
+    let Some(of_task) = of_task else { return Ok(None) };
+    if !facts::decide_later_dates(&mut *db, group_id, of_task.routine_id).await? {
+        return Ok(None);
+    }
+    lock_clinic(db, group_id, of_task.clinic_id).await?;
+    Ok(Some(of_task.clinic_id))
+}
+
 /// The release of the zone data a clinic was last planned with; empty while it never was.
 ///
 /// # Errors

@@ -4,8 +4,9 @@
 //! somebody wrote into one makes reading fail, for a row that cannot be read is evidence of an edit. So Postgres makes
 //! the JSON, and only instants and decimals are written anew, in the one way that records write them.
 //!
-//! Not among the kinds: `corrective_action_next` and `day_to_sign` (worklists, which follow from an action's rows and the hours), `completion_receipt` and `cycle_receipt` (they decide only what a repeat is told), `event`
-//! (copies) and `task` (a plan, made anew from configuration; what became of it follows from its completions).
+//! Not among the kinds: `corrective_action_next` and `day_to_sign` (worklists, which follow from an action's rows and the
+//! hours), `completion_receipt` and `cycle_receipt` (they decide only what a repeat is told), `event` (copies) and `task`
+//! (a plan, made anew from configuration; what became of it follows from its completions).
 
 use chrono::{DateTime, Utc};
 use serde_json::{Map, Value};
@@ -46,33 +47,33 @@ pub async fn list(
     Ok(records)
 }
 
+/// Adds the rows of a kind within a span to the records. A kind that is called as its table, and whose rows stay as they
+/// were recorded, says only what tells its rows apart; another says its whole query.
+macro_rules! add {
+    ($records:ident, $db:ident, $span:ident, $kind:literal, query $query:literal) => {
+        let rows = sqlx::query_as!(Row, $query, $span.group_id, $span.clinic_id, $span.from, $span.until);
+        $records.extend(rows.fetch_all(&mut *$db).await?.into_iter().map(|row| row.record($kind)));
+    };
+    ($records:ident, $db:ident, $span:ident, $kind:literal, $id:literal) => {
+        let rows = sqlx::query_as!(
+            Row,
+            "select " + $id + r#" as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!" from "#
+                + $kind + " r where r.group_id = $1 and r.clinic_id = $2 and r.recorded_at >= $3 and r.recorded_at < $4",
+            $span.group_id,
+            $span.clinic_id,
+            $span.from,
+            $span.until
+        );
+        $records.extend(rows.fetch_all(&mut *$db).await?.into_iter().map(|row| row.record($kind)));
+    };
+}
+
 /// What people decided about what is kept. What a purge lists is vouched for by its digests.
 async fn of_keeping(db: &mut PgConnection, span: Span) -> Result<Vec<Recorded>> {
     let mut records = Vec::new();
-    macro_rules! add {
-        ($kind:literal, $query:literal) => {
-            let rows =
-                sqlx::query_as!(Row, $query, span.group_id, span.clinic_id, span.from, span.until).fetch_all(&mut *db);
-            records.extend(rows.await?.into_iter().map(|row| row.record($kind)));
-        };
-    }
-    add!(
-        "legal_hold",
-        r#"select h.legal_hold_id::text as "id!", h.recorded_at as "recorded_at!", to_jsonb(h)::text as "columns!"
-           from legal_hold h
-           where h.group_id = $1 and h.clinic_id = $2 and h.recorded_at >= $3 and h.recorded_at < $4"#
-    );
-    add!(
-        "legal_hold_lift",
-        r#"select l.lift_id::text as "id!", l.recorded_at as "recorded_at!", to_jsonb(l)::text as "columns!"
-           from legal_hold_lift l
-           where l.group_id = $1 and l.clinic_id = $2 and l.recorded_at >= $3 and l.recorded_at < $4"#
-    );
-    add!(
-        "purge",
-        r#"select p.purge_id::text as "id!", p.recorded_at as "recorded_at!", to_jsonb(p)::text as "columns!"
-           from purge p where p.group_id = $1 and p.clinic_id = $2 and p.recorded_at >= $3 and p.recorded_at < $4"#
-    );
+    add!(records, db, span, "legal_hold", "r.legal_hold_id::text");
+    add!(records, db, span, "legal_hold_lift", "r.lift_id::text");
+    add!(records, db, span, "purge", "r.purge_id::text");
     Ok(records)
 }
 
@@ -102,21 +103,10 @@ pub async fn find_purge(
 /// What was recorded of the work, of what it was done with and of who was there.
 async fn of_work(db: &mut PgConnection, span: Span) -> Result<Vec<Recorded>> {
     let mut records = Vec::new();
-    macro_rules! add {
-        ($kind:literal, $query:literal) => {
-            let rows =
-                sqlx::query_as!(Row, $query, span.group_id, span.clinic_id, span.from, span.until).fetch_all(&mut *db);
-            records.extend(rows.await?.into_iter().map(|row| row.record($kind)));
-        };
-    }
+    add!(records, db, span, "completion", "r.completion_id::text");
     add!(
-        "completion",
-        r#"select c.completion_id::text as "id!", c.recorded_at as "recorded_at!", to_jsonb(c)::text as "columns!"
-           from completion c where c.group_id = $1 and c.clinic_id = $2 and c.recorded_at >= $3 and c.recorded_at < $4"#
-    );
-    add!(
-        "step_result",
-        r#"select s.completion_id || '/' || s.step_key as "id!", c.recorded_at as "recorded_at!",
+        records, db, span, "step_result",
+        query r#"select s.completion_id || '/' || s.step_key as "id!", c.recorded_at as "recorded_at!",
                   (to_jsonb(s) || jsonb_build_object('value', s.value::text))::text as "columns!"
            from completion c
            join step_result s on s.group_id = c.group_id and s.clinic_day = c.clinic_day
@@ -124,60 +114,27 @@ async fn of_work(db: &mut PgConnection, span: Span) -> Result<Vec<Recorded>> {
            where c.group_id = $1 and c.clinic_id = $2 and c.recorded_at >= $3 and c.recorded_at < $4"#
     );
     add!(
-        "hold_mark",
-        r#"select h.hold_id || '/' || h.edge as "id!", h.marked_at as "recorded_at!", to_jsonb(h)::text as "columns!"
+        records, db, span, "hold_mark",
+        query r#"select h.hold_id || '/' || h.edge as "id!", h.marked_at as "recorded_at!", to_jsonb(h)::text as "columns!"
            from hold_mark h where h.group_id = $1 and h.clinic_id = $2 and h.marked_at >= $3 and h.marked_at < $4"#
     );
-    add!(
-        "day_mark",
-        r#"select d.clinic_day || '/' || d.edge as "id!", d.recorded_at as "recorded_at!", to_jsonb(d)::text as "columns!"
-           from day_mark d where d.group_id = $1 and d.clinic_id = $2 and d.recorded_at >= $3 and d.recorded_at < $4"#
-    );
-    add!(
-        "seating_mark",
-        r#"select s.mark_id::text as "id!", s.recorded_at as "recorded_at!", to_jsonb(s)::text as "columns!"
-           from seating_mark s
-           where s.group_id = $1 and s.clinic_id = $2 and s.recorded_at >= $3 and s.recorded_at < $4"#
-    );
-    add!(
-        "cycle_mark",
-        r#"select m.cycle_id::text as "id!", m.recorded_at as "recorded_at!", to_jsonb(m)::text as "columns!"
-           from cycle_mark m
-           where m.group_id = $1 and m.clinic_id = $2 and m.recorded_at >= $3 and m.recorded_at < $4"#
-    );
-    add!(
-        "cycle_record",
-        r#"select r.cycle_id || '/' || r.number as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!"
-           from cycle_record r
-           where r.group_id = $1 and r.clinic_id = $2 and r.recorded_at >= $3 and r.recorded_at < $4"#
-    );
-    add!(
-        "lot",
-        r#"select l.lot_id::text as "id!", l.recorded_at as "recorded_at!", to_jsonb(l)::text as "columns!"
-           from lot l where l.group_id = $1 and l.clinic_id = $2 and l.recorded_at >= $3 and l.recorded_at < $4"#
-    );
-    add!(
-        "lot_mark",
-        r#"select m.lot_id || '/' || m.number as "id!", m.recorded_at as "recorded_at!", to_jsonb(m)::text as "columns!"
-           from lot_mark m
-           where m.group_id = $1 and m.clinic_id = $2 and m.recorded_at >= $3 and m.recorded_at < $4"#
-    );
-    add!(
-        "presence_mark",
-        r#"select p.clinic_day || '/' || p.number as "id!", p.recorded_at as "recorded_at!", to_jsonb(p)::text as "columns!"
-           from presence_mark p
-           where p.group_id = $1 and p.clinic_id = $2 and p.recorded_at >= $3 and p.recorded_at < $4"#
-    );
+    add!(records, db, span, "day_mark", "r.clinic_day || '/' || r.edge");
+    add!(records, db, span, "seating_mark", "r.mark_id::text");
+    add!(records, db, span, "cycle_mark", "r.cycle_id::text");
+    add!(records, db, span, "cycle_record", "r.cycle_id || '/' || r.number");
+    add!(records, db, span, "lot", "r.lot_id::text");
+    add!(records, db, span, "lot_mark", "r.lot_id || '/' || r.number");
+    add!(records, db, span, "presence_mark", "r.clinic_day || '/' || r.number");
     // What was withdrawn is a record of its own, of the day it was withdrawn on: the entry stays as it was sealed.
     add!(
-        "site_event",
-        r#"select e.event_id::text as "id!", e.recorded_at as "recorded_at!",
+        records, db, span, "site_event",
+        query r#"select e.event_id::text as "id!", e.recorded_at as "recorded_at!",
                   (to_jsonb(e) - 'withdrawn_at' - 'withdrawn_by_key')::text as "columns!"
            from site_event e where e.group_id = $1 and e.clinic_id = $2 and e.recorded_at >= $3 and e.recorded_at < $4"#
     );
     add!(
-        "site_event_withdrawal",
-        r#"select e.event_id::text as "id!", e.withdrawn_at as "recorded_at!",
+        records, db, span, "site_event_withdrawal",
+        query r#"select e.event_id::text as "id!", e.withdrawn_at as "recorded_at!",
                   jsonb_build_object('group_id', e.group_id, 'event_id', e.event_id, 'withdrawn_at', e.withdrawn_at,
                                      'withdrawn_by_key', e.withdrawn_by_key)::text as "columns!"
            from site_event e
@@ -189,73 +146,16 @@ async fn of_work(db: &mut PgConnection, span: Span) -> Result<Vec<Recorded>> {
 /// What followed when something failed or was missed.
 async fn of_failures(db: &mut PgConnection, span: Span) -> Result<Vec<Recorded>> {
     let mut records = Vec::new();
-    macro_rules! add {
-        ($kind:literal, $query:literal) => {
-            let rows =
-                sqlx::query_as!(Row, $query, span.group_id, span.clinic_id, span.from, span.until).fetch_all(&mut *db);
-            records.extend(rows.await?.into_iter().map(|row| row.record($kind)));
-        };
-    }
-    add!(
-        "quarantine",
-        r#"select q.quarantine_id::text as "id!", q.recorded_at as "recorded_at!", to_jsonb(q)::text as "columns!"
-           from quarantine q
-           where q.group_id = $1 and q.clinic_id = $2 and q.recorded_at >= $3 and q.recorded_at < $4"#
-    );
-    add!(
-        "quarantine_release",
-        r#"select r.release_id::text as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!"
-           from quarantine_release r
-           where r.group_id = $1 and r.clinic_id = $2 and r.recorded_at >= $3 and r.recorded_at < $4"#
-    );
-    add!(
-        "water_advisory",
-        r#"select a.advisory_id::text as "id!", a.recorded_at as "recorded_at!", to_jsonb(a)::text as "columns!"
-           from water_advisory a
-           where a.group_id = $1 and a.clinic_id = $2 and a.recorded_at >= $3 and a.recorded_at < $4"#
-    );
-    add!(
-        "water_advisory_lifting",
-        r#"select l.advisory_id::text as "id!", l.recorded_at as "recorded_at!", to_jsonb(l)::text as "columns!"
-           from water_advisory_lifting l
-           where l.group_id = $1 and l.clinic_id = $2 and l.recorded_at >= $3 and l.recorded_at < $4"#
-    );
-    add!(
-        "corrective_action",
-        r#"select r.action_id::text as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!"
-           from corrective_action r
-           where r.group_id = $1 and r.clinic_id = $2 and r.recorded_at >= $3 and r.recorded_at < $4"#
-    );
-    add!(
-        "corrective_action_step",
-        r#"select r.record_id::text as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!"
-           from corrective_action_step r
-           where r.group_id = $1 and r.clinic_id = $2 and r.recorded_at >= $3 and r.recorded_at < $4"#
-    );
-    add!(
-        "corrective_action_note",
-        r#"select r.note_id::text as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!"
-           from corrective_action_note r
-           where r.group_id = $1 and r.clinic_id = $2 and r.recorded_at >= $3 and r.recorded_at < $4"#
-    );
-    add!(
-        "corrective_action_close",
-        r#"select r.close_id::text as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!"
-           from corrective_action_close r
-           where r.group_id = $1 and r.clinic_id = $2 and r.recorded_at >= $3 and r.recorded_at < $4"#
-    );
-    add!(
-        "miss_reason",
-        r#"select r.task_id || '/' || r.number as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!"
-           from miss_reason r
-           where r.group_id = $1 and r.clinic_id = $2 and r.recorded_at >= $3 and r.recorded_at < $4"#
-    );
-    add!(
-        "day_sign_off",
-        r#"select r.sign_off_id::text as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!"
-           from day_sign_off r
-           where r.group_id = $1 and r.clinic_id = $2 and r.recorded_at >= $3 and r.recorded_at < $4"#
-    );
+    add!(records, db, span, "quarantine", "r.quarantine_id::text");
+    add!(records, db, span, "quarantine_release", "r.release_id::text");
+    add!(records, db, span, "water_advisory", "r.advisory_id::text");
+    add!(records, db, span, "water_advisory_lifting", "r.advisory_id::text");
+    add!(records, db, span, "corrective_action", "r.action_id::text");
+    add!(records, db, span, "corrective_action_step", "r.record_id::text");
+    add!(records, db, span, "corrective_action_note", "r.note_id::text");
+    add!(records, db, span, "corrective_action_close", "r.close_id::text");
+    add!(records, db, span, "miss_reason", "r.task_id || '/' || r.number");
+    add!(records, db, span, "day_sign_off", "r.sign_off_id::text");
     Ok(records)
 }
 

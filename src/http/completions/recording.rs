@@ -1,4 +1,5 @@
-//! One completion, end to end: load and lock, judge, keep the evidence, settle the task, append the event, commit.
+//! One completion, end to end: load and lock, judge, keep the evidence, settle the task, append the event, mark the plan,
+//! commit.
 //!
 //! The rule of this file: a completion is kept in one transaction of its own or not at all, and a repeat under the same
 //! UUID reads back what was kept.
@@ -21,7 +22,7 @@ use crate::domain::evidence::{
 };
 use crate::domain::fault::{Fault, check_optional_text, check_text};
 use crate::domain::step;
-use crate::domain::task::Outcome;
+use crate::domain::task::{Outcome, TaskId};
 use crate::http::AppState;
 use crate::http::caller::Caller;
 use crate::http::problem::{ApiError, ApiResult};
@@ -66,6 +67,10 @@ pub(super) async fn record(
     }
     let signed = people::check_signature(state, caller, input, pins).await?;
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
+    let to_plan = match TaskId::from_uuid(input.task_id) {
+        Some(id) => planning::lock_for_completion(&mut tx, caller.group_id, id).await?,
+        None => None,
+    };
     let work = find_work(&mut tx, caller, input.task_id, Access::Change).await?;
     let clinic_day = work.task.id.clinic_day();
     let receipt = Receipt { clinic_day, content_hash: content_hash(input) };
@@ -80,6 +85,10 @@ pub(super) async fn record(
         return repeat(&mut tx, caller, input, &receipt, &first).await;
     }
     keep(&mut tx, caller, input, &work, &judged, signed).await?;
+    if let Some(clinic_id) = to_plan {
+        // What the subject was left with where it stood stays there; its dates are planned where it stands.
+        planning::mark_clinic(&mut tx, caller.group_id, clinic_id, caller.now).await?;
+    }
     let answer = read_back(&mut tx, caller, clinic_day, input.completion_id).await?;
     tx.commit().await?;
     Ok((true, answer))
@@ -254,10 +263,6 @@ async fn keep(
         settle_repeat(db, caller, input, work, settlement.outcome).await?;
     }
     follow_up(db, caller, input, work, judged).await?;
-    if store::facts::decide_later_dates(db, caller.group_id, work.task.routine_id).await? {
-        // What the subject was left with where it stood stays there; its dates are planned where it stands.
-        planning::mark_clinic(db, caller.group_id, work.subject.clinic_id, caller.now).await?;
-    }
     let event = json!({
         "completion_id": input.completion_id, "task_id": input.task_id, "kind": row.kind, "verdict": row.verdict,
         "performed_at": input.performed_at, "duplicate": judged.duplicate, "corrects": input.corrects,

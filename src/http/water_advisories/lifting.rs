@@ -32,7 +32,7 @@ use crate::http::openapi::{Example, Part};
 use crate::http::problem::{ApiError, ApiResult};
 use crate::http::signature::{SignatureInput, Signer};
 use crate::http::{samples, signing};
-use crate::store::{self, corrective_actions, events, water_advisories};
+use crate::store::{self, corrective_actions, events, planning, water_advisories};
 
 const MAY_LIFT: [Role; 3] = [Role::Chairside, Role::Manager, Role::Administrator];
 
@@ -104,6 +104,10 @@ async fn lift_water_advisory(
         signers.insert(advisory.clinic_id, signer);
     }
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
+    // Whoever records work holds the plan first and the actions after it, and two must never wait for each other.
+    for advisory in &wanted {
+        planning::lock_clinic(&mut tx, caller.group_id, advisory.clinic_id).await?;
+    }
     let mut created = false;
     for advisory in &wanted {
         let Some(signer) = signers.remove(&advisory.clinic_id) else { continue };
