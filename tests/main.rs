@@ -49,4 +49,5 @@ mod site_events;
 mod states;
 mod tampering;
 mod tenancy;
+mod waiting;
 mod water_advisories;

@@ -299,20 +299,19 @@ async fn mark_seating(
         let event = json!({ "operatory_id": operatory_id, "clinic_day": clinic_day, "at": at, "mark_id": mark_id });
         events::append(&mut tx, caller.group_id, kind, Some(clinic_id), &event, caller.now).await?;
     }
-    let mut missed = Vec::new();
     if is_new {
         planning::replan_after_seating(&mut tx, caller.group_id, clinic_id, clinic_day, mark_id, caller.now).await?;
         planning::mark_clinic(&mut tx, caller.group_id, clinic_id, caller.now).await?;
-        missed = end_turnovers(&mut tx, caller, &mark).await?;
+        let missed = end_turnovers(&mut tx, caller, &mark).await?;
+        let missed = misses::list_of_tasks(&mut tx, caller.group_id, &missed, caller.now).await?;
+        misses::open_actions(&mut tx, caller.group_id, missed, caller.now).await?;
     }
     if edge == "left" {
         let made = tasks::list_of_turnover(&mut tx, caller.group_id, operatory_id, clinic_day, mark_id).await?;
         answer.task_ids = Some(made);
     }
     let status = if is_new { StatusCode::CREATED } else { StatusCode::OK };
-    let response = ticket.answer(tx, caller, status, &answer).await?;
-    follow_misses(state, caller, &missed).await;
-    Ok(response)
+    ticket.answer(tx, caller, status, &answer).await
 }
 
 /// The work between two patients is missed once the next one is in the chair, in whichever order the desk says so.
@@ -326,25 +325,6 @@ async fn end_turnovers(db: &mut PgConnection, caller: &Caller, mark: &SeatingMar
     }
     // A departure may be told of so late that its work is missed as it is planned.
     Ok(tasks::list_of_turnover(db, group_id, chair, mark.clinic_day, mark.mark_id).await?)
-}
-
-/// Opens what the missed work asks for at once, in a transaction of its own: whoever records work at the chair holds its
-/// actions before the clinic's plan, and this request holds the plan first. What does not succeed here, the loop over
-/// missed work does within a minute.
-async fn follow_misses(state: &AppState, caller: &Caller, task_ids: &[Uuid]) {
-    if task_ids.is_empty() {
-        return;
-    }
-    let opened = async {
-        let mut tx = store::begin(&state.pool, caller.group_id).await?;
-        let missed = misses::list_of_tasks(&mut tx, caller.group_id, task_ids, caller.now).await?;
-        misses::open_actions(&mut tx, caller.group_id, missed, caller.now).await?;
-        tx.commit().await?;
-        Ok::<_, store::StoreError>(())
-    };
-    if let Err(error) = opened.await {
-        tracing::warn!(%error, "missed work is left to the loop that notes it");
-    }
 }
 
 /// The operatory, if there is one within the caller's reach.

@@ -120,13 +120,13 @@ async fn list_miss_reasons(
 
 /// Tells why a task was missed.
 ///
-/// The task stays missed. The person is named by initials, or signs with a PIN of their own. What was told last may be repeated any number of times; something else is a further reason, and
-/// the earlier ones stay. A task that is not missed is refused with 409.
+/// The task stays missed. The person is named by initials, or signs with a PIN of their own. The same may be told any number
+/// of times; something else is a further reason, and the earlier ones stay. A task that is not missed is refused with 409.
 #[utoipa::path(put, path = "/v1/tasks/{task_id}/miss-reason", operation_id = "put_miss_reason", tag = "Corrective actions",
     params(("task_id" = Uuid, Path, description = "The task")),
     request_body = MissReasonInput,
     responses((status = 201, body = MissReasonDocument, description = "Recorded"),
-              (status = 200, body = MissReasonDocument, description = "It was told last already")))]
+              (status = 200, body = MissReasonDocument, description = "It was told already")))]
 async fn put_miss_reason(
     State(state): State<AppState>,
     caller: Caller,
@@ -152,12 +152,13 @@ async fn put_miss_reason(
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     // Held, so that two reasons never get one number.
     let work = find_work(&mut tx, &caller, task_id, Access::Change).await?;
-    let last = misses::list_reasons(&mut tx, caller.group_id, task_id, 1).await?.pop();
+    let told = misses::list_reasons(&mut tx, caller.group_id, task_id, MOST_REASONS).await?;
+    // Of all that was told: a device whose answer was lost repeats it, though somebody else told more meanwhile.
     let is_same = |l: &&MissReason| {
         l.reason == input.reason && l.told_by == told_by && l.code == input.code && l.staff_id == staff_id
     };
-    if let Some(last) = last.as_ref().filter(is_same) {
-        return Ok((StatusCode::OK, Json(MissReasonDocument::of(task_id, last.clone()))));
+    if let Some(standing) = told.iter().find(is_same) {
+        return Ok((StatusCode::OK, Json(MissReasonDocument::of(task_id, standing.clone()))));
     }
     if work.task.state(caller.now) != TaskState::Missed {
         return Err(ApiError::conflict(
@@ -166,7 +167,7 @@ async fn put_miss_reason(
             "only a missed task has such a reason",
         ));
     }
-    let number = last.map_or(1, |l| l.number + 1);
+    let number = told.first().map_or(1, |last| last.number + 1);
     if i64::from(number) > MOST_REASONS {
         let detail = format!("there are at most {MOST_REASONS} reasons of one task");
         return Err(ApiError::conflict("too-many", "No more of these are kept", detail));

@@ -51,9 +51,16 @@ pub async fn mark_clinic(db: &mut PgConnection, group_id: Uuid, clinic_id: Uuid,
 /// # Errors
 /// When the database does not answer.
 pub async fn mark_group(db: &mut PgConnection, group_id: Uuid, now: DateTime<Utc>) -> Result<()> {
-    sqlx::query!("update clinic_plan set plan_due_at = least(plan_due_at, $2) where group_id = $1", group_id, now)
-        .execute(db)
-        .await?;
+    // In the order of ids, as whoever holds the plans of several clinics takes them.
+    sqlx::query!(
+        "with held as (select clinic_id from clinic_plan where group_id = $1 order by clinic_id for update)
+         update clinic_plan p set plan_due_at = least(plan_due_at, $2)
+         from held where p.group_id = $1 and p.clinic_id = held.clinic_id",
+        group_id,
+        now
+    )
+    .execute(db)
+    .await?;
     Ok(())
 }
 

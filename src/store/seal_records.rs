@@ -57,8 +57,11 @@ macro_rules! add {
     ($records:ident, $db:ident, $span:ident, $kind:literal, $id:literal) => {
         let rows = sqlx::query_as!(
             Row,
-            "select " + $id + r#" as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!" from "#
-                + $kind + " r where r.group_id = $1 and r.clinic_id = $2 and r.recorded_at >= $3 and r.recorded_at < $4",
+            "select "
+                + $id
+                + r#" as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!" from "#
+                + $kind
+                + " r where r.group_id = $1 and r.clinic_id = $2 and r.recorded_at >= $3 and r.recorded_at < $4",
             $span.group_id,
             $span.clinic_id,
             $span.from,

@@ -260,3 +260,27 @@ async fn work_recorded_offline_before_the_seating_counts_and_what_makes_safe_is_
     assert_eq!(clinic.task(&make_safe).await["task"]["state"], "not_required");
     assert_eq!(lack(&clinic).await, None);
 }
+
+#[sqlx::test]
+async fn a_seating_told_of_hours_later_opens_what_its_missed_work_asks_for_with_the_answer(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    let (_, mut content) = scenario::routines().remove(1);
+    content["on_miss"] = json!("missed_routine");
+    content["window"]["missed_minutes"] = json!(600);
+    let body = json!({ "effective_on": "2026-11-01", "routine": content });
+    clinic.admin.put(&format!("/v1/routines/{}", routine::turnover_flush()), body).await.expect(200);
+    app.plan().await;
+    app.set(at("2026-11-02T09:00:00Z"));
+    let flush = clinic.leave("2026-11-02T09:00:00Z").await;
+    // Longer ago than the loop over missed work looks back.
+    app.set(at("2026-11-02T12:10:00Z"));
+    seat(&clinic, "2026-11-02T09:10:00Z").await;
+    let item = open(&clinic).await.pop().expect("an action, with no tick of the loop");
+    let opened = action(&clinic, &item).await;
+    assert_eq!(opened["cause_id"], flush["task_id"], "{opened}");
+    assert_eq!(look(&app).await, 0, "there is nothing left to open");
+    let due = clinic.tablet.get(&format!("/v1/operatories/{}/due", clinic.chair)).await.expect(200);
+    let tasks = due["tasks"].as_array().expect("a list");
+    assert!(tasks.iter().any(|task| task["because"]["fact"]["kind"] == "missed_work"), "{due}");
+}
