@@ -15,7 +15,7 @@ use uuid::Uuid;
 
 use super::agenda::{Happening, Phase, seconds_within};
 use super::client::Client;
-use super::configure::put_operatory_as_it_is;
+use super::configure::{follow_misses, put_operatory_as_it_is};
 use super::dice::Dice;
 use super::house::{Ahead, House};
 use super::queue::Queue;
@@ -148,6 +148,8 @@ impl<'a> History<'a> {
         }
         self.house.set_clock(until);
         self.house.keep().await?;
+        let today = self.sites.iter().map(|site| site.dates.today).min().context("the demo has no clinic")?;
+        follow_misses(&self.office.administrator, self.seed, today).await?;
         self.house.plan(self.ahead).await?;
         Ok(self.summary)
     }

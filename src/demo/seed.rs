@@ -389,6 +389,7 @@ mod tests {
         let story = &seed.story;
         let named = story.left_undone.iter().map(|l| l.routine_id);
         let named = named.chain(story.results_follow.iter().map(|r| r.routine_id));
+        let named = named.chain(story.followed_when_missed.iter().copied());
         let named = named.chain(story.over_limit.iter().map(|o| o.routine_id));
         for id in named.chain(story.void_tests.iter().chain(&story.not_required).map(|d| d.routine_id)) {
             assert!(steps(id).is_some(), "{id}");

@@ -29,6 +29,8 @@ pub(super) struct Story {
     pub over_limit: Vec<OverLimit>,
     /// Routines that somebody signs with a PIN.
     pub signed: Vec<Uuid>,
+    /// Routines whose misses open an action since the day of the load; before, they were only counted.
+    pub followed_when_missed: Vec<Uuid>,
     /// What people do about failures.
     pub worked: Vec<Worked>,
     /// Tests that turn out void and are repeated.
