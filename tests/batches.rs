@@ -1,12 +1,16 @@
 //! Evidence gathered offline: sent late, in one piece, in any order, and with mistakes in it.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chairtide::domain::seal;
 use chairtide::domain::seal::record::{Record, leaves};
 use chairtide::domain::seal::tree::TreeHash;
 use chairtide::store::seal_records;
 use chrono::{DateTime, Days, TimeDelta, Utc};
+use proptest::collection::vec;
+use proptest::prelude::{Just, Strategy as _};
+use proptest::strategy::ValueTree as _;
+use proptest::test_runner::TestRunner;
 use serde_json::{Value, json};
 use sqlx::PgPool;
 use uuid::Uuid;
@@ -125,11 +129,28 @@ async fn hard_day(clinic: &Clinic<'_>, turnovers: &[Value; 3]) -> Vec<Value> {
     completions
 }
 
+/// The completions as several tablets may send them: each task's on one tablet, each tablet's in any order, and the
+/// tablets one after the other in any order.
+fn as_tablets_send_them(completions: &[Value], runner: &mut TestRunner) -> Vec<Vec<Value>> {
+    let tasks: BTreeSet<String> = completions.iter().map(|c| c["task_id"].to_string()).collect();
+    let tasks: Vec<String> = tasks.into_iter().collect();
+    let drawn = (Just(completions.to_vec()).prop_shuffle(), vec(0..3_usize, tasks.len()));
+    let (shuffled, tablet_of) = drawn.new_tree(runner).expect("a shuffle").current();
+    let mut tablets = vec![Vec::new(); 3];
+    for completion in shuffled {
+        let task = tasks.iter().position(|task| *task == completion["task_id"].to_string()).expect("its task");
+        tablets[tablet_of[task]].push(completion);
+    }
+    tablets.retain(|batch| !batch.is_empty());
+    tablets
+}
+
 #[sqlx::test]
-async fn the_order_of_a_batch_does_not_matter(pool: PgPool) {
+async fn the_order_of_batches_and_of_what_is_in_them_does_not_matter(pool: PgPool) {
     let app = App::new(pool.clone(), at("2026-11-02T06:00:00Z")).await;
-    let (mut ends, mut roots) = (Vec::new(), Vec::new());
-    for group in 1..=5 {
+    let mut runner = TestRunner::deterministic();
+    let (mut ends, mut roots, mut orders) = (Vec::new(), Vec::new(), BTreeSet::new());
+    for group in 1..=10 {
         app.set(at("2026-11-02T06:00:00Z"));
         // Every group has the same ids, so their tasks have too.
         let clinic = scenario::clinic_of(&app, app.group(id(group)).await, "Europe/London", 0).await;
@@ -139,28 +160,28 @@ async fn the_order_of_a_batch_does_not_matter(pool: PgPool) {
             turnovers.push(clinic.leave(left_at).await);
         }
         let turnovers = turnovers.try_into().expect("three");
-        let mut completions = hard_day(&clinic, &turnovers).await;
-        match group {
-            1 => {}
-            2 => completions.reverse(),
-            n => completions.sort_by_key(|c| {
-                let number = c["completion_id"].as_str().map_or(0, |id| id.bytes().last().map_or(0, u32::from));
-                (number * 7 * n) % 11
-            }),
-        }
+        let completions = hard_day(&clinic, &turnovers).await;
+        let batches = match group {
+            1 => vec![completions],
+            2 => vec![completions.into_iter().rev().collect()],
+            _ => as_tablets_send_them(&completions, &mut runner),
+        };
+        orders.insert(json!(batches).to_string());
         app.set(at("2026-11-02T22:00:00Z"));
-        for answer in send(&clinic.tablet, &completions).await {
-            assert_eq!(answer["status"], "recorded", "group {group}: {answer}");
+        for batch in batches {
+            for answer in send(&clinic.tablet, &batch).await {
+                assert_eq!(answer["status"], "recorded", "group {group}: {answer}");
+            }
         }
         ends.push(settled(&pool, group).await);
         roots.push(root_of_day(&pool, id(group), clinic.clinic_id).await);
     }
+    assert_eq!(orders.len(), 10, "each another order");
     let (tasks, evidence) = &ends[0];
     assert_eq!((tasks.iter().filter(|t| t.contains("\"done\"")).count(), evidence.len()), (3, 10));
     for end in &ends[1..] {
         assert_eq!(end, &ends[0]);
     }
-    // One batch, any order: one root.
     assert!(roots.iter().all(|root| *root == roots[0]), "{roots:?}");
 }
 

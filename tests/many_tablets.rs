@@ -7,6 +7,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use axum::body::Body;
 use axum::http::{Method, Request, StatusCode};
+use chairtide::jobs::sealer;
 use serde_json::{Value, json};
 use sqlx::PgPool;
 use tokio::task::JoinSet;
@@ -135,4 +136,11 @@ async fn fifty_tablets_send_the_same_offline_day_at_once_and_nothing_is_lost_or_
     .await
     .expect("as many events as completions");
     assert_eq!(usize::try_from(told_of), Ok(sent.len()));
+
+    // What was kept in whatever order is sealed, and is as it was sealed.
+    app.set(at("2026-11-03T01:00:00Z"));
+    let report = sealer::seal(&app.pool, &app.clock).await.expect("it seals");
+    assert_eq!((report.sealed, report.failed), (1, 0));
+    let check = clinic.manager.get(&format!("/v1/clinics/{}/verification", clinic.clinic_id)).await.expect(200);
+    assert_eq!((&check["days_checked"], &check["findings"]), (&json!(1), &json!([])), "{check}");
 }

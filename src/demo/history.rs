@@ -462,24 +462,22 @@ impl<'a> History<'a> {
         Ok(())
     }
 
-    /// A result was read: it is entered, or the test is declared void.
+    /// A result was read and is entered; of some tests the story tells that the control did not grow, which makes them void.
     async fn tell_result(&mut self, site: usize, sample: Sample) -> anyhow::Result<()> {
         let today = self.sites[site].dates.today;
         let Sample { task, performed_by, sampled_at } = sample;
-        if let Some((i, void)) = first_told(&self.seed.story.void_tests, &task, today)
-            && self.told.insert(("void", i))
-        {
-            let completion = json!({
-                "completion_id": self.dice.uuid(), "task_id": task.task_id, "kind": "void",
-                "performed_at": sampled_at, "performed_by": performed_by, "reason": void.reason,
-            });
-            return self.send(site, vec![completion]).await;
-        }
+        let void = first_told(&self.seed.story.void_tests, &task, today);
+        let void = void.filter(|(i, _)| self.told.insert(("void", *i))).map(|(_, void)| void.reason.clone());
         let work = (Manner::WithResult, false);
         let mut completion = self.work(sampled_at, site, &task, &performed_by, work).completion;
         // The work was the sample; its result is entered under the sample's time.
         completion["performed_at"] = json!(sampled_at);
-        completion["note"] = json!("Result read and entered");
+        completion["note"] = json!(void.as_deref().unwrap_or("Result read and entered"));
+        if void.is_some() {
+            let steps = completion["steps"].as_array_mut().context("a completion without steps")?;
+            let strips = steps.iter_mut().filter_map(|step| step.pointer_mut("/given/strips/control_growth"));
+            strips.for_each(|grew| *grew = json!(false));
+        }
         self.send(site, vec![completion]).await?;
         self.look_at_actions(site).await
     }

@@ -68,8 +68,8 @@ pub struct Routine {
     /// Which corrective action a completion opens that falls short; absent: none.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub on_fail: Option<ChainKind>,
-    /// Which corrective action a missed task opens; only `missed_routine`, and only where the work blocks or belongs
-    /// between two patients. Absent: none.
+    /// Which corrective action a missed task opens; only `missed_routine`, and only where the work blocks, belongs between
+    /// two patients, or opens an action when it falls short, as a test does. Absent: none.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub on_miss: Option<ChainKind>,
     /// Whether a completion counts as use of its subject, e.g. a flush: idle routines count from it.
@@ -267,9 +267,10 @@ impl Routine {
         if kind != ChainKind::MissedRoutine {
             return Some(Fault::new("/on_miss", "must be missed_routine"));
         }
-        let matters = self.blocks_from.is_some() || matches!(self.anchor, Anchor::Turnover { .. });
-        (!matters)
-            .then(|| Fault::new("/on_miss", "is for work that blocks its subject or belongs between two patients"))
+        let matters =
+            self.blocks_from.is_some() || self.on_fail.is_some() || matches!(self.anchor, Anchor::Turnover { .. });
+        let rule = "is for work that blocks its subject, belongs between two patients, or names on_fail";
+        (!matters).then(|| Fault::new("/on_miss", rule))
     }
 
     fn window_faults(&self) -> Vec<Fault> {

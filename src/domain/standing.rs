@@ -6,7 +6,7 @@
 use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
-use super::quarantine::Quarantine;
+use super::quarantine::{CauseKind, Quarantine};
 use super::subject::{ServiceState, Subject, SubjectKind};
 use super::water_advisory::{WaterAdvisory, is_fed_from_mains};
 
@@ -39,6 +39,8 @@ pub struct Obstacle {
     pub kind: ObstacleKind,
     /// The quarantine or advisory; `None`: the subject's own state.
     pub id: Option<Uuid>,
+    /// The corrective action it came from; `None`: none.
+    pub action_id: Option<Uuid>,
     /// The one line it concerns; `None`: the subject as a whole.
     pub line: Option<String>,
     /// Why, in words.
@@ -64,6 +66,7 @@ pub fn standing(
         .map(|q| Obstacle {
             kind: ObstacleKind::Quarantine,
             id: Some(q.quarantine_id),
+            action_id: q.cause_id.filter(|_| q.cause == CauseKind::CorrectiveAction),
             line: q.line.clone(),
             reason: q.reason.clone(),
             since: q.begun_at,
@@ -74,6 +77,7 @@ pub fn standing(
         found.push(Obstacle {
             kind: ObstacleKind::OutOfService,
             id: None,
+            action_id: None,
             line: None,
             reason: reason.clone(),
             since: *since,
@@ -85,6 +89,7 @@ pub fn standing(
         found.extend(here.map(|a| Obstacle {
             kind: ObstacleKind::WaterAdvisory,
             id: Some(a.advisory_id),
+            action_id: None,
             line: None,
             reason: format!("{}; no mains water through the unit", a.called()),
             since: a.started_at,
@@ -99,7 +104,7 @@ pub fn standing(
 mod tests {
     use super::*;
     use crate::domain::fixtures::{at, id, operatory, taken_out_of_service};
-    use crate::domain::quarantine::{CauseKind, Release};
+    use crate::domain::quarantine::Release;
 
     fn quarantine(number: u128, subject_id: Uuid, recorded_at: &str) -> Quarantine {
         Quarantine {

@@ -7,7 +7,7 @@ use axum::Json;
 use axum::extract::State;
 use axum::http::HeaderMap;
 use axum::response::Response;
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use serde::Serialize;
 use serde_json::json;
 use utoipa::ToSchema;
@@ -21,8 +21,9 @@ use super::clinics::find_reached;
 use super::extract::Path;
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
-use super::readiness::{self, MissingRecord, NOTICE, ReadinessSolver, StandingKind, StandingObstacle};
+use super::readiness::{self, MissingRecord, NOTICE, ReadinessSolver, StandingKind, StandingObstacle, StandingStep};
 use super::{conditional, samples};
+use crate::domain::chain::StepOwner;
 use crate::domain::subject::SubjectKind;
 use crate::store;
 
@@ -112,16 +113,18 @@ async fn get_readiness_board(
     let rows = store::subjects::list(&mut tx, caller.group_id, &[SubjectKind::Operatory], Some(&[clinic_id])).await?;
     let chairs: Vec<_> = rows.into_iter().map(|row| row.subject).collect();
     let found = readiness::of_all(&mut tx, caller.group_id, &chairs, caller.now).await?;
+    let standing = found.iter().map(|readiness| readiness.standing.clone()).collect();
+    let standing = readiness::with_next_steps(&mut tx, caller.group_id, standing).await?;
     tx.commit().await?;
     let operatories = chairs
         .into_iter()
-        .zip(found)
-        .map(|(chair, found)| BoardOperatory {
+        .zip(found.into_iter().zip(standing))
+        .map(|(chair, (found, standing))| BoardOperatory {
             operatory_id: chair.id,
             name: chair.name,
             ready_by_record: found.is_ready(),
             missing: found.missing.into_iter().map(MissingRecord::from).collect(),
-            standing: found.standing.into_iter().map(StandingObstacle::from).collect(),
+            standing,
         })
         .collect();
     let board = ReadinessBoard { clinic_id, operatories, notice: NOTICE };
@@ -156,14 +159,16 @@ async fn get_equipment_readiness(
         .ok_or_else(|| ApiError::not_found("equipment"))?;
     caller.must_reach_subject(machine.clinic_id, machine.id, "equipment")?;
     let mut found = readiness::of_all(&mut tx, caller.group_id, std::slice::from_ref(&machine), caller.now).await?;
-    tx.commit().await?;
     let found = found.pop().ok_or_else(ApiError::internal)?;
+    let standing = readiness::with_next_steps(&mut tx, caller.group_id, vec![found.standing.clone()]).await?;
+    let standing = standing.into_iter().flatten().collect();
+    tx.commit().await?;
     Ok(Json(EquipmentReadiness {
         equipment_id,
         as_of: caller.now,
         ready_by_record: found.is_ready(),
         missing: found.missing.into_iter().map(MissingRecord::from).collect(),
-        standing: found.standing.into_iter().map(StandingObstacle::from).collect(),
+        standing,
         notice: EQUIPMENT_NOTICE,
     }))
 }
@@ -175,10 +180,16 @@ pub(super) fn examples() -> Vec<Example> {
     let held = StandingObstacle {
         kind: StandingKind::Quarantine,
         id: Some(samples::QUARANTINE),
+        action_id: Some(samples::ACTION),
         line: None,
         reason: "A spore test grew".to_owned(),
         since,
         solved_by: ReadinessSolver::ClinicLead,
+        waits_for: Some(StandingStep {
+            step: Some("stop".to_owned()),
+            owner: StepOwner::Assistant,
+            due_by: since + TimeDelta::hours(1),
+        }),
     };
     let board = ReadinessBoard {
         clinic_id: samples::CLINIC,

@@ -24,6 +24,7 @@ use super::samples;
 use super::tasks::TaskView;
 use super::why::Telling;
 use crate::domain::access::Role;
+use crate::domain::cautions;
 use crate::domain::reconcile::LONGEST_LOOK_AHEAD;
 use crate::store::tasks::Place;
 use crate::store::{self, StoreError, clinics, completions, subjects, tasks};
@@ -57,6 +58,8 @@ pub struct DueList {
     pub clinic_id: Uuid,
     /// The tasks.
     pub tasks: Vec<TaskView>,
+    /// How the list is to be read.
+    pub cautions: Vec<String>,
 }
 
 /// Fetch what is due in a clinic
@@ -136,7 +139,11 @@ async fn due_list(db: &mut sqlx::PgConnection, caller: &Caller, place: Place, qu
         let holds = holds.get(&task.id.as_uuid()).into_iter().flatten();
         views.push(TaskView::of(task, routine, subject, holds, &told, caller.now));
     }
-    Ok(DueList { clinic_id: place.clinic_id, tasks: views })
+    Ok(DueList { clinic_id: place.clinic_id, tasks: views, cautions: list_cautions() })
+}
+
+fn list_cautions() -> Vec<String> {
+    cautions::LISTS.map(str::to_owned).to_vec()
 }
 
 fn conditional(list: &DueList, headers: &HeaderMap) -> Response {
@@ -145,7 +152,11 @@ fn conditional(list: &DueList, headers: &HeaderMap) -> Response {
 
 /// Examples for the API document.
 pub fn examples() -> Vec<Example> {
-    let value = serde_json::json!(DueList { clinic_id: samples::CLINIC, tasks: vec![samples::task()] });
+    let value = serde_json::json!(DueList {
+        clinic_id: samples::CLINIC,
+        tasks: vec![samples::task()],
+        cautions: list_cautions(),
+    });
     ["list_due_of_clinic", "list_due_of_operatory"]
         .map(|operation_id| Example { operation_id, part: Part::Response, value: value.clone() })
         .into()

@@ -23,6 +23,7 @@ use super::paging::{self, Cursor};
 use super::problem::{ApiError, ApiResult};
 use super::representation::{self, CsvRow, Format, instant_cell, text_cell};
 use crate::domain::access::Role;
+use crate::domain::cautions;
 use crate::domain::ladder::{Audience, OverdueKind};
 use crate::domain::subject::SubjectKind;
 use crate::store;
@@ -142,6 +143,8 @@ pub struct OverduePage {
     pub as_of: DateTime<Utc>,
     /// The highest level first, then the longest late.
     pub items: Vec<OverdueItem>,
+    /// How the list is to be read.
+    pub cautions: [&'static str; 2],
 }
 
 /// Something overdue: a task, what a corrective action waits for, or a day that nobody signed.
@@ -345,7 +348,8 @@ async fn list_overdue(
         let after = Position { level: last.level, overdue_at: last.overdue_at, item_id: last.item_id };
         paging::next_link("/v1/overdue", &query.next(&Cursor { as_of, after }))
     });
-    let page = OverduePage { as_of, items: items.into_iter().map(|item| OverdueItem::new(item, as_of)).collect() };
+    let items = items.into_iter().map(|item| OverdueItem::new(item, as_of)).collect();
+    let page = OverduePage { as_of, items, cautions: cautions::LISTS };
     let mut response = representation::answer(format, &page, &page.items)?;
     if let Some(link) = link {
         response.headers_mut().insert(LINK, link);

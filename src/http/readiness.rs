@@ -20,10 +20,12 @@ use super::caller::Caller;
 use super::extract::{Path, Query};
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
+use crate::domain::chain::StepOwner;
 use crate::domain::readiness::{Lack, Missing, Readiness, readiness};
 use crate::domain::standing::{Obstacle, ObstacleKind, Solver, standing};
 use crate::domain::subject::{Subject, SubjectKind};
 use crate::store;
+use crate::store::action_worklist::{self, NextStep};
 
 pub(super) const NOTICE: &str =
     "This is about records only; a named, trained person decides whether the operatory may be used.";
@@ -165,6 +167,9 @@ pub struct StandingObstacle {
     /// The quarantine or the water advisory; null: the subject's own state.
     #[schema(required)]
     pub id: Option<Uuid>,
+    /// The corrective action it came from; null: none.
+    #[schema(required)]
+    pub action_id: Option<Uuid>,
     /// The one line it concerns; null: the subject as a whole.
     #[schema(required)]
     pub line: Option<String>,
@@ -174,6 +179,28 @@ pub struct StandingObstacle {
     pub since: DateTime<Utc>,
     /// Who can end it.
     pub solved_by: ReadinessSolver,
+    /// What that corrective action waits for now; null: there is none, it is closed, or the answer is for an instant gone
+    /// by.
+    #[schema(required)]
+    pub waits_for: Option<StandingStep>,
+}
+
+/// What comes next in the corrective action behind an obstacle.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub struct StandingStep {
+    /// The key of the step in its chain; null: all steps are recorded, and a second person closes it.
+    #[schema(required)]
+    pub step: Option<String>,
+    /// Whose turn it is.
+    pub owner: StepOwner,
+    /// When it should be recorded.
+    pub due_by: DateTime<Utc>,
+}
+
+impl From<NextStep> for StandingStep {
+    fn from(next: NextStep) -> Self {
+        Self { step: next.step_key, owner: next.owner, due_by: next.due_by }
+    }
 }
 
 impl From<Obstacle> for StandingObstacle {
@@ -185,12 +212,34 @@ impl From<Obstacle> for StandingObstacle {
                 ObstacleKind::WaterAdvisory => StandingKind::WaterAdvisory,
             },
             id: obstacle.id,
+            action_id: obstacle.action_id,
             line: obstacle.line,
             reason: obstacle.reason,
             since: obstacle.since,
             solved_by: obstacle.solved_by.into(),
+            waits_for: None,
         }
     }
+}
+
+/// What stands against each of some subjects, in their order, each with what its corrective action waits for: one query,
+/// and none where nothing came from an action.
+///
+/// # Errors
+/// When the store fails.
+pub(super) async fn with_next_steps(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    standing: Vec<Vec<Obstacle>>,
+) -> ApiResult<Vec<Vec<StandingObstacle>>> {
+    let actions: BTreeSet<Uuid> = standing.iter().flatten().filter_map(|obstacle| obstacle.action_id).collect();
+    let actions: Vec<Uuid> = actions.into_iter().collect();
+    let next = action_worklist::list_next_steps(db, group_id, &actions).await?;
+    let told = |obstacle: Obstacle| {
+        let waits_for = obstacle.action_id.and_then(|id| next.get(&id)).cloned().map(StandingStep::from);
+        StandingObstacle { waits_for, ..StandingObstacle::from(obstacle) }
+    };
+    Ok(standing.into_iter().map(|obstacles| obstacles.into_iter().map(told).collect()).collect())
 }
 
 /// What the records say about using each of `subjects` at `now`, in their order; three queries, however many they are.
@@ -227,7 +276,9 @@ pub async fn of(
 ) -> ApiResult<ReadinessAnswer> {
     let mut found = of_all(db, group_id, std::slice::from_ref(operatory), now).await?;
     let readiness = found.pop().ok_or_else(ApiError::internal)?;
-    Ok(ReadinessAnswer::of(operatory.id, now, readiness))
+    let standing = with_next_steps(db, group_id, vec![readiness.standing.clone()]).await?;
+    let standing = standing.into_iter().flatten().collect();
+    Ok(ReadinessAnswer { standing, ..ReadinessAnswer::of(operatory.id, now, readiness) })
 }
 
 impl ReadinessAnswer {

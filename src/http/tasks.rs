@@ -19,6 +19,7 @@ use super::problem::{ApiError, ApiResult};
 use super::samples;
 use super::why::Telling;
 use crate::domain::access::Role;
+use crate::domain::cautions;
 use crate::domain::evidence::TimedHold;
 use crate::domain::ladder::Audience;
 use crate::domain::limit::Source;
@@ -89,7 +90,7 @@ pub struct TaskView {
     pub steps: Vec<WantedStepView>,
     /// Holds the server timed or is timing.
     pub holds: Vec<HoldView>,
-    /// What can hurt.
+    /// What can hurt, and who decides: those of the routine first, then those that every such work has.
     pub cautions: Vec<String>,
     /// On whose authority.
     pub sources: Vec<Source>,
@@ -205,11 +206,21 @@ impl TaskView {
             failed_attempt: task.failed_at.is_some(),
             steps,
             holds: holds.into_iter().map(|(id, hold)| HoldView::of(*id, hold)).collect(),
-            cautions: routine.cautions.clone(),
+            cautions: cautions_of(routine, subject),
             sources: routine.sources.clone(),
             rough_minutes: routine.rough_minutes,
         }
     }
+}
+
+fn cautions_of(routine: &Routine, subject: &Subject) -> Vec<String> {
+    let mut said = routine.cautions.clone();
+    for caution in cautions::of_work(routine, subject) {
+        if !said.iter().any(|own| own == caution) {
+            said.push(caution.to_owned());
+        }
+    }
+    said
 }
 
 /// A task with its evidence.

@@ -4,6 +4,8 @@
 //! whenever a step is recorded. As with tasks, the ladder is turned into instants then: a list asks for no hours, and
 //! hours that are edited later move no rung.
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, Utc};
 use sqlx::PgConnection;
 use uuid::Uuid;
@@ -78,6 +80,46 @@ pub async fn remove(db: &mut PgConnection, group_id: Uuid, action_id: Uuid) -> R
         .execute(db)
         .await?;
     Ok(())
+}
+
+/// What comes next in an open action.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct NextStep {
+    /// The step; `None`: a second person closes it.
+    pub step_key: Option<String>,
+    /// Whose turn it is.
+    pub owner: StepOwner,
+    /// When it should be recorded.
+    pub due_by: DateTime<Utc>,
+}
+
+/// What comes next in each of some actions, as far as they are open.
+///
+/// # Errors
+/// When the database does not answer, or holds a row the model does not know.
+pub async fn list_next_steps(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    action_ids: &[Uuid],
+) -> Result<BTreeMap<Uuid, NextStep>> {
+    if action_ids.is_empty() {
+        return Ok(BTreeMap::new());
+    }
+    let rows = sqlx::query!(
+        "select action_id, step_key, owner, due_by from corrective_action_next
+         where group_id = $1 and action_id = any($2)",
+        group_id,
+        action_ids
+    )
+    .fetch_all(db)
+    .await?;
+    rows.into_iter()
+        .map(|row| {
+            let bad = || StoreError::bad_row("corrective_action_next", row.action_id, "owner", &row.owner);
+            let owner = StepOwner::from_name(&row.owner).ok_or_else(bad)?;
+            Ok((row.action_id, NextStep { step_key: row.step_key, owner, due_by: row.due_by }))
+        })
+        .collect()
 }
 
 /// Which actions are wanted; what is not given does not narrow.

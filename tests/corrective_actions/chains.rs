@@ -51,21 +51,24 @@ async fn each_chain_is_opened_by_a_completion_that_falls_short_and_by_none_that_
 async fn a_routine_names_a_chain_that_there_is_and_opens_misses_only_where_they_matter(pool: PgPool) {
     let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;
     let clinic = scenario::clinic(&app, "Europe/London").await;
-    let put = async |content: &Value| {
+    let put = async |number: u32, content: &Value| {
         let body = json!({ "effective_on": "2026-11-01", "routine": content });
-        clinic.admin.put(&format!("/v1/routines/{}", id(901)), body).await
+        clinic.admin.put(&format!("/v1/routines/{}", id(number)), body).await
     };
     let (_, spore_test) = scenario::routines().pop().expect("the spore test");
     let (_, flush) = scenario::routines().remove(1);
-    for (content, field, value, status) in [
-        (&spore_test, "on_fail", "bad_weather", 400),
-        (&spore_test, "on_miss", "missed_routine", 422),
-        (&flush, "on_miss", "failed_load", 422),
-        (&flush, "on_miss", "missed_routine", 201),
+    let mut tested = spore_test.clone();
+    tested["on_fail"] = json!("positive_spore_test");
+    for (number, content, field, value, status) in [
+        (901, &spore_test, "on_fail", "bad_weather", 400),
+        (901, &spore_test, "on_miss", "missed_routine", 422),
+        (901, &tested, "on_miss", "missed_routine", 201),
+        (902, &flush, "on_miss", "failed_load", 422),
+        (902, &flush, "on_miss", "missed_routine", 201),
     ] {
         let mut content = content.clone();
         content[field] = json!(value);
-        put(&content).await.expect(status);
+        put(number, &content).await.expect(status);
     }
 }
 

@@ -33,7 +33,6 @@ const FLUSH_FIRST_ENGLAND: &str = "Flush every waterline before the first patien
 const FLUSH_FIRST: &str = "Flush every waterline before the first patient";
 const FLUSH_LAST_ENGLAND: &str = "Flush every waterline after the last patient (England)";
 const SUCTION: &str = "Disinfect the suction lines and empty the chairside trap";
-const SPORE: &str = "Weekly spore test with control";
 const SENTINEL: &str = "Sentinel temperatures, hot and cold (England)";
 
 #[rustfmt::skip]
@@ -84,13 +83,6 @@ const PUBLISHED: [Published; 23] = [
         title: EPA_441, edition: UNDATED, locator: "441.30(b)(2)", seen: "read" },
     Published { routine: SUCTION, step: "ph", operator: "le", value: "8", unit: "[pH]",
         title: EPA_441, edition: UNDATED, locator: "441.30(b)(2)", seen: "read" },
-    // CDC 2003, p. 24-25: one positive test takes the steriliser out, so none may grow. Read in a quotation.
-    Published { routine: SPORE, step: "test", operator: "le", value: "0", unit: "{positive_tests}",
-        title: CDC_2003, edition: "2003", locator: "p. 24-25", seen: "read_in_quotation" },
-    // ISO 11138-3 and CDC: the unprocessed control must grow or the test is void. Read in part, the rest from memory.
-    Published { routine: SPORE, step: "control", operator: "ge", value: "1", unit: "{positive_controls}",
-        title: "ISO 11138-3 and CDC pages on spore testing", edition: UNDATED, locator: "has to grow",
-        seen: "from_memory" },
     // DB 2002(06) and EN 13060: rise of at most 1.3 mbar/min. From memory.
     Published { routine: "Weekly air-leak test of the vacuum steriliser (England)", step: "leak", operator: "le",
         value: "1.3", unit: "mbar/min", title: "DB 2002(06) and EN 13060, air leakage", edition: UNDATED,
