@@ -391,7 +391,8 @@ fn example_item() -> OverdueItem {
 /// Example documents of this resource.
 pub(super) fn examples() -> Vec<Example> {
     let item = example_item();
-    let page = OverduePage { as_of: item.overdue_at + TimeDelta::seconds(item.overdue_seconds), items: vec![item] };
+    let as_of = item.overdue_at + TimeDelta::seconds(item.overdue_seconds);
+    let page = OverduePage { as_of, items: vec![item], cautions: cautions::LISTS };
     vec![Example {
         operation_id: "list_overdue",
         part: Part::Response,
