@@ -44,6 +44,7 @@ fn required_by_default() -> bool {
 /// Parts of an operatory that a step can be worked for one by one.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
+#[schema(as = OperatoryPart)]
 pub enum Part {
     /// Each waterline circuit.
     Circuit,
@@ -135,7 +136,7 @@ pub enum StepEvidence {
     WaterSample {
         /// Limits for CFU/mL, as for a reading.
         limits: Vec<Limit>,
-        /// Most lines in equal parts in one bottle.
+        /// The most lines pooled in one bottle.
         #[schema(minimum = 1, maximum = 30)]
         most_lines_in_pool: u32,
     },

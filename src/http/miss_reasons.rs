@@ -47,7 +47,7 @@ pub struct MissReasonInput {
     /// In the person's words. No patient or health data.
     #[schema(min_length = 1, max_length = 400, example = "The next patient was seated before the flush was begun.")]
     pub reason: String,
-    /// The person, by initials or staff number; may be left out where the person signs.
+    /// The person, by initials as in `/v1/staff`; may be left out where the person signs.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(min_length = 1, max_length = 40, example = "KV")]
     pub told_by: Option<String>,
@@ -98,7 +98,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(list_miss_reasons, put_miss_reason))
 }
 
-/// Why a task was missed.
+/// List the reasons recorded for a missed task
 ///
 /// Everything that was told, the newest first.
 #[utoipa::path(get, path = "/v1/tasks/{task_id}/miss-reason", operation_id = "list_miss_reasons", tag = "Corrective actions",
@@ -118,7 +118,7 @@ async fn list_miss_reasons(
     Ok(Json(MissReasonList { items }))
 }
 
-/// Tells why a task was missed.
+/// Record why a task was missed
 ///
 /// The task stays missed. The person is named by initials, or signs with a PIN of their own. What was told last may be repeated any number of times; something else is a further reason, and
 /// the earlier ones stay. A task that is not missed is refused with 409.

@@ -45,7 +45,7 @@ pub struct Preview {
     /// earlier edit or since time went on, is part of it.
     #[schema(max_items = 50)]
     pub clinics: Vec<ClinicPreview>,
-    /// Clinics that would be planned anew and are not told of here.
+    /// Clinics that would be planned anew and are not listed here.
     #[schema(minimum = 0)]
     pub clinics_left_out: usize,
 }
@@ -129,7 +129,7 @@ pub struct PreviewWindow {
     pub not_required: Option<String>,
 }
 
-/// The load of one day.
+/// The minutes of work on one day.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
 pub struct DayMinutes {
     /// The day.
