@@ -314,6 +314,30 @@ mod tests {
         }
     }
 
+    /// A client goes by what is written there: what comes once, what is to be replaced, what is to be read anew.
+    #[test]
+    fn the_document_names_every_kind_of_records_under_how_often_its_rows_come() {
+        let document = serde_json::to_value(crate::http::openapi::document()).expect("plain JSON");
+        let text = document["paths"]["/v1/exports/{records}"]["get"]["description"].as_str().expect("a description");
+        let (_, list) = text.split_once("**How often a row comes.**").expect("the part about it");
+        let (list, _) = list.split_once("\n\n").expect("its end");
+        let paces = [
+            ("Never changed", Pace::Recorded),
+            ("Something may be added", Pace::Changed),
+            ("Listed whole", Pace::Whole),
+        ];
+        let items: Vec<&str> = list.split("\n- ").skip(1).collect();
+        assert_eq!(items.len(), paces.len(), "{list}");
+        for (item, (begins, pace)) in items.into_iter().zip(paces) {
+            assert!(item.starts_with(begins), "{item}");
+            let mut told: Vec<&str> = item.split('`').skip(1).step_by(2).collect();
+            told.sort_unstable();
+            let mut kinds: Vec<&str> = RECORD_SETS.iter().filter(|set| set.pace == pace).map(|set| set.name).collect();
+            kinds.sort_unstable();
+            assert_eq!(told, kinds, "{pace:?}");
+        }
+    }
+
     proptest! {
         #[test]
         fn text_from_elsewhere_is_refused_or_read_without_a_panic(text in "\\PC{0,60}") {

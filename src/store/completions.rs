@@ -444,26 +444,6 @@ pub async fn list_holds(
     Ok(holds)
 }
 
-/// The task a hold of that clinic day was started for, if it was.
-///
-/// # Errors
-/// When the database does not answer.
-pub async fn find_task_of_hold(
-    db: &mut PgConnection,
-    group_id: Uuid,
-    clinic_day: NaiveDate,
-    hold_id: Uuid,
-) -> Result<Option<Uuid>> {
-    Ok(sqlx::query_scalar!(
-        "select task_id from hold_mark where group_id = $1 and clinic_day = $2 and hold_id = $3 and edge = 'start'",
-        group_id,
-        clinic_day,
-        hold_id
-    )
-    .fetch_optional(db)
-    .await?)
-}
-
 impl StepResult {
     /// Who measured a hold, as the domain says it.
     ///
