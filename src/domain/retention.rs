@@ -144,7 +144,7 @@ pub struct RetentionRule {
     /// What it counts from.
     #[serde(default)]
     pub counted_from: CountedFrom,
-    /// It is law, or a code that inspectors hold a clinic to: no setting goes below it. Else it is told, and decides
+    /// It is law, or a code that inspectors hold a clinic to: no setting goes below it. Else it is shown, and decides
     /// nothing.
     #[serde(default)]
     pub legal: bool,

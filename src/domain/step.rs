@@ -127,7 +127,7 @@ pub enum StepEvidence {
         #[schema(minimum = 1, maximum = 40)]
         at_most: u32,
     },
-    /// Something to be told in words.
+    /// Something to be said in words.
     Text {},
     /// A biological indicator beside an unprocessed control of its lot. A control of another lot or without growth makes
     /// the test void: it is due again at once.

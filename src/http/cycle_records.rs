@@ -54,7 +54,7 @@ pub struct CycleRecordInput {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(max_length = 1_048_576, example = "elapsed_seconds,temperature_celsius\n0,134\n180,134.4\n")]
     pub csv: Option<String>,
-    /// The band to hold it against, from the cycle's validation or the maker; left out: no plateau is told.
+    /// The band to hold it against, from the cycle's validation or the maker; left out: no plateau is worked out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub band: Option<TemperatureBand>,
     /// The person, by initials as in `/v1/staff`.

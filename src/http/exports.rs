@@ -97,9 +97,9 @@ pub fn router() -> OpenApiRouter<AppState> {
 /// What was recorded before the horizon and was not listed can no longer appear.
 ///
 /// **How often a row comes.**
-/// - Never changed, so each row comes once: `completions`, `step_results`, `readings`, `water_results`, `lot_uses`, `holds`,
-///   `cycles`, `cycle_records`, `day_marks`, `seatings`, `presence`, `miss_reasons`, `lot_marks`, `corrective_action_steps`,
-///   `corrective_action_notes`, `service_changes`, `day_explanations`, `purges`.
+/// - Never changed, so each row comes once: `completions`, `step_results`, `readings`, `water_results`, `lot_uses`,
+///   `holds`, `cycles`, `cycle_records`, `day_marks`, `seatings`, `presence`, `miss_reasons`, `lot_marks`,
+///   `corrective_action_steps`, `corrective_action_notes`, `service_changes`, `day_explanations`, `purges`.
 /// - Something may be added later, and the row then comes again as it stands; replace the row with the same key:
 ///   `corrective_actions`, `quarantines`, `lots`, `site_events`, `water_advisories`, `legal_holds`.
 /// - Listed whole, as it stands; the last page has no cursor, so begin again without one: `tasks`, `seals`, `clinics`,

@@ -45,7 +45,7 @@ pub struct LegalHoldInput {
     /// Only records of this class, and whatever followed when something failed; left out: of every class.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub record_class: Option<RecordClass>,
-    /// Only records about this operatory or piece of equipment, and those that tell none; left out: about anything.
+    /// Only records about this operatory or piece of equipment, and those that name none; left out: about anything.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub subject_id: Option<Uuid>,
     /// First clinic day whose seal it keeps; left out: from the first.
@@ -102,7 +102,7 @@ pub struct LegalHoldDocument {
     /// Only records of this class; null: of every class.
     #[schema(required)]
     pub record_class: Option<RecordClass>,
-    /// Only records about this, and those that tell none; null: about anything.
+    /// Only records about this, and those that name none; null: about anything.
     #[schema(required)]
     pub subject_id: Option<Uuid>,
     /// First clinic day whose seal it keeps; null: from the first.

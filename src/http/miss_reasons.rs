@@ -85,7 +85,7 @@ impl MissReasonDocument {
     }
 }
 
-/// What was told about a missed task.
+/// The reasons recorded for a missed task.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
 pub struct MissReasonList {
     /// The newest first.
@@ -100,7 +100,7 @@ pub fn router() -> OpenApiRouter<AppState> {
 
 /// List the reasons recorded for a missed task
 ///
-/// Everything that was told, the newest first.
+/// All of them, the newest first.
 #[utoipa::path(get, path = "/v1/tasks/{task_id}/miss-reason", operation_id = "list_miss_reasons", tag = "Corrective actions",
     params(("task_id" = Uuid, Path, description = "The task")),
     responses((status = 200, body = MissReasonList, description = "The reasons")))]
@@ -120,13 +120,13 @@ async fn list_miss_reasons(
 
 /// Record why a task was missed
 ///
-/// The task stays missed. The person is named by initials, or signs with a PIN of their own. What was told last may be repeated any number of times; something else is a further reason, and
-/// the earlier ones stay. A task that is not missed is refused with 409.
+/// The task stays missed. The person is named by initials, or signs with a PIN of their own. The last reason may be
+/// repeated any number of times; another is added to it, and the earlier ones stay. A task that is not missed is refused with 409.
 #[utoipa::path(put, path = "/v1/tasks/{task_id}/miss-reason", operation_id = "put_miss_reason", tag = "Corrective actions",
     params(("task_id" = Uuid, Path, description = "The task")),
     request_body = MissReasonInput,
     responses((status = 201, body = MissReasonDocument, description = "Recorded"),
-              (status = 200, body = MissReasonDocument, description = "It was told last already")))]
+              (status = 200, body = MissReasonDocument, description = "It was the last one recorded already")))]
 async fn put_miss_reason(
     State(state): State<AppState>,
     caller: Caller,

@@ -149,7 +149,7 @@ the request id that the log holds too.
 const TAGS: [(&str, &str); 16] = [
     ("Clinics", "The group, its clinics, their hours, and what stands in them"),
     ("Products", "What work is done with: instructions, lots, recalls, dilutions"),
-    ("Routines", "What recurs, for which subjects, in which steps; and whom lateness is told to"),
+    ("Routines", "What recurs, for which subjects, in which steps; and whom lateness reaches"),
     ("Keys", "Who may call"),
     ("Staff", "Who works in the group, what they were trained for, and the PINs they sign with"),
     ("Front desk", "The clinic's day and its turnovers, and what an operatory's record lacks"),

@@ -85,7 +85,7 @@ pub struct PlanWarningPage {
     /// The clinics of this page, in the order of their ids, those without warnings too.
     #[schema(max_items = 50)]
     pub items: Vec<ClinicPlanWarnings>,
-    /// Warnings that no single clinic has: told on the first page, and to keys that reach the whole group.
+    /// Warnings that no single clinic has: shown on the first page, and to keys that reach the whole group.
     #[schema(max_items = 200)]
     pub group_warnings: Vec<PlanWarningDocument>,
     /// Further ones of these.

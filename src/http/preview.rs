@@ -70,7 +70,7 @@ pub struct ClinicPreview {
     /// What the plan of the coming 400 days would be warned about, and is not as it stands.
     #[schema(max_items = 200)]
     pub warnings: Vec<PlanWarningDocument>,
-    /// Whether there may be further ones: a clinic is told 200 at most, and its dates are looked at up to a bound.
+    /// Whether there may be further ones: at most 200 are listed, and a clinic's dates are looked at up to a bound.
     pub more_warnings: bool,
 }
 

@@ -239,8 +239,8 @@ pub fn router() -> OpenApiRouter<AppState> {
 ///
 /// What is in quarantine is out of use because something failed or somebody doubts it, until a named person releases it.
 /// Out of service is something else: a setting of an operatory or of equipment that is not worked with, ended by setting
-/// it. Under one id the same may be put any number of times, and nothing else. The id must not be a UUID of
-/// version 8: those are the service's own.
+/// it again. Under one id the same may be put any number of times, and nothing else. The id must not be a UUID of version
+/// 8: those are the service's own.
 #[utoipa::path(put, path = "/v1/quarantines/{quarantine_id}", operation_id = "put_quarantine", tag = "Corrective actions",
     params(("quarantine_id" = Uuid, Path, description = "Its identity, made by the client")),
     request_body = QuarantineInput,

@@ -257,8 +257,8 @@ pub struct InstantQuery {
 ///
 /// Names every blocking routine of the operatory that lacks a record: none yet, its window passed, the record does not
 /// keep the rules, or its result is awaited; and what stands against the operatory, such as a quarantine without a
-/// release. It speaks about records only and never about the operatory itself. With `at` it tells what it was at an
-/// instant gone by; of a plan that was changed since, as it stands now.
+/// release. It speaks about records only and never about the operatory itself. With `at` it answers for an instant
+/// gone by; of a plan that was changed since, as it stands now.
 #[utoipa::path(
     get,
     path = "/v1/operatories/{operatory_id}/readiness",

@@ -287,7 +287,7 @@ pub struct StepResult {
     pub mixed_at: Option<DateTime<Utc>>,
     /// The longest hold it allowed.
     pub maximum_seconds: Option<i32>,
-    /// A reading for which no number can be told.
+    /// A reading for which no number can be given.
     pub too_many_to_count: Option<bool>,
     /// What a reading was taken with.
     pub instrument_id: Option<Uuid>,

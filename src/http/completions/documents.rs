@@ -181,7 +181,7 @@ pub struct StepResultView {
     /// Of a reading, UCUM.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub unit: Option<String>,
-    /// A reading for which no number can be told.
+    /// A reading for which no number can be given.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub too_many_to_count: bool,
     /// What a reading was taken with.
