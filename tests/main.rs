@@ -10,6 +10,7 @@ mod api_document;
 mod architecture;
 mod batches;
 mod closure_import;
+mod column_comments;
 mod configuration;
 mod cookbook;
 mod corrective_actions;

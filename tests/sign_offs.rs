@@ -215,7 +215,7 @@ async fn an_unsigned_day_is_overdue_at_the_next_opening_over_closures_and_climbs
     // Beside the tasks in one list, the highest first; and away from a client that knows of tasks only.
     let all = clinic.manager.get("/v1/overdue?kind=all").await.expect(200);
     let first = &all["items"][0];
-    assert_eq!((&first["kind"], &first["title"]), (&json!("unsigned_day"), &json!("Day closure: signature missing")));
+    assert_eq!((&first["kind"], &first["title"]), (&json!("unsigned_day"), &json!("Day sign-off: signature missing")));
     assert_eq!((&first["task_id"], &first["subject_id"]), (&Value::Null, &json!(clinic.clinic_id)));
     let tasks = clinic.manager.get("/v1/overdue").await.expect(200);
     assert!(tasks["items"].as_array().expect("items").iter().all(|item| item["kind"] == "task"));

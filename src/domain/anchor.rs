@@ -112,6 +112,7 @@ pub enum Anchor {
 /// A moment of a clinic day.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(tag = "kind", rename_all = "snake_case", deny_unknown_fields)]
+#[schema(as = DayMoment)]
 pub enum Place {
     /// A local time.
     LocalTime {
@@ -141,6 +142,7 @@ pub enum ClosedDayRule {
 /// How long an interval is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case", deny_unknown_fields)]
+#[schema(as = IntervalLength)]
 pub enum Every {
     /// Calendar days, 1 to 3660.
     Days(u32),

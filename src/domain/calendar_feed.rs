@@ -23,6 +23,7 @@ const LONGEST_LINE: usize = 75;
 /// What a task is shown as.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
+#[schema(as = FeedItemKind)]
 pub enum Component {
     /// As a `VEVENT`, for programs that show no to-dos.
     Event,

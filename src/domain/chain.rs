@@ -21,6 +21,7 @@ const LONGEST_WINDOW_MINUTES: u32 = 400 * 1440;
 /// What fails: each kind has one chain.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
+#[schema(as = CorrectiveChainKind)]
 pub enum ChainKind {
     /// Water of a unit or line over its limit.
     WaterOverLimit,
@@ -90,11 +91,12 @@ impl ChainKind {
 /// The chain of a kind.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
+#[schema(as = CorrectiveChain)]
 pub struct Chain {
     /// What people call it.
     #[schema(example = "Spore test with growth")]
     pub name: String,
-    /// Whether opening an action puts its subject out of use, until a named person releases it.
+    /// Whether opening an action puts its subject in quarantine, until a named person releases it.
     pub quarantines: bool,
     /// The steps, in order.
     #[schema(min_items = 1, max_items = 30)]
@@ -113,6 +115,7 @@ pub struct Chain {
 /// One step of a chain.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
+#[schema(as = CorrectiveChainStep)]
 pub struct ChainStep {
     /// Name of the step within its chain: lower-case letters, digits and hyphens.
     #[schema(pattern = "^[a-z0-9][a-z0-9-]{0,39}$", example = "repeat-test")]
@@ -120,7 +123,7 @@ pub struct ChainStep {
     /// What to do, as one instruction.
     #[schema(min_length = 1, max_length = 600)]
     pub instruction: String,
-    /// Whose step it is.
+    /// Whose step it is: one of the roles of people.
     pub owner: StepOwner,
     /// When it may and must be done.
     pub window: StepWindow,
@@ -138,7 +141,7 @@ pub struct ChainStep {
     pub if_repeated: Option<Repeated>,
 }
 
-/// Whose step it is.
+/// Whose step it is: one of the roles of people.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum StepOwner {
@@ -208,6 +211,7 @@ pub enum StepStart {
 /// What a step wants as evidence.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(tag = "kind", rename_all = "snake_case", deny_unknown_fields)]
+#[schema(as = CorrectiveChainEvidence)]
 pub enum ChainEvidence {
     /// Somebody confirms that it was done.
     Confirmation {},
@@ -293,6 +297,7 @@ impl StepEnd {
 /// An earlier step that ended in a way.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
+#[schema(as = StepCondition)]
 pub struct Branch {
     /// The earlier step.
     #[schema(example = "repeat-test")]

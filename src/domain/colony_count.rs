@@ -206,9 +206,10 @@ pub struct Interval {
     pub upper: Decimal,
 }
 
-/// Where an interval lies to a maximum.
+/// Where the interval of a count lies against a maximum.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
+#[schema(as = IntervalPosition)]
 pub enum Standing {
     /// Wholly below it.
     Below,
@@ -220,10 +221,11 @@ pub enum Standing {
 
 /// Information beside a verdict; it changes none.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[schema(as = CountInformation)]
 pub struct Beside {
     /// The interval of the count.
     pub interval: Interval,
-    /// Where it lies to the limit.
+    /// Where it lies against the limit.
     pub standing: Standing,
     /// The most colonies on a plate like this whose one-sided upper limit is within the limit; absent where no plate
     /// like this could show it.

@@ -118,12 +118,6 @@ impl ActionNoteKind {
     pub fn from_name(name: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|kind| kind.as_str() == name)
     }
-
-    /// Whether it takes the ground from under the action.
-    #[must_use]
-    pub fn lifts_cause(self) -> bool {
-        matches!(self, Self::CauseCorrected | Self::RecordedLate)
-    }
 }
 
 /// A note on an action.

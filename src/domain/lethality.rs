@@ -20,6 +20,7 @@ use super::limit::decimal_text;
 /// How readings are added up.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
+#[schema(as = SumMethod)]
 pub enum Summing {
     /// As the definitions are written: each reading counts for one whole interval, the first and the last too. Readings
     /// must be evenly spaced. It says up to one interval more than the record lasts.

@@ -53,6 +53,7 @@ pub enum Qualifier {
 /// How its figure was seen by whoever wrote it down.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
+#[schema(as = SourceSeenAs)]
 pub enum Seen {
     /// Read in the source's own text.
     Read,

@@ -17,6 +17,7 @@ use super::limit::{Qualifier, decimal_text};
 /// Whether a reduction is known or bounded.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
+#[schema(as = ReductionBound)]
 pub enum Extent {
     /// Both counts are known.
     Exactly,

@@ -8,9 +8,10 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-/// What something was put out of use for.
+/// What something was put in quarantine for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
+#[schema(as = QuarantineCause)]
 pub enum CauseKind {
     /// A completion that failed.
     Completion,

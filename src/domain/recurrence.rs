@@ -100,6 +100,10 @@ pub enum RecurrenceError {
 /// ```
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
+#[schema(
+    description = "A rule with a first day, a last day, and the dates that are taken from it or added to it. A rule that \
+                   leaves no date is refused."
+)]
 pub struct Recurrence {
     /// An RFC 5545 recurrence rule that gives dates, without the leading `RRULE:`.
     #[schema(example = "FREQ=MONTHLY;BYDAY=1MO")]

@@ -23,8 +23,10 @@ pub const FEWEST_YEARS: u32 = 1;
 /// Most years anybody may set.
 pub const MOST_YEARS: u32 = 100;
 
-/// What a record is kept as. Which class a record belongs to follows from its kind and its routine
-/// (`routine_record_class`, `purge_candidates`): a kind that has no class yet is kept for ever.
+/// What a record is kept as. Which class a record belongs to follows from its kind and its routine: a kind that has no
+/// class yet is kept for ever.
+//
+// The rules are `routine_record_class` and `purge_candidates` in the database.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum RecordClass {
@@ -42,7 +44,8 @@ pub enum RecordClass {
     Equipment,
     /// The daily work of cleaning and disinfecting, the desk's marks, who was on site, and lots of products.
     RoutineWork,
-    /// What happened, failed or was missed, and what followed. Kept as long as the longest any law of the place asks for.
+    /// What happened, failed or was missed, and what followed. Kept as long as the longest time that any law of the
+    /// jurisdiction asks for.
     Incidents,
 }
 
@@ -92,7 +95,7 @@ impl RecordClass {
             Self::Equipment => "routines of compressors, water plants and eyewashes",
             Self::RoutineWork => "other routines, the desk's marks, who was on site, products' lots",
             Self::Incidents => {
-                "site events, corrective actions, quarantines and reasons of misses; kept as long as any law of the place \
+                "site events, corrective actions, quarantines and reasons of misses; kept as long as any law of its jurisdiction \
                  asks for any class"
             }
         }
@@ -141,7 +144,7 @@ pub struct RetentionRule {
     /// What it counts from.
     #[serde(default)]
     pub counted_from: CountedFrom,
-    /// It is law, or a code that inspectors hold a clinic to: no setting goes below it. Else it is told, and decides
+    /// It is law, or a code that inspectors hold a clinic to: no setting goes below it. Else it is shown, and decides
     /// nothing.
     #[serde(default)]
     pub legal: bool,

@@ -41,7 +41,7 @@ pub struct Routine {
     /// When it may and must be done, relative to the anchor. Left out where the anchor is a period.
     #[serde(default)]
     pub window: Window,
-    /// Whether, and from which moment, the subject is not ready while it is not recorded.
+    /// Whether, and from which moment, the subject is not ready by record while it is not recorded.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub blocks_from: Option<BlocksFrom>,
     /// The steps, in order.

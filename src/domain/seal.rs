@@ -169,6 +169,7 @@ impl DaySeal {
 /// A chain as it stood after one of its seals. Whoever keeps one can hold the service to it. It is to be compared whole:
 /// one path can lead to the same root in trees of several sizes, so a root does not vouch for the size beside it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[schema(as = SealChainHead)]
 pub struct ChainHead {
     /// The group.
     pub group_id: Uuid,

@@ -9,9 +9,9 @@ use utoipa::ToSchema;
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum SiteEventKind {
-    /// A notice not to use mains water began to apply.
+    /// A water advisory began to apply.
     WaterAdvisoryStarted,
-    /// Such a notice was lifted.
+    /// A water advisory was lifted.
     WaterAdvisoryLifted,
     /// A repair was finished.
     Repair,

@@ -26,7 +26,7 @@ pub enum Solver {
 pub enum ObstacleKind {
     /// It was taken out of service.
     OutOfService,
-    /// It was put out of use, and no release is recorded.
+    /// It is in quarantine, and no release is recorded.
     Quarantine,
     /// A notice not to use mains water stands, and mains water feeds it.
     WaterAdvisory,

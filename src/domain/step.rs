@@ -44,6 +44,7 @@ fn required_by_default() -> bool {
 /// Parts of an operatory that a step can be worked for one by one.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
+#[schema(as = OperatoryPart)]
 pub enum Part {
     /// Each waterline circuit.
     Circuit,
@@ -126,7 +127,7 @@ pub enum StepEvidence {
         #[schema(minimum = 1, maximum = 40)]
         at_most: u32,
     },
-    /// Something to be told in words.
+    /// Something to be said in words.
     Text {},
     /// A biological indicator beside an unprocessed control of its lot. A control of another lot or without growth makes
     /// the test void: it is due again at once.
@@ -135,7 +136,7 @@ pub enum StepEvidence {
     WaterSample {
         /// Limits for CFU/mL, as for a reading.
         limits: Vec<Limit>,
-        /// Most lines in equal parts in one bottle.
+        /// The most lines pooled in one bottle.
         #[schema(minimum = 1, maximum = 30)]
         most_lines_in_pool: u32,
     },

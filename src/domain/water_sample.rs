@@ -20,6 +20,7 @@ use super::step::is_key;
 /// How the water was drawn.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(tag = "kind", rename_all = "snake_case", deny_unknown_fields)]
+#[schema(as = SampleDraw)]
 pub enum Draw {
     /// The first water that came.
     FirstDraw {},
@@ -46,13 +47,14 @@ impl Draw {
 /// What was found for one line, or for a pool of lines.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(tag = "kind", rename_all = "snake_case", deny_unknown_fields)]
+#[schema(as = LineFinding)]
 pub enum Found {
     /// The plate, as it was read.
     Plate {
         /// The plate.
         plate: Plate,
     },
-    /// The figure alone, as a laboratory reports it; what its count leaves open cannot be told.
+    /// The figure alone, as a laboratory reports it; what its count leaves open is not known.
     Reported {
         /// Whether it is exact or a bound; "not found" is less than the laboratory's least, never 0.
         qualifier: Qualifier,

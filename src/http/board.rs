@@ -79,7 +79,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(get_readiness_board)).routes(routes!(get_equipment_readiness))
 }
 
-/// What the records of a clinic's operatories lack.
+/// Read what the records of a clinic's operatories lack
 ///
 /// Every operatory in one answer, for a board on the wall. It speaks about records only. The answer has a strong `ETag`;
 /// ask again with `If-None-Match`, every few seconds if you like.
@@ -135,10 +135,10 @@ async fn get_readiness_board(
     Ok(conditional::answer("application/json", body, &headers))
 }
 
-/// What the record of a piece of equipment lacks.
+/// Read what the record of a piece of equipment lacks
 ///
 /// As for an operatory: blocking routines without a record, and what stands against it, such as a quarantine without a
-/// release. A load that is out of use does not stand against the machine it came from.
+/// release. A load that is in quarantine does not stand against the machine it came from.
 #[utoipa::path(
     get,
     path = "/v1/equipment/{equipment_id}/readiness",

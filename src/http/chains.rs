@@ -28,6 +28,7 @@ const MOST_VERSIONS: i64 = 500;
 
 /// The chain of a kind.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+#[schema(as = CorrectiveChainDocument)]
 pub struct ChainDocument {
     /// What fails.
     pub kind: ChainKind,
@@ -46,6 +47,7 @@ impl From<ChainVersion> for ChainDocument {
 
 /// The chains of a group.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+#[schema(as = CorrectiveChainList)]
 pub struct ChainList {
     /// One for each kind.
     pub items: Vec<ChainDocument>,
@@ -53,6 +55,7 @@ pub struct ChainList {
 
 /// The versions of a chain.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+#[schema(as = CorrectiveChainVersionList)]
 pub struct ChainVersionList {
     /// The newest first; the shipped one last.
     pub items: Vec<ChainDocument>,
@@ -72,7 +75,7 @@ fn read_kind(name: &str) -> ApiResult<ChainKind> {
     ChainKind::from_name(name).ok_or_else(|| ApiError::not_found("kind of corrective chain"))
 }
 
-/// The chains in force.
+/// List the corrective chains in force
 ///
 /// One for each kind of failure; every key of the group may read them.
 #[utoipa::path(get, path = "/v1/corrective-chains", operation_id = "list_corrective_chains", tag = "Corrective actions",
@@ -87,7 +90,7 @@ async fn list_corrective_chains(State(state): State<AppState>, caller: Caller) -
     Ok(Json(ChainList { items }))
 }
 
-/// The chain of a kind.
+/// Read the corrective chain of a kind
 #[utoipa::path(get, path = "/v1/corrective-chains/{kind}", operation_id = "get_corrective_chain", tag = "Corrective actions",
     params(("kind" = ChainKind, Path, description = "What fails")),
     responses((status = 200, description = "The chain in force.", body = ChainDocument)))]
@@ -103,7 +106,7 @@ async fn get_corrective_chain(
     Ok(Json(current.into()))
 }
 
-/// Every version of a chain.
+/// List every version of a corrective chain
 #[utoipa::path(get, path = "/v1/corrective-chains/{kind}/versions", operation_id = "list_corrective_chain_versions",
     tag = "Corrective actions", params(("kind" = ChainKind, Path, description = "What fails")),
     responses((status = 200, description = "Its versions, the newest first.", body = ChainVersionList)))]
@@ -120,7 +123,7 @@ async fn list_corrective_chain_versions(
     Ok(Json(ChainVersionList { items: versions.into_iter().chain([shipped]).map(ChainDocument::from).collect() }))
 }
 
-/// Gives a chain a new version.
+/// Set a new version of a corrective chain
 ///
 /// Actions that are opened from now on go by it; those that stand keep the steps they were opened with. A repeat changes
 /// nothing.

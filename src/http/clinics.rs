@@ -110,7 +110,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(list_clinics)).routes(routes!(get_clinic, put_clinic))
 }
 
-/// Clinics within reach.
+/// List clinics within reach
 #[utoipa::path(
     get,
     path = "/v1/clinics",
@@ -126,7 +126,7 @@ async fn list_clinics(State(state): State<AppState>, caller: Caller) -> ApiResul
     Ok(Json(ClinicList { items }))
 }
 
-/// One clinic.
+/// Read one clinic
 #[utoipa::path(
     get,
     path = "/v1/clinics/{clinic_id}",
@@ -146,7 +146,7 @@ async fn get_clinic(
     Ok(Json(ClinicDocument::from(&clinic)))
 }
 
-/// Creates or replaces a clinic.
+/// Create or replace a clinic
 ///
 /// The id is made by the client, so a repeat is harmless. The clinic's hours are a document of their own and stay.
 #[utoipa::path(

@@ -182,7 +182,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(import_closures))
 }
 
-/// Closes a clinic on the days of an iCalendar file
+/// Import closures from an iCalendar file
 ///
 /// An event of whole days closes those local days; one with times closes from its start to its end in the clinic's
 /// zone. Recurring events, exceptions and moved occurrences are understood; what is not is listed as skipped, with

@@ -115,7 +115,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(list_closures)).routes(routes!(put_closure, delete_closure))
 }
 
-/// A clinic's closures, past ones too.
+/// List a clinic's closures, past ones too
 #[utoipa::path(
     get,
     path = "/v1/clinics/{clinic_id}/closures",
@@ -136,7 +136,7 @@ async fn list_closures(
     Ok(Json(ClosureList { items: rows.iter().map(ClosureDocument::from).collect() }))
 }
 
-/// Closes a clinic for a time.
+/// Close a clinic for a time
 ///
 /// Work that falls into a closure is planned and marked not required, with the closure's reason, so that the gap in
 /// the records explains itself.
@@ -181,7 +181,7 @@ async fn put_closure(
     Ok((created_or_ok(before.is_none()), Json(document)))
 }
 
-/// Takes a closure back.
+/// Take back a closure
 ///
 /// A repeat, and an id that was never used, are harmless.
 #[utoipa::path(

@@ -123,7 +123,7 @@ async fn of_person(db: &mut PgConnection, group_id: Uuid, staff_id: Uuid) -> Api
     Ok(store::staff::list_competences(db, group_id, &[staff_id]).await?.remove(&staff_id).unwrap_or_default())
 }
 
-/// A person's competences, ended ones too.
+/// List a person's competences, ended ones too
 #[utoipa::path(
     get,
     path = "/v1/staff/{staff_id}/competences",
@@ -144,7 +144,7 @@ async fn list_competences(
     Ok(Json(CompetenceList { items }))
 }
 
-/// One competence.
+/// Read one competence
 #[utoipa::path(
     get,
     path = "/v1/staff/{staff_id}/competences/{competence_id}",
@@ -166,7 +166,7 @@ async fn get_competence(
     Ok(Json(CompetenceDocument::of(staff_id, found.ok_or_else(|| ApiError::not_found("competence"))?)))
 }
 
-/// Creates or replaces a competence of a person.
+/// Create or replace a competence of a person
 ///
 /// The id is made by the client, so a repeat is harmless. To withdraw it, send it with a last day.
 #[utoipa::path(

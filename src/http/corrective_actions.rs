@@ -149,7 +149,7 @@ pub fn router() -> OpenApiRouter<AppState> {
         .merge(closing::router())
 }
 
-/// Corrective actions within the key's reach.
+/// List corrective actions within the key's reach
 ///
 /// Open ones by age, the oldest first, each with the step that comes next, whose it is, when it is due and the level of
 /// the group's ladder it has reached. A `Link` field with `rel="next"` leads to the next page.
@@ -186,7 +186,7 @@ async fn list_corrective_actions(
     Ok(linked(&page, link))
 }
 
-/// One corrective action.
+/// Read one corrective action
 ///
 /// With its steps and how each was recorded, what stands before a release, what came in beside the steps, and its cautions.
 #[utoipa::path(get, path = "/v1/corrective-actions/{action_id}", operation_id = "get_corrective_action", tag = "Corrective actions",
@@ -213,7 +213,7 @@ async fn find_action(db: &mut PgConnection, caller: &Caller, action_id: Uuid) ->
         .ok_or_else(|| ApiError::not_found("corrective action"))
 }
 
-/// Opens a corrective action by hand.
+/// Open a corrective action by hand
 ///
 /// For what no completion says: what somebody saw, or was told. It goes by the chain in force now and keeps it. The same
 /// may be put any number of times under its id, and nothing else. While one of the kind is open about the subject,
@@ -317,7 +317,7 @@ async fn must_know_its_tests(db: &mut PgConnection, caller: &Caller, input: &Act
     fault.map_or(Ok(()), |rule| Err(ApiError::rules_broken(vec![Fault::new("/routine_id", rule)])))
 }
 
-/// The cycles that a failed test casts doubt on.
+/// List the cycles that a failed test casts doubt on
 ///
 /// Every recorded cycle of the action's equipment since the last test that passed, the newest first: what may have to be
 /// recalled. Nothing is known here of what was in them. Loads with implantable devices are withdrawn in any case. An

@@ -54,10 +54,10 @@ pub struct CycleRecordInput {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(max_length = 1_048_576, example = "elapsed_seconds,temperature_celsius\n0,134\n180,134.4\n")]
     pub csv: Option<String>,
-    /// The band to hold it against, from the cycle's validation or the maker; left out: no plateau is told.
+    /// The band to hold it against, from the cycle's validation or the maker; left out: no plateau is worked out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub band: Option<TemperatureBand>,
-    /// The person, by initials or staff number.
+    /// The person, by initials as in `/v1/staff`.
     #[schema(min_length = 1, max_length = 40, example = "KV")]
     pub performed_by: String,
     /// Why an earlier record of this cycle is corrected; it stays visible. Empty for the first.
@@ -160,7 +160,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(get_cycle_record, put_cycle_record))
 }
 
-/// What was written down of a cycle, and what it adds up to
+/// Read a cycle's record and the figures worked out from it
 ///
 /// The newest record; those that it corrected stay in `reporting.cycle_records`. The figures are information only.
 #[utoipa::path(
@@ -186,7 +186,7 @@ async fn get_cycle_record(
     document(record).await.map(Json)
 }
 
-/// Hands in what was written down of a cycle
+/// Submit a cycle's record
 ///
 /// A repeat with the same content is harmless. Other content is a correction: it needs a reason, and both stay. Nothing is
 /// judged by it and nothing released.

@@ -116,7 +116,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(list_cycles, record_cycle))
 }
 
-/// Posts a cycle that a piece of equipment ran.
+/// Post a cycle that a piece of equipment ran
 ///
 /// For sterilisers, washer-disinfectors and ultrasonic baths. It is counted for routines that fall due after so many
 /// cycles; it is no completion, and says nothing about the load. Under the same `cycle_id` the same cycle may be posted
@@ -211,7 +211,7 @@ fn must_be_the_same(standing: CycleMark, equipment: &Subject, input: &CycleInput
     ))
 }
 
-/// Cycles of a piece of equipment, the newest first.
+/// List the cycles of a piece of equipment, the newest first
 ///
 /// By the instant they ended. A `Link` field with `rel="next"` leads to the next page.
 #[utoipa::path(

@@ -60,9 +60,9 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(list_day_signing, put_day_signing))
 }
 
-/// From which day on open days ask to be signed.
+/// List from which day on a clinic's open days ask to be signed
 #[utoipa::path(get, path = "/v1/clinics/{clinic_id}/day-signing", operation_id = "list_day_signing",
-    tag = "Day closure", params(("clinic_id" = Uuid, Path, description = "The clinic")),
+    tag = "Day sign-off", params(("clinic_id" = Uuid, Path, description = "The clinic")),
     responses((status = 200, body = DaySigningList, description = "What was set, by day")))]
 async fn list_day_signing(
     State(state): State<AppState>,
@@ -76,12 +76,12 @@ async fn list_day_signing(
     Ok(Json(DaySigningList { items: rules.into_iter().map(DaySigning::from).collect() }))
 }
 
-/// Sets whether open days ask to be signed, from a day on.
+/// Set whether open days ask to be signed, from a day on
 ///
 /// Until the next setting's day. A day that is overdue already stays so. A clinic that was never set asks from the day it
 /// was first planned on.
 #[utoipa::path(put, path = "/v1/clinics/{clinic_id}/day-signing", operation_id = "put_day_signing",
-    tag = "Day closure", params(("clinic_id" = Uuid, Path, description = "The clinic"), EditQuery),
+    tag = "Day sign-off", params(("clinic_id" = Uuid, Path, description = "The clinic"), EditQuery),
     request_body = DaySigning,
     responses((status = 200, body = DaySigning, description = "Something was set for that day before, and it is now as sent"),
               (status = 201, body = DaySigning, description = "It is set")))]

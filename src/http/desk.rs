@@ -226,7 +226,7 @@ fn moment(post: &DeskPost, hours: &Hours, now: DateTime<Utc>) -> ApiResult<(Date
 ///
 /// Recorded whatever is missing, and answered with what is: the desk decides. There is no place for who it was. Work
 /// between two patients that is not recorded at that instant is missed from then on; where its routine asks for an action,
-/// that and a task of what makes safe are there at once.
+/// that is opened and a make-safe task is created at once.
 /// Needs an `Idempotency-Key`; the same instant at the same chair is one seating however often it is posted.
 #[utoipa::path(post, path = "/v1/operatories/{operatory_id}/seated", operation_id = "seat_patient", tag = "Front desk",
     params(("operatory_id" = Uuid, Path, description = "The operatory"),

@@ -32,7 +32,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(explain_dilution))
 }
 
-/// Works out stock and water for a reservoir.
+/// Work out stock and water for a reservoir
 ///
 /// Nothing is kept. Percent is weight in volume (1 % = 10000 mg/L), and 1 ppm is 1 mg/L. A ratio says what it means by
 /// its parts, because `1:50` is read in two ways. Whether a product may be diluted, and how far, is for its maker's

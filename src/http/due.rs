@@ -62,7 +62,7 @@ pub struct DueList {
     pub cautions: Vec<String>,
 }
 
-/// Fetch what is due in a clinic
+/// List what is due in a clinic
 ///
 /// Open tasks of the clinic, its operatories and its equipment whose window is open, and those that wait for a
 /// result, each with steps, limits, cautions and deadlines. Send the `ETag` back as `If-None-Match` to get 304 while
@@ -88,7 +88,7 @@ async fn list_due_of_clinic(
     Ok(conditional(&list, &headers))
 }
 
-/// Fetch what is due in an operatory
+/// List what is due in an operatory
 ///
 /// As for a clinic, narrowed to one operatory.
 #[utoipa::path(get, path = "/v1/operatories/{operatory_id}/due", operation_id = "list_due_of_operatory", tag = "Chairside",

@@ -201,7 +201,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(list_entries_to_review))
 }
 
-/// Completions that a lead should look at
+/// List completions that a lead should look at
 ///
 /// Every flagged completion within the key's reach, the last recorded first. A `Link` field with `rel="next"` leads to
 /// the next page. `Accept: text/csv` gives the items as CSV with a header row, flags with spaces between them. A flag

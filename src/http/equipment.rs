@@ -177,7 +177,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(list_equipment)).routes(routes!(get_equipment, put_equipment))
 }
 
-/// Equipment within reach.
+/// List equipment within reach
 #[utoipa::path(
     get,
     path = "/v1/equipment",
@@ -194,7 +194,7 @@ async fn list_equipment(
     Ok(Json(EquipmentList { items: subjects::list(&state, &caller, &kinds(), &query).await? }))
 }
 
-/// One piece of equipment.
+/// Read one piece of equipment
 #[utoipa::path(
     get,
     path = "/v1/equipment/{equipment_id}",
@@ -211,10 +211,10 @@ async fn get_equipment(
     subjects::get(&state, &caller, &kinds(), equipment_id, "piece of equipment").await
 }
 
-/// Creates or replaces a piece of equipment.
+/// Create or replace a piece of equipment
 ///
-/// The id is made by the client, so a repeat is harmless. A piece that is given up is set out of service; what was
-/// recorded about it stays.
+/// The id is made by the client, so a repeat is harmless. Equipment taken out of use for good is set out of service; what
+/// was recorded about it stays.
 #[utoipa::path(
     put,
     path = "/v1/equipment/{equipment_id}",

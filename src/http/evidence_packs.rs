@@ -59,7 +59,7 @@ pub struct EvidencePackQuery {
     /// First clinic day.
     #[param(example = "2026-11-02")]
     pub from: NaiveDate,
-    /// Last clinic day, itself told of; at most 400 days.
+    /// Last clinic day, itself included; at most 400 days.
     #[param(example = "2026-11-29")]
     pub to: NaiveDate,
     /// Only what is about this operatory or piece of equipment.
@@ -104,7 +104,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(get_evidence_pack))
 }
 
-/// A pack of evidence of a clinic
+/// Download a pack of evidence of a clinic
 ///
 /// One ZIP file, written while it is read, that opens without this service: `summary.html` to read and print, `csv/` and
 /// `json/` with every kind of record of these clinic days and `columns.csv` with what the columns mean, `proofs/` with one

@@ -77,9 +77,9 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(list_expiring_competences))
 }
 
-/// Competences that end soon, and who works without one.
+/// List competences that end soon, and who works without one
 ///
-/// A competence with a successor is told of too: look at the person's list. Work is told of within the key's reach.
+/// A competence with a successor is listed too: look at the person's list. Only work within the key's reach is listed.
 #[utoipa::path(
     get,
     path = "/v1/competences/expiring",

@@ -86,22 +86,25 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(export_records))
 }
 
-/// Records in bulk, oldest first
+/// Export records in bulk, oldest first
 ///
 /// The rows of one view of the schema `reporting`, with its columns, as a JSON object a line (the default) or as CSV, in
 /// pieces of `limit` rows. Decimals are strings; in CSV words that a spreadsheet would run are led by an apostrophe.
 ///
 /// **Where to go on.** Keep the field `Export-Cursor` and send it as `cursor` the next time, a minute or a year later. A
 /// field `Link` with `rel="next"` says that there is more already. `Export-Horizon` is the instant up to which everything
-/// is told: ten minutes before now, because a request that is still at work could record something until then.
-/// What was recorded before the horizon and was not told can no longer appear.
+/// is listed: ten minutes before now, because a request that is still at work could record something until then.
+/// What was recorded before the horizon and was not listed can no longer appear.
 ///
-/// **How often a row comes.** Records that are never changed come once: `completions`, `step_results`, `readings`,
-/// `water_results`, `lot_uses`, `holds`, `cycles`, `cycle_records`, `day_marks`, `seatings`, `presence`, `miss_reasons`,
-/// `lot_marks`, `corrective_action_steps`, `corrective_action_notes`, `service_changes`. Records that something may come
-/// to (`corrective_actions`, `quarantines`, `lots`, `site_events`) come again each time, as they stand: replace the row
-/// with the same key. The rest (`tasks`, `seals`, `clinics`, `subjects`, `routines`, `products`, `instruments`, `closures`,
-/// `staff`, `competences`) is told whole, as it stands: its last page has no cursor; begin again without one.
+/// **How often a row comes.**
+/// - Never changed, so each row comes once: `completions`, `step_results`, `readings`, `water_results`, `lot_uses`,
+///   `holds`, `cycles`, `cycle_records`, `day_marks`, `seatings`, `presence`, `miss_reasons`, `lot_marks`,
+///   `corrective_action_steps`, `corrective_action_notes`, `service_changes`, `day_explanations`, `purges`.
+/// - Something may be added later, and the row then comes again as it stands; replace the row with the same key:
+///   `corrective_actions`, `quarantines`, `lots`, `site_events`, `water_advisories`, `legal_holds`.
+/// - Listed whole, as it stands; the last page has no cursor, so begin again without one: `tasks`, `seals`, `clinics`,
+///   `subjects`, `routines`, `products`, `instruments`, `closures`, `staff`, `competences`, `day_sign_offs`,
+///   `readiness_intervals`.
 ///
 /// An answer that fails midway is broken off and never ended as if it were whole; ask again from the same cursor.
 #[utoipa::path(
@@ -115,8 +118,8 @@ pub fn router() -> OpenApiRouter<AppState> {
         description = "The rows, one a line.",
         content((String = "application/x-ndjson"), (String = "text/csv")),
         headers(
-            ("Export-Cursor" = String, description = "Where to go on; not there after the last page of what is told whole"),
-            ("Export-Horizon" = String, description = "Instant: everything recorded before it is told at the end"),
+            ("Export-Cursor" = String, description = "Where to go on; not there after the last page of what is listed whole"),
+            ("Export-Horizon" = String, description = "Instant: everything recorded before it has been listed at the end"),
             ("Link" = String, description = "The next page, when there is more already (RFC 8288)")
         )
     ))
@@ -308,6 +311,30 @@ mod tests {
             ("tasks", Place { at: None, key: None }),
         ] {
             assert!(read_cursor(set(name), &write_cursor(set(name), &place)).is_err(), "{name} {place:?}");
+        }
+    }
+
+    /// A client goes by what is written there: what comes once, what is to be replaced, what is to be read anew.
+    #[test]
+    fn the_document_names_every_kind_of_records_under_how_often_its_rows_come() {
+        let document = serde_json::to_value(crate::http::openapi::document()).expect("plain JSON");
+        let text = document["paths"]["/v1/exports/{records}"]["get"]["description"].as_str().expect("a description");
+        let (_, list) = text.split_once("**How often a row comes.**").expect("the part about it");
+        let (list, _) = list.split_once("\n\n").expect("its end");
+        let paces = [
+            ("Never changed", Pace::Recorded),
+            ("Something may be added", Pace::Changed),
+            ("Listed whole", Pace::Whole),
+        ];
+        let items: Vec<&str> = list.split("\n- ").skip(1).collect();
+        assert_eq!(items.len(), paces.len(), "{list}");
+        for (item, (begins, pace)) in items.into_iter().zip(paces) {
+            assert!(item.starts_with(begins), "{item}");
+            let mut told: Vec<&str> = item.split('`').skip(1).step_by(2).collect();
+            told.sort_unstable();
+            let mut kinds: Vec<&str> = RECORD_SETS.iter().filter(|set| set.pace == pace).map(|set| set.name).collect();
+            kinds.sort_unstable();
+            assert_eq!(told, kinds, "{pace:?}");
         }
     }
 

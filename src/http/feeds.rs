@@ -130,7 +130,7 @@ fn must_manage_feeds(caller: &Caller, clinic_id: Uuid) -> ApiResult<()> {
     caller.must_reach_clinic(clinic_id)
 }
 
-/// A clinic's calendar feeds.
+/// List a clinic's calendar feeds
 ///
 /// For administrators and managers. No address is among what is shown.
 #[utoipa::path(
@@ -154,7 +154,7 @@ async fn list_feeds(
     Ok(Json(FeedList { items: found.into_iter().map(FeedDocument::from).collect() }))
 }
 
-/// Makes a calendar feed.
+/// Create a calendar feed
 ///
 /// The path to subscribe to is in this answer and in no other: a repeat with the same content is answered without it.
 /// Where the first answer was lost, revoke the feed and make another. The feed holds names of routines, rooms and
@@ -206,7 +206,7 @@ async fn create_feed(
     Ok((StatusCode::CREATED, no_store, Json(IssuedFeed { feed: document, path })).into_response())
 }
 
-/// Revokes a calendar feed.
+/// Revoke a calendar feed
 ///
 /// From then on its address opens nothing. A repeat is harmless.
 #[utoipa::path(
@@ -241,7 +241,7 @@ async fn tell(db: &mut PgConnection, caller: &Caller, kind: EventKind, clinic_id
     Ok(())
 }
 
-/// Fetch a calendar feed
+/// Read a calendar feed
 ///
 /// The clinic's tasks from seven days back to the planning horizon as an iCalendar object (RFC 5545), for the program
 /// that subscribed to it; no key is sent, the path is the secret. Send the `ETag` back as `If-None-Match` to get 304

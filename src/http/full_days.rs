@@ -48,7 +48,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(list_full_days)).routes(routes!(put_full_day, delete_full_day))
 }
 
-/// A clinic's full days, past ones too.
+/// List a clinic's full days, past ones too
 #[utoipa::path(
     get,
     path = "/v1/clinics/{clinic_id}/full-days",
@@ -71,7 +71,7 @@ async fn list_full_days(
     Ok(Json(FullDayList { items: days.into_iter().map(|full_on| FullDayDocument { full_on }).collect() }))
 }
 
-/// Marks a clinic's day as full.
+/// Mark a clinic's day as full
 ///
 /// Work of a week, month, quarter or year that is spread over the open days gets none on a full day while its period
 /// has another. The request has no body.
@@ -112,7 +112,7 @@ async fn put_full_day(
     Ok((created_or_ok(created), Json(document)))
 }
 
-/// Takes the mark of a full day back.
+/// Take back the mark of a full day
 ///
 /// A repeat, and a date that was never full, are harmless.
 #[utoipa::path(

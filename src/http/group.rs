@@ -32,7 +32,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(get_group))
 }
 
-/// The group the key belongs to.
+/// Read the group the key belongs to
 ///
 /// Every role may read it; a device can show whose key it holds.
 #[utoipa::path(get, path = "/v1/group", operation_id = "get_group", tag = "Clinics",

@@ -94,7 +94,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(get_live)).routes(routes!(get_ready))
 }
 
-/// Whether the process lives.
+/// Tell whether the process lives
 ///
 /// Looks at nothing else: an orchestrator restarts the process when this does not answer.
 #[utoipa::path(get, path = "/health/live", operation_id = "get_live", tag = "Operations",
@@ -103,7 +103,7 @@ async fn get_live() -> Json<InstanceHealth> {
     Json(InstanceHealth::of(vec![HealthPart::new(HealthPartName::Process, HealthState::Ok, "answers")]))
 }
 
-/// Whether this instance can do its work.
+/// Tell whether this instance can do its work
 ///
 /// Ready while the database answers and its schema is the one this program was built for. A planner or a sealer that is
 /// behind is named as late and does not make the instance unready: it would be no faster without requests. However often this

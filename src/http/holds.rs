@@ -41,7 +41,7 @@ pub struct HoldStart {
     /// The wanted step's key.
     #[schema(max_length = 90, example = "hold")]
     pub step: String,
-    /// The person, by initials or staff number; never a patient.
+    /// The person, by initials as in `/v1/staff`; never a patient.
     #[schema(min_length = 1, max_length = 40, example = "KV")]
     pub performed_by: String,
 }
@@ -50,7 +50,7 @@ pub struct HoldStart {
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct HoldEnd {
-    /// The person, by initials or staff number; never a patient.
+    /// The person, by initials as in `/v1/staff`; never a patient.
     #[schema(min_length = 1, max_length = 40, example = "KV")]
     pub performed_by: String,
 }

@@ -40,7 +40,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(get_hours, put_hours))
 }
 
-/// A clinic's opening hours.
+/// Read a clinic's opening hours
 ///
 /// The week that holds before the first one that begins on a date. Not found until somebody has set it; weeks that
 /// begin on a date, closures and special openings are documents of their own.
@@ -64,7 +64,7 @@ async fn get_hours(
     Ok(Json(HoursDocument { week }))
 }
 
-/// Sets a clinic's opening hours.
+/// Set a clinic's opening hours
 #[utoipa::path(
     put,
     path = "/v1/clinics/{clinic_id}/hours",

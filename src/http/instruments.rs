@@ -117,7 +117,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(list_instruments)).routes(routes!(put_instrument))
 }
 
-/// A clinic's instruments.
+/// List a clinic's instruments
 #[utoipa::path(
     get,
     path = "/v1/clinics/{clinic_id}/instruments",
@@ -138,7 +138,7 @@ async fn list_instruments(
     Ok(Json(InstrumentList { items: instruments.into_iter().map(InstrumentDocument::from).collect() }))
 }
 
-/// Creates or replaces an instrument.
+/// Create or replace an instrument
 ///
 /// The id is made by the client, so a repeat is harmless. A reading that was recorded keeps what was found about its
 /// instrument then.

@@ -117,7 +117,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(list_keys, create_key)).routes(routes!(get_key, revoke_key))
 }
 
-/// The group's keys.
+/// List the group's keys
 ///
 /// For administrators. No secret is among what is shown.
 #[utoipa::path(
@@ -136,7 +136,7 @@ async fn list_keys(State(state): State<AppState>, caller: Caller) -> ApiResult<J
     Ok(Json(KeyList { items: keys.into_iter().map(KeyDocument::from).collect() }))
 }
 
-/// One key.
+/// Read one key
 ///
 /// For administrators. Its secret is not among what is shown.
 #[utoipa::path(
@@ -159,7 +159,7 @@ async fn get_key(
     key.map(|key| Json(key.into())).ok_or_else(|| ApiError::not_found("key"))
 }
 
-/// Makes a key.
+/// Create a key
 ///
 /// The token is in this answer and in no other: a repeat with the same content is answered without it. Where the first
 /// answer was lost, revoke the key and make another.
@@ -205,7 +205,7 @@ async fn create_key(
     Ok((StatusCode::CREATED, headers, Json(IssuedKey { key: document, token: token.reveal() })).into_response())
 }
 
-/// Revokes a key.
+/// Revoke a key
 ///
 /// From then on it opens nothing; what was recorded with it stays. A repeat is harmless. A key cannot revoke itself,
 /// so that a group never locks itself out.

@@ -26,7 +26,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(get_ladder, put_ladder))
 }
 
-/// The group's ladder.
+/// Read the group's ladder
 ///
 /// Every key of the group may read it. A group that never set one has the practice default.
 #[utoipa::path(
@@ -43,7 +43,7 @@ async fn get_ladder(State(state): State<AppState>, caller: Caller) -> ApiResult<
     Ok(Json(ladder))
 }
 
-/// Sets the group's ladder.
+/// Set the group's ladder
 ///
 /// Tasks that are planned from now on climb it; a task that was started keeps the rungs it was planned with.
 #[utoipa::path(

@@ -38,14 +38,14 @@ use crate::store::{self, events, legal_holds, subjects};
 /// Keys on which a lead may sign for what is kept and what goes.
 pub(super) const MAY_SIGN: [Role; 2] = [Role::Manager, Role::Administrator];
 
-/// A hold as it is begun.
+/// A legal hold as it is begun.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct LegalHoldInput {
     /// Only records of this class, and whatever followed when something failed; left out: of every class.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub record_class: Option<RecordClass>,
-    /// Only records about this operatory or piece of equipment, and those that tell none; left out: about anything.
+    /// Only records about this operatory or piece of equipment, and those that name none; left out: about anything.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub subject_id: Option<Uuid>,
     /// First clinic day whose seal it keeps; left out: from the first.
@@ -78,9 +78,10 @@ impl LegalHoldInput {
     }
 }
 
-/// A lift as it is signed.
+/// The lifting of a legal hold as it is signed.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
+#[schema(as = LegalHoldLiftInput)]
 pub struct LiftInput {
     /// Made by the client, so that a repeat is harmless.
     pub lift_id: Uuid,
@@ -101,7 +102,7 @@ pub struct LegalHoldDocument {
     /// Only records of this class; null: of every class.
     #[schema(required)]
     pub record_class: Option<RecordClass>,
-    /// Only records about this, and those that tell none; null: about anything.
+    /// Only records about this, and those that name none; null: about anything.
     #[schema(required)]
     pub subject_id: Option<Uuid>,
     /// First clinic day whose seal it keeps; null: from the first.
@@ -123,8 +124,9 @@ pub struct LegalHoldDocument {
     pub lift: Option<LiftDocument>,
 }
 
-/// The lift of a legal hold.
+/// The lifting of a legal hold.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+#[schema(as = LegalHoldLiftDocument)]
 pub struct LiftDocument {
     /// Its identity.
     pub lift_id: Uuid,
@@ -175,7 +177,7 @@ pub struct LegalHoldPage {
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
 pub struct LegalHoldQuery {
-    /// `true`: only what is not lifted.
+    /// `true`: only those not lifted.
     #[serde(default)]
     #[param(required = false)]
     pub standing: bool,
@@ -196,7 +198,7 @@ pub fn router() -> OpenApiRouter<AppState> {
         .routes(routes!(lift_legal_hold))
 }
 
-/// The legal holds of a clinic, the newest first.
+/// List the legal holds of a clinic, the newest first
 ///
 /// `standing=true` leaves out what is lifted. A `Link` field with `rel="next"` leads to the next page.
 #[utoipa::path(get, path = "/v1/clinics/{clinic_id}/legal-holds", operation_id = "list_legal_holds", tag = "Retention",
@@ -225,7 +227,7 @@ async fn list_legal_holds(
     Ok(linked(&LegalHoldPage { items: found.into_iter().map(LegalHoldDocument::from).collect() }, link))
 }
 
-/// Begins a legal hold.
+/// Begin a legal hold
 ///
 /// From then on no purge takes what it keeps, until a lead lifts it. Signed by a clinic lead or a group lead. Under one
 /// id the same may be begun any number of times, and nothing else.
@@ -313,7 +315,7 @@ async fn find_hold(db: &mut PgConnection, caller: &Caller, clinic_id: Uuid, hold
     found.filter(|hold| hold.clinic_id == clinic_id).ok_or_else(|| ApiError::not_found("legal hold"))
 }
 
-/// Lifts a legal hold.
+/// Lift a legal hold
 ///
 /// What it kept may be purged again by the rules. Signed by a clinic lead or a group lead; the hold stays on record.
 #[utoipa::path(post, path = "/v1/clinics/{clinic_id}/legal-holds/{legal_hold_id}/lift", operation_id = "lift_legal_hold",

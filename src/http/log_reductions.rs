@@ -49,7 +49,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(explain_log_reduction))
 }
 
-/// Works out the reduction between two counts.
+/// Work out the reduction between two counts
 ///
 /// Nothing is kept. A count that is "less than" or "more than" gives a bound, and no figure says more than the counts do:
 /// what was known is never 100 %.

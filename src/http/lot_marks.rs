@@ -106,7 +106,7 @@ pub(super) fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(put_lot_opened)).routes(routes!(put_lot_ended)).routes(routes!(put_lot_recall))
 }
 
-/// Records that a lot was opened.
+/// Record that a lot was opened
 ///
 /// Its life after opening is counted from then. The same again changes nothing; another instant or person corrects the
 /// entry, takes a reason, and leaves the first in sight.
@@ -141,7 +141,7 @@ async fn put_lot_opened(
     record(&state, &caller, lot_id, mark, EventKind::LotMarked).await
 }
 
-/// Records that a lot was used up or thrown away.
+/// Record that a lot was used up or thrown away
 ///
 /// Work with it later than that fails. The same again changes nothing; another end takes a reason and leaves the first
 /// in sight.
@@ -180,7 +180,7 @@ async fn put_lot_ended(
     record(&state, &caller, lot_id, mark, EventKind::LotMarked).await
 }
 
-/// Recalls a lot, or withdraws a recall that was entered by mistake.
+/// Recall a lot, or withdraw a recall that was entered by mistake
 ///
 /// From then on no step can be recorded as passed with it, whenever the work was done. What was worked with it before is
 /// listed under `/v1/lots/{lot_id}/uses`; those verdicts stay as they were given, and a corrective action is opened for

@@ -239,7 +239,7 @@ pub fn router() -> OpenApiRouter<AppState> {
         .merge(lot_marks::router())
 }
 
-/// Lots within reach, the newest entry first.
+/// List lots within reach, the newest entry first
 ///
 /// With `expiring_within_days`, those that a stock check looks for. A `Link` field with `rel="next"` leads to the next
 /// page.
@@ -287,7 +287,7 @@ async fn list_lots(
     Ok(linked(&LotPage { items }, link))
 }
 
-/// One lot with all its marks.
+/// Read one lot with all its marks
 #[utoipa::path(
     get,
     path = "/v1/lots/{lot_id}",
@@ -314,7 +314,7 @@ pub(super) async fn find_lot(db: &mut PgConnection, caller: &Caller, lot_id: Uui
     row.filter(|lot| caller.reach.covers_clinic(lot.clinic_id)).ok_or_else(|| ApiError::not_found("lot"))
 }
 
-/// Enters a lot that stands at a clinic.
+/// Record a lot held at a clinic
 ///
 /// The id is made by the client, and a repeat is harmless; other content under the same id is refused, because work may
 /// have been judged by it. A lot that was entered wrongly is recorded as discarded, and entered again under a new id.
@@ -397,7 +397,7 @@ fn must_be_the_same(caller: &Caller, standing: LotRow, wanted: &LotRow) -> ApiRe
     ))
 }
 
-/// Every completion that names a lot, the newest work first.
+/// List every completion that names a lot, the newest work first
 ///
 /// Over all clinics that the key reaches; failed work too. Verdicts are those given when the work was recorded. A `Link`
 /// field with `rel="next"` leads to the next page.

@@ -114,7 +114,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(get_metrics))
 }
 
-/// Metrics for a monitoring system.
+/// Read metrics for a monitoring system
 ///
 /// Prometheus text: requests and their latency, connections to the database, and how far behind the planner and
 /// the sealer are. Holds no group's data. However often this is asked, the database is looked at once a second.

@@ -47,7 +47,7 @@ pub struct MissReasonInput {
     /// In the person's words. No patient or health data.
     #[schema(min_length = 1, max_length = 400, example = "The next patient was seated before the flush was begun.")]
     pub reason: String,
-    /// The person, by initials or staff number; may be left out where the person signs.
+    /// The person, by initials as in `/v1/staff`; may be left out where the person signs.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(min_length = 1, max_length = 40, example = "KV")]
     pub told_by: Option<String>,
@@ -85,7 +85,7 @@ impl MissReasonDocument {
     }
 }
 
-/// What was told about a missed task.
+/// The reasons recorded for a missed task.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
 pub struct MissReasonList {
     /// The newest first.
@@ -98,9 +98,9 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(list_miss_reasons, put_miss_reason))
 }
 
-/// Why a task was missed.
+/// List the reasons recorded for a missed task
 ///
-/// Everything that was told, the newest first.
+/// All of them, the newest first.
 #[utoipa::path(get, path = "/v1/tasks/{task_id}/miss-reason", operation_id = "list_miss_reasons", tag = "Corrective actions",
     params(("task_id" = Uuid, Path, description = "The task")),
     responses((status = 200, body = MissReasonList, description = "The reasons")))]
@@ -118,15 +118,15 @@ async fn list_miss_reasons(
     Ok(Json(MissReasonList { items }))
 }
 
-/// Tells why a task was missed.
+/// Record why a task was missed
 ///
-/// The task stays missed. The person is named by initials, or signs with a PIN of their own. The same may be told any number
-/// of times; something else is a further reason, and the earlier ones stay. A task that is not missed is refused with 409.
+/// The task stays missed. The person is named by initials, or signs with a PIN of their own. The same reason may be sent
+/// any number of times; another is added to it, and the earlier ones stay. A task that is not missed is refused with 409.
 #[utoipa::path(put, path = "/v1/tasks/{task_id}/miss-reason", operation_id = "put_miss_reason", tag = "Corrective actions",
     params(("task_id" = Uuid, Path, description = "The task")),
     request_body = MissReasonInput,
     responses((status = 201, body = MissReasonDocument, description = "Recorded"),
-              (status = 200, body = MissReasonDocument, description = "It was told already")))]
+              (status = 200, body = MissReasonDocument, description = "It was recorded already")))]
 async fn put_miss_reason(
     State(state): State<AppState>,
     caller: Caller,

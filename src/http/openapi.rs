@@ -149,15 +149,18 @@ the request id that the log holds too.
 const TAGS: [(&str, &str); 16] = [
     ("Clinics", "The group, its clinics, their hours, and what stands in them"),
     ("Products", "What work is done with: instructions, lots, recalls, dilutions"),
-    ("Routines", "What recurs, for which subjects, in which steps; and whom lateness is told to"),
+    ("Routines", "What recurs, for which subjects, in which steps; and whom lateness reaches"),
     ("Keys", "Who may call"),
     ("Staff", "Who works in the group, what they were trained for, and the PINs they sign with"),
     ("Front desk", "The clinic's day and its turnovers, and what an operatory's record lacks"),
     ("Chairside", "What is due, timed holds, completions and cycles of equipment"),
     ("Manager", "What is overdue, sums over sites, and what happened at them"),
-    ("Corrective actions", "What is done when something fails: steps, what is out of use, its release"),
-    ("Water advisories", "Notices not to use mains water: started, lifted, and what follows at each chair"),
-    ("Day closure", "A lead looks at a clinic day, explains its gaps and signs it"),
+    ("Corrective actions", "What is done when something fails: steps, quarantines and their release"),
+    (
+        "Water advisories",
+        "Boil-water advisories and other notices not to use mains water: recorded, lifted, and what follows at each chair",
+    ),
+    ("Day sign-off", "A lead looks at a clinic day, explains its gaps and signs it"),
     ("Exports", "Records in bulk for other systems, and packs of evidence for whoever inspects"),
     ("Seals", "Whether what was recorded is as it was, with proofs that can be checked elsewhere"),
     ("Retention", "How long records are kept, legal holds, and purges by a lead's act"),
@@ -354,16 +357,87 @@ mod tests {
             .collect()
     }
 
+    /// First words of ids, as `DEVELOPERS.md` lists them.
+    const VERBS: [&str; 19] = [
+        "get", "list", "put", "delete", "create", "revoke", "start", "end", "record", "withdraw", "import", "export",
+        "explain", "verify", "seat", "leave", "lift", "release", "close",
+    ];
+
+    /// First words of summaries: what whoever sends the request wants done.
+    const BEGINNINGS: [&str; 33] = [
+        "Begin",
+        "Check",
+        "Close",
+        "Create",
+        "Download",
+        "End",
+        "Explain",
+        "Export",
+        "Forecast",
+        "Import",
+        "Lift",
+        "List",
+        "Mark",
+        "Open",
+        "Post",
+        "Prove",
+        "Purge",
+        "Quarantine",
+        "Read",
+        "Recall",
+        "Record",
+        "Release",
+        "Review",
+        "Revoke",
+        "Set",
+        "Sign",
+        "Start",
+        "Submit",
+        "Sum",
+        "Take",
+        "Tell",
+        "Withdraw",
+        "Work",
+    ];
+
+    /// Doc comments are written for readers of the code too, and not all of it is for clients.
+    #[test]
+    fn no_description_shows_rust() {
+        fn visit(value: &serde_json::Value, seen: &mut usize) {
+            match value {
+                serde_json::Value::Object(fields) => {
+                    for (name, field) in fields {
+                        if let (true, Some(text)) = (name == "description", field.as_str()) {
+                            *seen += 1;
+                            assert!(!["::", "```", "[`"].iter().any(|sign| text.contains(sign)), "{text}");
+                        }
+                        visit(field, seen);
+                    }
+                }
+                serde_json::Value::Array(items) => items.iter().for_each(|item| visit(item, seen)),
+                _ => {}
+            }
+        }
+        let mut seen = 0;
+        visit(&serde_json::to_value(document()).unwrap(), &mut seen);
+        assert!(seen > 1000, "the search finds what is there: {seen}");
+    }
+
     #[test]
     fn every_operation_has_a_summary_a_tag_of_ours_and_an_id_of_its_own() {
         let mut document = document();
         let mut ids = BTreeSet::new();
         for (path, operation) in every_operation(&mut document) {
-            assert!(operation.summary.as_ref().is_some_and(|summary| !summary.is_empty()), "{path}");
+            let summary = operation.summary.clone().unwrap_or_default();
+            let first = summary.split(' ').next().unwrap_or_default();
+            assert!(BEGINNINGS.contains(&first), "{path}: {summary:?} begins with no verb of ours");
+            assert!(!summary.ends_with('.'), "{path}: {summary:?} is a title, and ends without a full stop");
             let tags = operation.tags.as_deref().unwrap_or_default();
             assert!(tags.len() == 1 && TAGS.iter().any(|(name, _)| *name == tags[0]), "{path}: {tags:?}");
             let id = operation.operation_id.clone().unwrap_or_default();
             assert!(!id.is_empty() && ids.insert(id.clone()), "{path}: {id:?} is empty or used twice");
+            let verb = id.split('_').next().unwrap_or_default();
+            assert!(VERBS.contains(&verb), "{path}: {id:?} begins with no verb of ours");
         }
     }
 
@@ -430,12 +504,17 @@ mod tests {
         }
     }
 
-    /// Names of the types that derive `ToSchema`: the first `struct` or `enum` after each such derive.
+    /// Names in the document of the types that derive `ToSchema`: what `schema(as = …)` says, else that of the first
+    /// `struct` or `enum` after each such derive.
     fn names_with_schemas(source: &str) -> impl Iterator<Item = &str> {
         source.match_indices("#[derive(").filter_map(|(at, _)| {
             let (derives, rest) = source[at..].split_once(")]")?;
             if !derives.contains("ToSchema") {
                 return None;
+            }
+            let attributes = rest.split("struct ").next()?.split("enum ").next()?;
+            if let Some((_, name)) = attributes.split_once("#[schema(as = ") {
+                return name.split(')').next();
             }
             let line = rest.lines().map(str::trim).find(|line| line.contains("struct ") || line.contains("enum "))?;
             let (_, name) = line.split_once("struct ").or_else(|| line.split_once("enum "))?;

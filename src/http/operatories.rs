@@ -147,7 +147,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(list_operatories)).routes(routes!(get_operatory, put_operatory))
 }
 
-/// Operatories within reach.
+/// List operatories within reach
 #[utoipa::path(
     get,
     path = "/v1/operatories",
@@ -164,7 +164,7 @@ async fn list_operatories(
     Ok(Json(OperatoryList { items: subjects::list(&state, &caller, &KINDS, &query).await? }))
 }
 
-/// One operatory.
+/// Read one operatory
 #[utoipa::path(
     get,
     path = "/v1/operatories/{operatory_id}",
@@ -181,9 +181,9 @@ async fn get_operatory(
     subjects::get(&state, &caller, &KINDS, operatory_id, "operatory").await
 }
 
-/// Creates or replaces an operatory.
+/// Create or replace an operatory
 ///
-/// The id is made by the client, so a repeat is harmless. An operatory that is given up is set out of service; what
+/// The id is made by the client, so a repeat is harmless. An operatory given up for good is set out of service; what
 /// was recorded about it stays.
 #[utoipa::path(
     put,

@@ -207,7 +207,7 @@ pub struct OverdueItem {
 }
 
 /// What an unsigned day is called.
-const DAY_TITLE: &str = "Day closure: signature missing";
+const DAY_TITLE: &str = "Day sign-off: signature missing";
 
 impl OverdueItem {
     fn new(item: Overdue, as_of: DateTime<Utc>) -> Self {

@@ -111,7 +111,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(list_own_limits)).routes(routes!(put_own_limits))
 }
 
-/// The limits that the group, makers and clinics set beside those of routines.
+/// List the additional limits of the group, makers and clinics
 #[utoipa::path(
     get,
     path = "/v1/own-limits",
@@ -127,7 +127,7 @@ async fn list_own_limits(State(state): State<AppState>, caller: Caller) -> ApiRe
     Ok(Json(OwnLimitsList { items: all.into_iter().map(OwnLimitsDocument::from).collect() }))
 }
 
-/// Sets limits beside those of a routine's step
+/// Set additional limits for a routine's step
 ///
 /// Maker and clinic come before the group, the group before what is published; between maker and clinic the stricter one
 /// decides. A stricter limit that is law is shown beside whatever decides. The id is made by the client, so a repeat is

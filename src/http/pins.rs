@@ -44,7 +44,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(put_pin))
 }
 
-/// Gives a person a PIN.
+/// Set the PIN of a person
 ///
 /// In place of any other, and ending a lock. A repeat is harmless for an administrator; a person who repeats it gives
 /// the new one as the old.

@@ -69,7 +69,7 @@ pub struct ClinicPlanWarnings {
     /// The warnings, at most 200: the clinic's own first, then routine by routine. Empty: nothing was found.
     #[schema(max_items = 200)]
     pub warnings: Vec<PlanWarningDocument>,
-    /// Further warnings that are not told of here.
+    /// Further warnings that are not listed here.
     #[schema(minimum = 0)]
     pub warnings_left_out: usize,
     /// Routines of which not every date was looked at, since a clinic is looked at for 100,000 dates at most.
@@ -85,7 +85,7 @@ pub struct PlanWarningPage {
     /// The clinics of this page, in the order of their ids, those without warnings too.
     #[schema(max_items = 50)]
     pub items: Vec<ClinicPlanWarnings>,
-    /// Warnings that no single clinic has: told on the first page, and to keys that reach the whole group.
+    /// Warnings that no single clinic has: shown on the first page, and to keys that reach the whole group.
     #[schema(max_items = 200)]
     pub group_warnings: Vec<PlanWarningDocument>,
     /// Further ones of these.
@@ -99,7 +99,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(list_plan_warnings)).routes(routes!(list_clinic_plan_warnings))
 }
 
-/// What a clinic's plan is warned about
+/// List the warnings about a clinic's plan
 ///
 /// Looks at the clinic's hours and the group's routines over the coming 400 days: a clinic without opening hours or
 /// without an open day, a routine all of whose dates are closed days, several dates that closed days move to one, a
@@ -127,7 +127,7 @@ async fn list_clinic_plan_warnings(
     found.map(Json).ok_or_else(|| ApiError::not_found("clinic"))
 }
 
-/// What the plans of all clinics in reach are warned about
+/// List the warnings about the plans of all clinics within reach
 ///
 /// Clinic by clinic, as for one clinic. A `Link` field with `rel="next"` leads to the next page.
 #[utoipa::path(

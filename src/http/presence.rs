@@ -75,7 +75,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(get_presence, put_presence))
 }
 
-/// Who is on site on a clinic day, as it was last said.
+/// Read who is on site on a clinic day, as last recorded
 #[utoipa::path(
     get,
     path = "/v1/clinics/{clinic_id}/presence/{clinic_day}",
@@ -101,7 +101,7 @@ async fn get_presence(
     Ok(Json(PresenceDocument::of(clinic_id, clinic_day, mark)))
 }
 
-/// Says who is on site on a clinic day.
+/// Record who is on site on a clinic day
 ///
 /// For up to 31 days back and 7 ahead. The whole list each time: one that differs from the last is kept as a further
 /// one, and the same again is harmless. Work recorded from then on by somebody who is not on it is flagged.

@@ -45,7 +45,7 @@ pub struct Preview {
     /// earlier edit or since time went on, is part of it.
     #[schema(max_items = 50)]
     pub clinics: Vec<ClinicPreview>,
-    /// Clinics that would be planned anew and are not told of here.
+    /// Clinics that would be planned anew and are not listed here.
     #[schema(minimum = 0)]
     pub clinics_left_out: usize,
 }
@@ -70,7 +70,7 @@ pub struct ClinicPreview {
     /// What the plan of the coming 400 days would be warned about, and is not as it stands.
     #[schema(max_items = 200)]
     pub warnings: Vec<PlanWarningDocument>,
-    /// Whether there may be further ones: a clinic is told 200 at most, and its dates are looked at up to a bound.
+    /// Whether there may be further ones: at most 200 are listed, and a clinic's dates are looked at up to a bound.
     pub more_warnings: bool,
 }
 
@@ -129,7 +129,7 @@ pub struct PreviewWindow {
     pub not_required: Option<String>,
 }
 
-/// The load of one day.
+/// The minutes of work on one day.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
 pub struct DayMinutes {
     /// The day.

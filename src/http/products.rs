@@ -115,7 +115,7 @@ pub fn router() -> OpenApiRouter<AppState> {
         .routes(routes!(list_product_versions))
 }
 
-/// The group's products.
+/// List the group's products
 ///
 /// Products are the group's: every key of the group may read them.
 #[utoipa::path(
@@ -132,7 +132,7 @@ async fn list_products(State(state): State<AppState>, caller: Caller) -> ApiResu
     Ok(Json(ProductList { items: newest.into_iter().map(ProductDocument::from).collect() }))
 }
 
-/// One product in its newest version.
+/// Read one product in its newest version
 #[utoipa::path(
     get,
     path = "/v1/products/{product_id}",
@@ -152,7 +152,7 @@ async fn get_product(
     newest.map(|version| Json(version.into())).ok_or_else(|| ApiError::not_found("product"))
 }
 
-/// Every version of a product.
+/// List every version of a product
 #[utoipa::path(
     get,
     path = "/v1/products/{product_id}/versions",
@@ -175,7 +175,7 @@ async fn list_product_versions(
     Ok(Json(ProductVersionList { items: versions.into_iter().map(ProductDocument::from).collect() }))
 }
 
-/// Creates a product or gives it a new version.
+/// Create a product or give it a new version
 ///
 /// The id is made by the client, and a repeat is harmless: content and date of the newest version change nothing. Every
 /// figure is taken from the maker's instructions, which are named with their edition.

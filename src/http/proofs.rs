@@ -157,7 +157,7 @@ async fn not_sealed(db: &mut PgConnection, caller: &Caller, clinic_id: Uuid, nam
     Ok(ApiError::conflict("not-sealed-yet", "The record is not sealed yet", detail))
 }
 
-/// Prove that a chain was only added to
+/// Prove that a chain of seals was only added to
 ///
 /// The hashes that lead from a head that was kept to a later one of the same chain: nothing that was sealed before was
 /// changed or removed. Checked as a record's proof is.

@@ -111,7 +111,7 @@ async fn work_out(
     Ok((today, days.len(), worked))
 }
 
-/// What a purge would take.
+/// Explain what a purge would take
 ///
 /// Of the sealed clinic days that are asked for: how many records of each class would go, and how many stay, and why. It
 /// changes nothing. A purge names the count and the digest of this answer, so that what goes is what was looked at.
@@ -134,7 +134,7 @@ async fn explain_purge(
     Ok(Json(PurgeTrialDocument::new(clinic_id, today, asked, days, &worked)))
 }
 
-/// Purges what was kept long enough.
+/// Purge records that were kept long enough
 ///
 /// Signed by a clinic lead or a group lead, with the count and the digest of a trial of the same days. The records are
 /// gone for good; their names, leaf hashes, the reason and the person stay on record, and the seals of their days verify
@@ -239,7 +239,7 @@ fn must_be_the_same(done: Purge, clinic_id: Uuid, input: &PurgeInput) -> ApiResu
     ))
 }
 
-/// What was purged at a clinic, the newest first.
+/// List the purges of a clinic, the newest first
 ///
 /// Who, when, why, by which rule, and how many records of each day and class. A `Link` field with `rel="next"` leads to
 /// the next page.
@@ -266,7 +266,7 @@ async fn list_purges(
     Ok(linked(&PurgePage { items: found.into_iter().map(PurgeDocument::from).collect() }, link))
 }
 
-/// The records of one sealed day that a purge took.
+/// List the records of one sealed day that a purge took
 ///
 /// Each with its kind, its id and its leaf hash, which stands among the leaves of the day's seal.
 #[utoipa::path(get, path = "/v1/clinics/{clinic_id}/purges/{purge_id}/records", operation_id = "list_purged_records",

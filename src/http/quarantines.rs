@@ -42,7 +42,7 @@ const OLDEST_BEGINNING: TimeDelta = TimeDelta::days(7);
 const MAY_BEGIN: [Role; 4] = [Role::Chairside, Role::FrontDesk, Role::Manager, Role::Administrator];
 const MAY_RELEASE: [Role; 3] = [Role::Chairside, Role::Manager, Role::Administrator];
 
-/// What is put out of use.
+/// A quarantine as it is begun.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct QuarantineInput {
@@ -52,7 +52,7 @@ pub struct QuarantineInput {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(min_length = 1, max_length = 80, example = "handpiece-1")]
     pub line: Option<String>,
-    /// What a load is called on its packs: then the load is out of use, and not the machine.
+    /// What a load is called on its packs: then the load is in quarantine, and not the machine.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(min_length = 1, max_length = 80)]
     pub load_reference: Option<String>,
@@ -65,7 +65,7 @@ pub struct QuarantineInput {
     /// Why, in words. No patient or health data.
     #[schema(min_length = 1, max_length = 400, example = "A hose burst under the chair.")]
     pub reason: String,
-    /// The person, by initials or staff number.
+    /// The person, by initials as in `/v1/staff`.
     #[schema(min_length = 1, max_length = 40, example = "KV")]
     pub begun_by: String,
 }
@@ -112,14 +112,14 @@ impl QuarantineInput {
     }
 }
 
-/// Something that was put out of use.
+/// A quarantine.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
 pub struct QuarantineDocument {
     /// Its identity.
     pub quarantine_id: Uuid,
     /// Where the subject stood.
     pub clinic_id: Uuid,
-    /// What is out of use.
+    /// What is in quarantine.
     pub subject_id: Uuid,
     /// One line; null: the subject as a whole, or a load.
     #[schema(required)]
@@ -148,7 +148,7 @@ pub struct QuarantineDocument {
     pub release: Option<ReleaseDocument>,
 }
 
-/// The release of what was out of use.
+/// The release from a quarantine.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
 pub struct ReleaseDocument {
     /// Its identity.
@@ -202,7 +202,7 @@ pub struct ReleaseInput {
     pub signature: SignatureInput,
 }
 
-/// One page of what was put out of use.
+/// One page of quarantines.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
 pub struct QuarantinePage {
     /// The newest first.
@@ -214,7 +214,7 @@ pub struct QuarantinePage {
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
 pub struct QuarantineQuery {
-    /// `true`: only what is not released.
+    /// `true`: only those not released.
     #[serde(default)]
     #[param(required = false)]
     pub standing: bool,
@@ -235,15 +235,16 @@ pub fn router() -> OpenApiRouter<AppState> {
         .routes(routes!(release_quarantine))
 }
 
-/// Puts something out of use.
+/// Quarantine an operatory, a line, equipment or a load
 ///
-/// An operatory, one of its lines, a steriliser, one load of it, or other equipment. It stands until a named person
-/// releases it. Under one id the same may be put any number of times, and nothing else. The id must not be a UUID of
-/// version 8: those are the service's own.
+/// What is in quarantine is out of use because something failed or somebody doubts it, until a named person releases it.
+/// Out of service is something else: a setting of an operatory or of equipment that is not worked with, ended by setting
+/// it again. Under one id the same may be put any number of times, and nothing else. The id must not be a UUID of version
+/// 8: those are the service's own.
 #[utoipa::path(put, path = "/v1/quarantines/{quarantine_id}", operation_id = "put_quarantine", tag = "Corrective actions",
     params(("quarantine_id" = Uuid, Path, description = "Its identity, made by the client")),
     request_body = QuarantineInput,
-    responses((status = 201, body = QuarantineDocument, description = "It is out of use"),
+    responses((status = 201, body = QuarantineDocument, description = "It is in quarantine"),
               (status = 200, body = QuarantineDocument, description = "It stood already")))]
 async fn put_quarantine(
     State(state): State<AppState>,
@@ -330,7 +331,7 @@ fn must_be_the_same(standing: Quarantine, input: &QuarantineInput) -> ApiResult<
     Err(ApiError::conflict(
         "quarantine-differs",
         "The id names another quarantine",
-        "something else was put out of use under this id, and that is never changed; make a new id",
+        "something else was put in quarantine under this id, and that is never changed; make a new id",
     ))
 }
 
@@ -342,7 +343,7 @@ async fn find_quarantine(db: &mut PgConnection, caller: &Caller, quarantine_id: 
         .ok_or_else(|| ApiError::not_found("quarantine"))
 }
 
-/// One quarantine.
+/// Read one quarantine
 #[utoipa::path(get, path = "/v1/quarantines/{quarantine_id}", operation_id = "get_quarantine", tag = "Corrective actions",
     params(("quarantine_id" = Uuid, Path, description = "The quarantine")),
     responses((status = 200, body = QuarantineDocument, description = "The quarantine, and its release if there is one")))]
@@ -357,7 +358,7 @@ async fn get_quarantine(
     Ok(Json(found.into()))
 }
 
-/// What was put out of use at a clinic, the newest first.
+/// List the quarantines of a clinic, the newest first
 ///
 /// By the instant it began. `standing=true` leaves out what is released. A `Link` field with `rel="next"` leads to the
 /// next page.
@@ -388,7 +389,7 @@ async fn list_quarantines(
     Ok(linked(&page, link))
 }
 
-/// Releases what is out of use.
+/// Release what is in quarantine
 ///
 /// By a named person who is trained for it, with a PIN of their own and a reason. Refused with 409 while its corrective
 /// action lacks a step that stands before a release; the answer names each. A release ends this quarantine and no other.

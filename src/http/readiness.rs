@@ -153,9 +153,9 @@ impl From<Solver> for ReadinessSolver {
 pub enum StandingKind {
     /// It was taken out of service.
     OutOfService,
-    /// It was put out of use, and no release is recorded.
+    /// It is in quarantine, and no release is recorded.
     Quarantine,
-    /// A notice not to use mains water stands at the clinic, and mains water feeds the unit.
+    /// A water advisory stands at the clinic, and mains water feeds the unit.
     WaterAdvisory,
 }
 
@@ -304,12 +304,12 @@ pub struct InstantQuery {
     pub at: Option<DateTime<Utc>>,
 }
 
-/// Ask what an operatory's record lacks
+/// Read what an operatory's record lacks
 ///
 /// Names every blocking routine of the operatory that lacks a record: none yet, its window passed, the record does not
 /// keep the rules, or its result is awaited; and what stands against the operatory, such as a quarantine without a
-/// release. It speaks about records only and never about the operatory itself. With `at` it tells what it was at an
-/// instant gone by; of a plan that was changed since, as it stands now.
+/// release. It speaks about records only and never about the operatory itself. With `at` it answers for an instant
+/// gone by; of a plan that was changed since, as it stands now.
 #[utoipa::path(
     get,
     path = "/v1/operatories/{operatory_id}/readiness",

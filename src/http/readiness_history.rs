@@ -80,7 +80,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(get_readiness_history))
 }
 
-/// What an operatory's record lacked over a span.
+/// Read what an operatory's record lacked over a span
 ///
 /// Each instant as it would have been answered then: by what had been recorded by then. Of a plan that was changed since,
 /// as it stands now. Other systems find the same times in `reporting.readiness_intervals`.

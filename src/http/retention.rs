@@ -122,7 +122,7 @@ pub struct ClassRetention {
     pub years: u32,
     /// What decides that: the key of a rule, or `clinic`, `group` or `default`.
     pub decided_by: String,
-    /// Every rule of the place about the class, also those that decide nothing.
+    /// Every rule of the jurisdiction about the class, also those that decide nothing.
     pub rules: Vec<RetentionRule>,
     /// What the group set; null: nothing.
     #[schema(required)]
@@ -143,7 +143,7 @@ pub struct ClassRetention {
 pub struct RetentionDocument {
     /// The clinic.
     pub clinic_id: Uuid,
-    /// Whose law applies, as the clinic says; empty: not said, and then no rule of a place applies.
+    /// Whose law applies, as the clinic says; empty: not said, and then no rule of a jurisdiction applies.
     pub jurisdiction: String,
     /// The clinic day that ages count to.
     pub clinic_day: NaiveDate,
@@ -151,7 +151,7 @@ pub struct RetentionDocument {
     pub default: DefaultRetention,
     /// Each class.
     pub items: Vec<ClassRetention>,
-    /// Rules of the place about what this service does not keep.
+    /// Rules of the jurisdiction about what this service does not keep.
     pub kept_elsewhere: Vec<RetentionRule>,
     /// Legal holds that stand, the newest first.
     pub holds: Vec<LegalHoldDocument>,
@@ -173,9 +173,9 @@ pub(super) fn read_class(name: &str) -> ApiResult<RecordClass> {
     RecordClass::from_name(name).ok_or_else(|| ApiError::not_found("class of records"))
 }
 
-/// How long a clinic's records are kept.
+/// Read how long a clinic's records are kept
 ///
-/// For each class of records: every rule of the place with its source and how that was seen, what the group and the
+/// For each class of records: every rule of the clinic's jurisdiction with its source and how that was seen, what the group and the
 /// clinic set, what decides, from when records may be purged, and the legal holds that stand against it.
 #[utoipa::path(get, path = "/v1/clinics/{clinic_id}/retention", operation_id = "get_retention", tag = "Retention",
     params(("clinic_id" = Uuid, Path, description = "The clinic.")),
@@ -282,10 +282,10 @@ async fn keep(
     Ok((created_or_ok(is_new), Json(document)))
 }
 
-/// Sets how long the group keeps a class of records.
+/// Set how long the group keeps a class of records
 ///
-/// At every clinic that sets nothing of its own. Less than the law of any of its clinics' places is refused, with the
-/// source; should a clinic's place change later, its law decides all the same.
+/// At every clinic that sets nothing of its own. Less than the law of any of its clinics' jurisdictions is refused,
+/// with the source; should a clinic's jurisdiction change later, its law decides all the same.
 #[utoipa::path(put, path = "/v1/retention/{record_class}", operation_id = "put_group_retention", tag = "Retention",
     params(("record_class" = RecordClass, Path, description = "The class."), EditQuery),
     request_body = RetentionInput,
@@ -304,9 +304,9 @@ async fn put_group_retention(
     keep(change, &caller, setting, &clinics).await
 }
 
-/// Sets how long a clinic keeps a class of records.
+/// Set how long a clinic keeps a class of records
 ///
-/// In place of what the group set. Less than the law of its place is refused, with the source.
+/// In place of what the group set. Less than the law of its jurisdiction is refused, with the source.
 #[utoipa::path(put, path = "/v1/clinics/{clinic_id}/retention/{record_class}", operation_id = "put_clinic_retention",
     tag = "Retention",
     params(("clinic_id" = Uuid, Path, description = "The clinic."),

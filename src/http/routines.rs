@@ -119,7 +119,7 @@ pub fn router() -> OpenApiRouter<AppState> {
         .routes(routes!(list_routine_versions))
 }
 
-/// The group's routines.
+/// List the group's routines
 ///
 /// Routines are the group's: every key of the group may read them. Each is shown in its newest version, which may come
 /// into force later.
@@ -137,7 +137,7 @@ async fn list_routines(State(state): State<AppState>, caller: Caller) -> ApiResu
     Ok(Json(RoutineList { items: newest.into_iter().map(RoutineDocument::from).collect() }))
 }
 
-/// One routine in its newest version.
+/// Read one routine in its newest version
 #[utoipa::path(
     get,
     path = "/v1/routines/{routine_id}",
@@ -157,7 +157,7 @@ async fn get_routine(
     newest.map(|version| Json(version.into())).ok_or_else(|| ApiError::not_found("routine"))
 }
 
-/// Every version of a routine.
+/// List every version of a routine
 #[utoipa::path(
     get,
     path = "/v1/routines/{routine_id}/versions",
@@ -180,7 +180,7 @@ async fn list_routine_versions(
     Ok(Json(RoutineVersionList { items: versions.into_iter().map(RoutineDocument::from).collect() }))
 }
 
-/// Creates a routine or gives it a new version.
+/// Create a routine or give it a new version
 ///
 /// The id is made by the client, and a repeat is harmless: content and date of the newest version change nothing. What
 /// can never be due is refused: a rule of which no date is left from the version's first day on, a season that holds none

@@ -137,7 +137,7 @@ pub fn router() -> OpenApiRouter<AppState> {
         .routes(routes!(list_seal_findings))
 }
 
-/// The seals of a clinic, the newest first.
+/// List the seals of a clinic, the newest first
 ///
 /// One for each clinic day, made once nobody can record anything on it any more, ten minutes after its end. It holds
 /// what was recorded on that day, whenever it was performed, and names the seal before it. A `Link` field with
@@ -175,7 +175,7 @@ async fn list_day_seals(
     Ok(linked(&DaySealPage { items }, link))
 }
 
-/// The head of a clinic's chain of seals.
+/// Read the head of a clinic's chain of seals
 ///
 /// Keep it where nobody who can write this database can write: whoever has it can tell later whether anything that was
 /// sealed before was changed. Compare heads whole, size and root.
@@ -229,7 +229,7 @@ pub(super) async fn find_chain(
 /// Check what was sealed
 ///
 /// Reads the records of sealed days again and holds them against their seals, and the seals against each other and
-/// against the heads that events told of. Every record that was changed, removed or put among them since is named; what
+/// against the heads that events reported. Every record that was changed, removed or put among them since is named; what
 /// a lead purged is counted apart, as far as a purge that is as it was sealed vouches for it. Who
 /// can write the database can write seals and events too: against that, compare the chain's head with one kept elsewhere.
 #[utoipa::path(
@@ -308,10 +308,10 @@ impl CheckQuery {
     }
 }
 
-/// What the service found that is not as it was sealed, the newest first.
+/// List differences from the seals that the service found, the newest first
 ///
 /// Once a clinic day it looks at the chain of each clinic and at 31 of its days in turn; what it finds is kept for ever,
-/// and told of by an event `seal_broken`. A `Link` field with `rel="next"` leads to the next page.
+/// and reported by an event `seal_broken`. A `Link` field with `rel="next"` leads to the next page.
 #[utoipa::path(
     get,
     path = "/v1/seal-findings",

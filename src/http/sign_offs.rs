@@ -54,7 +54,7 @@ pub fn router() -> OpenApiRouter<AppState> {
 /// completions with flags and corrections, what is open at the clinic now, who may sign, and the signatures so far. What
 /// reached the service after the last signature is listed, and changes nothing of it.
 #[utoipa::path(get, path = "/v1/clinics/{clinic_id}/days/{clinic_day}/review", operation_id = "get_day_review",
-    tag = "Day closure",
+    tag = "Day sign-off",
     params(("clinic_id" = Uuid, Path, description = "The clinic"),
            ("clinic_day" = NaiveDate, Path, description = "The clinic day")),
     responses((status = 200, body = DayReview, description = "The day as it stands")))]
@@ -82,7 +82,7 @@ async fn get_day_review(
 /// be put any number of times under one id. A day that is signed may be signed again under another id, which adds to the
 /// first signature and changes nothing of it.
 #[utoipa::path(put, path = "/v1/clinics/{clinic_id}/days/{clinic_day}/sign-offs/{sign_off_id}",
-    operation_id = "put_day_sign_off", tag = "Day closure",
+    operation_id = "put_day_sign_off", tag = "Day sign-off",
     params(("clinic_id" = Uuid, Path, description = "The clinic"),
            ("clinic_day" = NaiveDate, Path, description = "The clinic day"),
            ("sign_off_id" = Uuid, Path, description = "The signature's identity, made by the client")),

@@ -266,7 +266,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(verify_signature))
 }
 
-/// Asks whether a person may sign at a clinic.
+/// Check whether a person may sign at a clinic
 ///
 /// Today, by their PIN, role and competence: what every action that takes a signature asks again for itself. Nothing
 /// is kept but the count of wrong PINs.

@@ -106,7 +106,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(list_site_events)).routes(routes!(put_site_event, withdraw_site_event))
 }
 
-/// What happened at a clinic, the newest first.
+/// List what happened at a clinic, the newest first
 ///
 /// By the instant it happened; withdrawn entries too. A subject that comes back into service has an entry of kind
 /// `return_to_service` that the service made itself. A `Link` field with `rel="next"` leads to the next page.
@@ -142,7 +142,7 @@ async fn list_site_events(
     Ok(linked(&page, link))
 }
 
-/// Records what happened at a clinic.
+/// Record what happened at a clinic
 ///
 /// Routines that hang on such events fall due by it. A water advisory has a resource of its own, which records its two
 /// kinds here. The id is made by the client, so a repeat is harmless, after a
@@ -268,7 +268,7 @@ async fn tell(db: &mut PgConnection, caller: &Caller, kind: EventKind, event: &S
     Ok(())
 }
 
-/// Withdraws what was recorded by mistake.
+/// Withdraw what was recorded by mistake
 ///
 /// It stays in the list with `withdrawn_at`, and counts for nothing from then on. A repeat is harmless.
 #[utoipa::path(

@@ -83,7 +83,7 @@ pub fn router() -> OpenApiRouter<AppState> {
         .routes(routes!(put_special_opening, delete_special_opening))
 }
 
-/// A clinic's special openings, past ones too.
+/// List a clinic's special openings, past ones too
 #[utoipa::path(
     get,
     path = "/v1/clinics/{clinic_id}/special-openings",
@@ -104,7 +104,7 @@ async fn list_special_openings(
     Ok(Json(SpecialOpeningList { items: specials.into_iter().map(SpecialOpeningDocument::from).collect() }))
 }
 
-/// Opens a clinic on a date.
+/// Open a clinic on a date
 ///
 /// Its sessions replace the weekly ones of that date and any closure of the whole date; a closure of part of the day
 /// still cuts into them.
@@ -144,7 +144,7 @@ async fn put_special_opening(
     Ok((created_or_ok(before.is_none()), Json(document)))
 }
 
-/// Takes a special opening back.
+/// Take back a special opening
 ///
 /// A repeat, and a date that never had one, are harmless.
 #[utoipa::path(

@@ -135,7 +135,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(list_staff)).routes(routes!(get_staff, put_staff))
 }
 
-/// The people of the group.
+/// List the people of the group
 ///
 /// Every key of the group may read it: a tablet offers the list to sign from. No PIN is among what is shown.
 #[utoipa::path(
@@ -161,7 +161,7 @@ async fn list_staff(
     Ok(Json(StaffList { items: wanted.map(StaffDocument::from).collect() }))
 }
 
-/// One person.
+/// Read one person
 #[utoipa::path(
     get,
     path = "/v1/staff/{staff_id}",
@@ -181,7 +181,7 @@ async fn get_staff(
     person.map(|person| Json(person.into())).ok_or_else(|| ApiError::not_found("person"))
 }
 
-/// Creates or replaces a person.
+/// Create or replace a person
 ///
 /// The id is made by the client, so a repeat is harmless. Somebody who leaves gets `active_until`; what they recorded
 /// stays under their name.

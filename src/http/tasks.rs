@@ -65,7 +65,7 @@ pub struct TaskView {
     /// Whom the level is for.
     #[schema(required)]
     pub audience: Option<Audience>,
-    /// The subject is not ready while it is not recorded.
+    /// The subject is not ready by record while it is not recorded.
     pub blocking: bool,
     /// Why it is due then: the fact that set its moment; null: planned before reasons were kept.
     #[schema(required)]

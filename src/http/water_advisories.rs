@@ -54,7 +54,7 @@ pub fn router() -> OpenApiRouter<AppState> {
         .merge(lifting::router())
 }
 
-/// Notices not to use mains water, the newest first.
+/// List water advisories, the newest first
 ///
 /// By when they started; each with the clinics within reach that it concerns. `in_force=true` leaves out what is lifted
 /// in all of them. A `Link` field with `rel="next"` leads to the next page.
@@ -104,7 +104,7 @@ async fn list_water_advisories(
     Ok(linked(&WaterAdvisoryPage { items }, link))
 }
 
-/// One notice, with what followed at each chair.
+/// Read one water advisory, with what followed at each chair
 #[utoipa::path(get, path = "/v1/water-advisories/{advisory_id}", operation_id = "get_water_advisory", tag = "Water advisories",
     params(("advisory_id" = Uuid, Path, description = "The advisory")),
     responses((status = 200, body = WaterAdvisoryDocument, description = "The advisory")))]
@@ -120,13 +120,13 @@ async fn get_water_advisory(
     Ok(Json(answer))
 }
 
-/// Records a notice not to use mains water.
+/// Record a water advisory
 ///
-/// From then on it stands against every operatory of its clinics that mains water feeds, treated in a plant or not, and
-/// work that runs mains water (`runs_mains_water` of a routine) is not required where its anchor, or the instant it is
-/// due by, lies in it. A unit with a reservoir of its own is spared. Anybody at work may record it. Without `clinic_ids`
-/// it concerns the clinics within reach whose `supply_area` is the notice's `area`. Put again with the same content and
-/// other clinics it concerns those too.
+/// A water advisory is a notice not to use mains water. Until it is lifted it stands against every operatory of its
+/// clinics that mains water feeds, treated in a plant or not, and work that runs mains water (`runs_mains_water` of a
+/// routine) is not required where its anchor, or the instant it is due by, lies in it. A unit with a reservoir of its own
+/// is spared. Anybody at work may record it. Without `clinic_ids` it concerns the clinics within reach whose
+/// `supply_area` is the advisory's `area`. Put again with the same content and other clinics it concerns those too.
 #[utoipa::path(put, path = "/v1/water-advisories/{advisory_id}", operation_id = "put_water_advisory", tag = "Water advisories",
     params(("advisory_id" = Uuid, Path, description = "The advisory")),
     request_body = WaterAdvisoryInput,

@@ -51,7 +51,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(list_weeks)).routes(routes!(put_week, delete_week))
 }
 
-/// A clinic's weeks that begin on a date, past ones too.
+/// List a clinic's dated weeks, past ones too
 #[utoipa::path(
     get,
     path = "/v1/clinics/{clinic_id}/weeks",
@@ -73,7 +73,7 @@ async fn list_weeks(
     Ok(Json(DatedWeekList { items }))
 }
 
-/// Sets a clinic's week from a date on.
+/// Set a clinic's week from a date on
 ///
 /// It is in force from that clinic day on until the next such week begins; before the first of them, and where there
 /// is none, the clinic's ordinary hours hold. A late session of the evening before must be over before this week's
@@ -126,7 +126,7 @@ async fn put_week(
     Ok((created_or_ok(before.is_none()), Json(document)))
 }
 
-/// Takes a week that begins on a date back.
+/// Withdraw a dated week
 ///
 /// The week before it goes on in its place. A repeat, and a date on which none begins, are harmless.
 #[utoipa::path(

@@ -73,7 +73,7 @@ pub struct WindowView {
     pub overdue_at: DateTime<Utc>,
     /// Without evidence by then it is missed.
     pub missed_at: DateTime<Utc>,
-    /// From when the subject is not ready without it; null: never.
+    /// From when the subject is not ready by record without it; null: never.
     #[schema(required)]
     pub blocks_at: Option<DateTime<Utc>>,
 }

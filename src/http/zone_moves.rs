@@ -64,7 +64,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(list_zone_moves))
 }
 
-/// What new zone data moved, the newest first.
+/// List what new zone data moved, the newest first
 ///
 /// Zone data change when governments change their clocks. When the service is upgraded to newer data, each clinic is
 /// planned anew, and every task to come whose instant is another stands here. A `Link` field with `rel="next"` leads to

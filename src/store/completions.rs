@@ -287,7 +287,7 @@ pub struct StepResult {
     pub mixed_at: Option<DateTime<Utc>>,
     /// The longest hold it allowed.
     pub maximum_seconds: Option<i32>,
-    /// A reading for which no number can be told.
+    /// A reading for which no number can be given.
     pub too_many_to_count: Option<bool>,
     /// What a reading was taken with.
     pub instrument_id: Option<Uuid>,
@@ -442,26 +442,6 @@ pub async fn list_holds(
         holds.entry(row.task_id).or_default().insert(row.hold_id, hold);
     }
     Ok(holds)
-}
-
-/// The task a hold of that clinic day was started for, if it was.
-///
-/// # Errors
-/// When the database does not answer.
-pub async fn find_task_of_hold(
-    db: &mut PgConnection,
-    group_id: Uuid,
-    clinic_day: NaiveDate,
-    hold_id: Uuid,
-) -> Result<Option<Uuid>> {
-    Ok(sqlx::query_scalar!(
-        "select task_id from hold_mark where group_id = $1 and clinic_day = $2 and hold_id = $3 and edge = 'start'",
-        group_id,
-        clinic_day,
-        hold_id
-    )
-    .fetch_optional(db)
-    .await?)
 }
 
 impl StepResult {

@@ -302,20 +302,6 @@ pub async fn list_steps(db: &mut PgConnection, group_id: Uuid, action_ids: &[Uui
         .collect()
 }
 
-/// The action that a record of a step is of, if the id is taken.
-///
-/// # Errors
-/// When the database does not answer.
-pub async fn find_action_of_record(db: &mut PgConnection, group_id: Uuid, record_id: Uuid) -> Result<Option<Uuid>> {
-    Ok(sqlx::query_scalar!(
-        "select action_id from corrective_action_step where group_id = $1 and record_id = $2",
-        group_id,
-        record_id
-    )
-    .fetch_optional(db)
-    .await?)
-}
-
 /// Keeps a note on an action of a clinic; `false` when it stands already.
 ///
 /// # Errors

@@ -117,7 +117,7 @@ pub async fn list_new(
                                  and v.version = t.routine_version
            where t.group_id = $1 and t.outcome is null and t.missed_at > $2 and t.missed_at <= $3
              and v.definition ->> 'on_miss' = 'missed_routine'
-             -- What makes safe after a miss has its action already.
+             -- A make-safe task that is missed has its action already.
              and coalesce(t.because -> 'fact' ->> 'kind', '') <> 'missed_work'
              and not exists (select from corrective_action a
                              where a.group_id = t.group_id and a.cause_id = t.task_id)

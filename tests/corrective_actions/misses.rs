@@ -156,7 +156,7 @@ async fn a_flush_whose_next_patient_is_seated_stays_missed_and_is_made_safe_expl
     assert!(missing.iter().any(|m| m["routine_id"] == json!(routine::turnover_flush())), "{missing:?}");
     // Its own window would be open until 10:00.
     assert_eq!(clinic.task(&flush).await["task"]["state"], "missed");
-    // At once, without the loop: the action, and what makes safe.
+    // At once, without the loop: the action, and its make-safe task.
     let item = open(&clinic).await.pop().expect("an action");
     assert_eq!((&item["waits_for"]["step"], &item["subject_id"]), (&json!("make-safe"), &json!(clinic.chair)));
     assert_eq!(look(&app).await, 0);
@@ -175,7 +175,7 @@ async fn a_flush_whose_next_patient_is_seated_stays_missed_and_is_made_safe_expl
     let late = clinic.tablet.post("/v1/completions", clinic.flush(830, &flush, 25)).await.expect(201);
     assert!(late["flags"].to_string().contains("late_entry"), "{late}");
     assert_eq!(clinic.task(&flush).await["task"]["state"], "missed");
-    assert!(lack(&clinic).await.is_some(), "what makes safe is not recorded");
+    assert!(lack(&clinic).await.is_some(), "the make-safe task is not recorded");
     let wrong = json!({ "code": "next_patient_seated", "reason": "x", "signature": { "staff_id": item["action_id"], "pin": "1234" } });
     let reason_path = format!("/v1/tasks/{}/miss-reason", text(&flush["task_id"]));
     assert_eq!(kind_of(&clinic.tablet.put(&reason_path, wrong).await), "/problems/signature-refused");
@@ -204,7 +204,7 @@ async fn a_flush_whose_next_patient_is_seated_stays_missed_and_is_made_safe_expl
     }
     let whole = clinic.manager.get("/v1/overdue?kind=all").await.expect(200);
     assert_eq!(json!(paged), whole["items"]);
-    assert!(paged.len() >= 3, "the action, what makes safe, and the flush of the morning: {paged:?}");
+    assert!(paged.len() >= 3, "the action, its make-safe task, and the flush of the morning: {paged:?}");
 
     // Made safe: ready by record again, and the missed one is still missed.
     clinic.tablet.post("/v1/completions", clinic.flush(831, &make_safe, 25)).await.expect(201);

@@ -191,6 +191,7 @@ async fn a_folder_that_holds_something_else_is_left_alone() {
 #[tokio::test]
 async fn root_is_told_the_first_folder_that_is_closed_to_the_server() {
     if !geteuid().is_root() {
+        eprintln!("not tried: needs root");
         return;
     }
     let closed = tempfile::tempdir().unwrap();
@@ -206,6 +207,7 @@ async fn root_is_told_the_first_folder_that_is_closed_to_the_server() {
 #[tokio::test]
 async fn root_runs_the_cluster_of_a_user_as_that_user() {
     if !geteuid().is_root() {
+        eprintln!("not tried: needs root");
         return;
     }
     let dir = tempfile::tempdir().unwrap();

@@ -13,6 +13,7 @@ use crate::domain::water_sample::{Draw, WaterSample};
 /// An answer of its own kind.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(tag = "kind", rename_all = "snake_case", deny_unknown_fields)]
+#[schema(as = TypedAnswer)]
 pub enum Given {
     /// To a choice.
     Choice {

@@ -49,7 +49,7 @@ const STATES: [(&str, &str); 9] = [
         "failed",
         "It was recorded and did not keep a rule: a hold too short, a reading beyond its limit. It is kept as it was entered.",
     ),
-    ("void", "A test that shows nothing, as one whose control did not do what it should. It is wanted again."),
+    ("void", "A test that is not valid, for example because its control did not grow. It must be repeated."),
     ("result awaited", "A sample was taken and its result is not recorded yet."),
     ("late entry", "It was entered after the window had closed, whenever the work was done."),
     (

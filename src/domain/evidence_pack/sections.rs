@@ -140,7 +140,7 @@ fn out_of_use(out: &OutOfUse) -> String {
 }
 
 pub(super) fn open_actions(html: &mut String, actions: &Shown<OpenAction>, made_at: DateTime<Utc>) {
-    html.push_str("<h2>Corrective actions that stand open</h2>");
+    html.push_str("<h2>Open corrective actions</h2>");
     if actions.rows.is_empty() {
         html.push_str("<p>None was open when this pack was made.</p>");
         return;

@@ -16,6 +16,7 @@ use crate::domain::zone::{self, Zone};
 
 /// Why a task hangs on its instant.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[schema(as = DueExplanation)]
 pub struct Because {
     /// The fact that set the instant.
     pub fact: Fact,
@@ -38,6 +39,7 @@ pub struct Move {
 /// The fact behind a task.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(tag = "kind", rename_all = "snake_case")]
+#[schema(as = DueFact)]
 pub enum Fact {
     /// The opening hours.
     PlannedOpening {},
@@ -140,7 +142,7 @@ pub enum Fact {
         /// The action.
         action_id: Uuid,
     },
-    /// The same work was missed between two patients, and what makes safe is done now.
+    /// The same work was missed between two patients, and a make-safe task asks for what is to be done now.
     MissedWork {
         /// The action that asks for it.
         action_id: Uuid,

@@ -4,6 +4,8 @@ use std::collections::BTreeSet;
 
 use chrono::NaiveTime;
 use proptest::prelude::*;
+use proptest::strategy::ValueTree as _;
+use proptest::test_runner::TestRunner;
 
 use super::*;
 use crate::domain::anchor::{ClosedDayRule, Place};
@@ -421,4 +423,19 @@ proptest! {
             prop_assert!(clinic.hours.day(task.clinic_day).is_open() || started || task.not_required.is_some());
         }
     }
+}
+
+/// The law above says nothing of a plan without dates; plans that are drawn hold them, on closed days too.
+#[test]
+fn the_plans_that_are_drawn_hold_dates_of_rules_on_open_and_on_closed_days() {
+    let mut runner = TestRunner::deterministic();
+    let (mut open, mut closed) = (0, 0);
+    for _ in 0..200 {
+        let clinic = any_clinic(first(), DAYS).new_tree(&mut runner).expect("drawn").current();
+        for task in plan(&clinic, first(), last(), first()) {
+            let Slot::Rule(_) = task.slot else { continue };
+            *if clinic.hours.day(task.clinic_day).is_open() { &mut open } else { &mut closed } += 1;
+        }
+    }
+    assert!(open >= 20 && closed >= 20, "{open} on open days, {closed} on closed ones");
 }

@@ -2,6 +2,8 @@
 
 use chrono::{Days, NaiveDate};
 use proptest::prelude::*;
+use proptest::strategy::ValueTree as _;
+use proptest::test_runner::TestRunner;
 
 use super::*;
 use crate::domain::anchor::Anchor;
@@ -206,6 +208,22 @@ proptest! {
             prop_assert!(left.iter().any(|l| l.id == task.id));
         }
     }
+}
+
+/// The laws above speak of tasks that are there, were missed, or may have been seen; plans that are drawn hold them all.
+#[test]
+fn the_plans_that_are_drawn_hold_what_the_laws_speak_of() {
+    let mut runner = TestRunner::deterministic();
+    let (mut missed, mut still_open, mut seen) = (0, 0, 0);
+    for _ in 0..100 {
+        let drawn = (before_and_after(), any_now()).new_tree(&mut runner).expect("drawn");
+        let ((before, _), now) = drawn.current();
+        for task in all_kept(&planned(&before)) {
+            *if task.times.missed_at <= now { &mut missed } else { &mut still_open } += 1;
+            seen += i32::from(task.times.due_from <= now + LONGEST_LOOK_AHEAD);
+        }
+    }
+    assert!(missed >= 100 && still_open >= 100 && seen >= 100, "{missed} missed, {still_open} open, {seen} seen");
 }
 
 /// A subject that moved: its new clinic takes an open task over, and drops none that only the old one may drop.

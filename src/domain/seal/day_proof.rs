@@ -18,7 +18,7 @@ use super::{ChainHead, DaySeal};
 pub enum DayLeaf {
     /// The record.
     Record(Record),
-    /// The leaf hash of one that is not told.
+    /// The leaf hash of one that is not shown.
     Hash(TreeHash),
 }
 

@@ -28,7 +28,7 @@ pub struct CompletionInput {
     pub kind: CompletionKind,
     /// When the work was done, by the device's clock; not in the future.
     pub performed_at: DateTime<Utc>,
-    /// The person, by initials or staff number; never a patient. May be left out where `staff_id` names them.
+    /// The person, by initials as in `/v1/staff`; never a patient. May be left out where `staff_id` names them.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(min_length = 1, max_length = 40, example = "KV")]
     pub performed_by: Option<String>,
@@ -181,7 +181,7 @@ pub struct StepResultView {
     /// Of a reading, UCUM.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub unit: Option<String>,
-    /// A reading for which no number can be told.
+    /// A reading for which no number can be given.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub too_many_to_count: bool,
     /// What a reading was taken with.

@@ -49,10 +49,10 @@ pub(super) fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(close_corrective_action))
 }
 
-/// Closes a corrective action.
+/// Close a corrective action
 ///
 /// By a second person with a PIN of their own. Refused with 409 while something is missing; the answer names each: a step
-/// that was asked for, a release of what was put out of use, the reason of a missed task. Where what opened it was
+/// that was asked for, a release of what was put in quarantine, the reason of a missed task. Where what opened it was
 /// corrected with nothing left of it, it is closed on that ground.
 #[utoipa::path(post, path = "/v1/corrective-actions/{action_id}/close", operation_id = "close_corrective_action",
     tag = "Corrective actions", params(("action_id" = Uuid, Path, description = "The action")),

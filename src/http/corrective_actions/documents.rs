@@ -38,7 +38,7 @@ pub struct ActionInput {
     /// What failed, in words. No patient or health data.
     #[schema(min_length = 1, max_length = 400, example = "The separator's alarm stays on.")]
     pub reason: String,
-    /// The person, by initials or staff number.
+    /// The person, by initials as in `/v1/staff`.
     #[schema(min_length = 1, max_length = 40, example = "KV")]
     pub opened_by: String,
 }
@@ -86,7 +86,7 @@ pub struct ActionDocument {
     pub cause_lifted: bool,
     /// What came in beside its steps, in that order.
     pub notes: Vec<ActionNoteDocument>,
-    /// What it put out of use.
+    /// The quarantine it began.
     pub quarantine_ids: Vec<Uuid>,
     /// Its closing; null: it is open.
     #[schema(required)]
@@ -225,7 +225,7 @@ impl From<ActionNote> for ActionNoteDocument {
     }
 }
 
-/// The closing of an action.
+/// How an action was closed.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
 pub struct ClosingDocument {
     /// Its identity.

@@ -43,7 +43,7 @@ pub struct StepRecordInput {
     pub record_id: Uuid,
     /// When it was done; not in the future, and not before the step before it.
     pub performed_at: DateTime<Utc>,
-    /// The person, by initials or staff number. Whoever records a step cannot close the action.
+    /// The person, by initials as in `/v1/staff`. Whoever records a step cannot close the action.
     #[schema(min_length = 1, max_length = 40, example = "KV")]
     pub performed_by: String,
     /// What was found or decided. No patient or health data.
@@ -96,7 +96,7 @@ pub(super) fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(record_corrective_action_step))
 }
 
-/// Records a step of a corrective action.
+/// Record a step of a corrective action
 ///
 /// In the order of the chain: a step before its turn is refused with 409, and the answer names what comes before. Done
 /// before its window or after it was due is kept and flagged. Where the step rests on a test, the verdict of that test

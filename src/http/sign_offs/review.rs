@@ -193,12 +193,12 @@ pub struct DayAction {
     pub step: Option<String>,
 }
 
-/// Something that is out of use.
+/// A quarantine that stands.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
 pub struct DayQuarantine {
     /// Which.
     pub quarantine_id: Uuid,
-    /// What is out of use.
+    /// What is in quarantine.
     pub subject_id: Uuid,
     /// The one line it concerns; null: the subject as a whole, or a load of it.
     #[schema(required)]
@@ -245,7 +245,7 @@ pub struct DayReview {
     pub entries_after_signing: Vec<DayEntryDocument>,
     /// Corrective actions of the clinic that are open now, at most 200.
     pub open_actions: Vec<DayAction>,
-    /// What is out of use at the clinic now, at most 200.
+    /// Quarantines that stand at the clinic now, at most 200.
     pub quarantines: Vec<DayQuarantine>,
     /// The signatures, the first first.
     pub sign_offs: Vec<SignOffDocument>,

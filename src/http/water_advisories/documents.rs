@@ -16,7 +16,7 @@ use crate::http::openapi::{Example, Part};
 use crate::http::paging::NewestFirst;
 use crate::http::samples;
 
-/// A notice as it is recorded.
+/// A water advisory as it is recorded.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct WaterAdvisoryInput {
@@ -41,7 +41,7 @@ pub struct WaterAdvisoryInput {
     pub note: String,
     /// From when it applies, as it says: not in the future, and at most 30 days back.
     pub started_at: DateTime<Utc>,
-    /// The person, by initials or staff number.
+    /// The person, by initials as in `/v1/staff`.
     #[schema(min_length = 1, max_length = 40, example = "MO")]
     pub opened_by: String,
 }
@@ -80,7 +80,7 @@ pub(super) fn count_fault(clinic_ids: Option<&[Uuid]>) -> Option<Fault> {
     (!(1..=50).contains(&count)).then(|| Fault::new("/clinic_ids", "must name from 1 to 50 clinics"))
 }
 
-/// A notice not to use mains water.
+/// A water advisory: a notice not to use mains water.
 #[derive(Clone, Debug, Serialize, ToSchema)]
 pub struct WaterAdvisoryDocument {
     /// Its identity.
@@ -103,22 +103,23 @@ pub struct WaterAdvisoryDocument {
     pub cautions: Vec<&'static str>,
 }
 
-/// A notice at one clinic.
+/// A water advisory at one clinic.
 #[derive(Clone, Debug, Serialize, ToSchema)]
 pub struct AdvisoryClinic {
     /// The clinic.
     pub clinic_id: Uuid,
-    /// When the notice was recorded for it.
+    /// When the advisory was recorded for it.
     pub recorded_at: DateTime<Utc>,
-    /// That it was lifted; null: it stands.
+    /// Its lifting; null: it stands.
     #[schema(required)]
     pub lifting: Option<LiftingDocument>,
     /// What was opened because of it: at each chair that held mains water, and at the clinic.
     pub follow_up: Vec<FollowUp>,
 }
 
-/// That a notice was lifted.
+/// The lifting of a water advisory.
 #[derive(Clone, Debug, Serialize, ToSchema)]
+#[schema(as = WaterAdvisoryLiftDocument)]
 pub struct LiftingDocument {
     /// Its identity.
     pub lifting_id: Uuid,
@@ -150,7 +151,7 @@ impl From<Lifting> for LiftingDocument {
     }
 }
 
-/// A corrective action that a notice brought.
+/// A corrective action that a water advisory brought.
 #[derive(Clone, Debug, Serialize, ToSchema)]
 pub struct FollowUp {
     /// The action.
@@ -161,7 +162,7 @@ pub struct FollowUp {
     pub subject_id: Uuid,
     /// When it was opened.
     pub opened_at: DateTime<Utc>,
-    /// What it put out of use; null: nothing.
+    /// The quarantine it began; null: none.
     #[schema(required)]
     pub quarantine_id: Option<Uuid>,
     /// When a named person released that; null: no release is recorded.
@@ -193,14 +194,14 @@ impl WaterAdvisoryDocument {
     }
 }
 
-/// One page of notices.
+/// One page of water advisories.
 #[derive(Clone, Debug, Serialize, ToSchema)]
 pub struct WaterAdvisoryPage {
     /// The newest first.
     pub items: Vec<WaterAdvisoryDocument>,
 }
 
-/// Which notices to list.
+/// Which water advisories to list.
 #[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]

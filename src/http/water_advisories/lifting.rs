@@ -36,9 +36,10 @@ use crate::store::{self, corrective_actions, events, planning, water_advisories}
 
 const MAY_LIFT: [Role; 3] = [Role::Chairside, Role::Manager, Role::Administrator];
 
-/// That a notice was lifted, as it is signed.
+/// The lifting of a water advisory as it is signed.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
+#[schema(as = WaterAdvisoryLiftInput)]
 pub struct LiftingInput {
     /// Made by the client, so that a repeat is harmless.
     pub lifting_id: Uuid,
@@ -63,10 +64,10 @@ pub(super) fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(lift_water_advisory))
 }
 
-/// Records that a notice was lifted.
+/// Record that a water advisory was lifted
 ///
-/// Signed by a lead of each clinic with their PIN. Where no other notice stands, every operatory that mains water feeds
-/// is put out of use and gets a corrective action: flush, then disinfect, then its release by a named, trained person;
+/// Signed by a lead of each clinic with their PIN. Where no other advisory stands, every operatory that mains water feeds
+/// is put in quarantine and gets a corrective action: flush, then disinfect, then its release by a named, trained person;
 /// and the clinic gets one for taps, filters and reservoirs. A group can set chains of its own
 /// (`lines_after_advisory`, `premises_after_advisory`).
 #[utoipa::path(post, path = "/v1/water-advisories/{advisory_id}/lifting", operation_id = "lift_water_advisory",

@@ -14,6 +14,7 @@ fn every_kind_is_shipped_without_a_fault_and_with_sources_and_cautions() {
         let chain = shipped(kind);
         assert_eq!(chain.faults(), [], "{kind:?}");
         assert!(!chain.cautions.is_empty(), "{kind:?}");
+        assert!(!chain.sources.is_empty(), "{kind:?}");
         // What is only remembered is no default.
         assert!(chain.sources.iter().all(|source| source.seen != Seen::FromMemory), "{kind:?}");
     }

@@ -212,6 +212,7 @@ impl SelectedBy {
 /// Something the front desk posts.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
+#[schema(as = DeskPostKind)]
 pub enum Post {
     /// A patient left the operatory.
     Left,
