@@ -4,6 +4,7 @@
 //! page loads nothing from anywhere and runs nothing; what it shows in part says how much there is.
 
 mod charts;
+pub mod differences;
 pub mod manifest;
 pub mod page;
 mod sections;
@@ -228,6 +229,19 @@ pub struct Sealed {
     pub until: Option<DateTime<Utc>>,
     /// The head of the chain.
     pub head: Option<ChainHead>,
+}
+
+/// What was learnt of a pack's records while their proofs were made.
+#[derive(Clone, Debug, Default)]
+pub struct Found {
+    /// What is not as it was sealed, in words.
+    pub not_as_sealed: Vec<String>,
+    /// What is missing because it was purged, in words.
+    pub purged: Vec<String>,
+    /// Clinic days of the pack that no seal holds.
+    pub unsealed: Vec<NaiveDate>,
+    /// Rows whose records no seal holds yet; a record may be told by rows of several kinds.
+    pub rows_not_sealed: u64,
 }
 
 /// A list that may be shown in part.

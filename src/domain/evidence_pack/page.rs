@@ -5,7 +5,7 @@
 
 use std::fmt::Write as _;
 
-use super::{Cover, Summary, sections};
+use super::{Cover, Found, Summary, sections};
 use crate::domain::cautions;
 
 /// Text as it stands in HTML, also within an attribute.
@@ -33,7 +33,7 @@ table{border-collapse:collapse;width:100%;font-size:.85rem}th,td{border:1px soli
 th{background:#eee}dt{font-weight:bold}dd{margin:0 0 .4rem 1.2rem}ul.follow{margin:0;padding-left:1rem}code{font-size:.85em;word-break:break-all}
 svg{width:100%;height:auto;font:11px sans-serif;background:#fff}svg .axis{stroke:#111}svg .grid{stroke:#ddd}svg .limit{stroke:#111;stroke-width:2;stroke-dasharray:4 2}
 svg .done{fill:#9ab}svg .late{fill:#567}svg .missed{fill:#fff;stroke:#111}svg .within{fill:#567;stroke:#123}svg .over{fill:#fff;stroke:#a00;stroke-width:2}
-.cautions{border:2px solid #111;padding:.5rem 1rem}.part{font-style:italic}
+.cautions,.differs{border:2px solid #111;padding:.5rem 1rem}.part{font-style:italic}
 @media print{body{margin:0;max-width:none}h2{break-after:avoid}tr,svg,.cautions{break-inside:avoid}thead{display:table-header-group}}
 ";
 
@@ -60,7 +60,7 @@ const STATES: [(&str, &str); 9] = [
 
 /// The page.
 #[must_use]
-pub fn page(cover: &Cover, summary: &Summary) -> String {
+pub fn page(cover: &Cover, summary: &Summary, found: &Found) -> String {
     let mut html = String::with_capacity(64 * 1024);
     let of = cover.narrowed_to.as_ref().map_or_else(String::new, |of| format!(" · {}", escape(of)));
     let title = format!("{}{of}: records from {} to {}", escape(&cover.clinic), cover.from_on, cover.to_on);
@@ -75,6 +75,7 @@ pub fn page(cover: &Cover, summary: &Summary) -> String {
         cover.made_at.format("%Y-%m-%d %H:%M"),
         cover.key_id
     );
+    sections::not_as_sealed(&mut html, found);
     html.push_str("<section class=\"cautions\"><h2>Read this first</h2><ul>");
     for caution in cautions::RECORDS {
         let _ = write!(html, "<li>{}</li>", escape(caution));
@@ -88,7 +89,7 @@ pub fn page(cover: &Cover, summary: &Summary) -> String {
     sections::gaps(&mut html, &summary.gaps);
     sections::corrections(&mut html, &summary.corrections);
     sections::flagged(&mut html, &summary.flagged);
-    sections::seals(&mut html, &summary.sealed, cover);
+    sections::seals(&mut html, &summary.sealed, found, cover);
     html.push_str("<h2>What the words mean</h2><dl>");
     for (word, meaning) in STATES {
         let _ = write!(html, "<dt>{word}</dt><dd>{meaning}</dd>");

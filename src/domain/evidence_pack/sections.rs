@@ -6,7 +6,8 @@ use chrono::{DateTime, Utc};
 
 use super::page::escape;
 use super::{
-    Cover, Failure, FollowUp, Gap, Measured, OpenAction, OutOfUse, Remark, Sealed, Shown, Summary, WeekCounts, charts,
+    Cover, Failure, FollowUp, Found, Gap, MOST_SHOWN, Measured, OpenAction, OutOfUse, Remark, Sealed, Shown, Summary,
+    WeekCounts, charts, differences,
 };
 
 pub(super) fn weeks(html: &mut String, weeks: &[WeekCounts]) {
@@ -228,15 +229,49 @@ fn remarks(html: &mut String, remarks: &Shown<Remark>, words: &str) {
     part(html, remarks);
 }
 
-pub(super) fn seals(html: &mut String, sealed: &Sealed, cover: &Cover) {
+/// Before everything else, for whoever prints the page: what below may have been edited or lost.
+pub(super) fn not_as_sealed(html: &mut String, found: &Found) {
+    if found.not_as_sealed.is_empty() {
+        return;
+    }
+    let _ = write!(
+        html,
+        "<section class=\"differs\"><h2>Not as it was sealed</h2><p>{} differences were found between the records of this \
+         pack and their seals. What is told of these records below is not what was sealed:</p>",
+        found.not_as_sealed.len()
+    );
+    listed(html, &found.not_as_sealed);
+    html.push_str("</section>");
+}
+
+fn listed(html: &mut String, items: &[String]) {
+    html.push_str("<ul>");
+    for item in items.iter().take(MOST_SHOWN) {
+        let _ = write!(html, "<li>{}</li>", escape(item));
+    }
+    html.push_str("</ul>");
+    if items.len() > MOST_SHOWN {
+        let _ = write!(html, "<p class=\"part\">The first {MOST_SHOWN} of {} are shown; manifest.json has all.</p>", items.len());
+    }
+}
+
+pub(super) fn seals(html: &mut String, sealed: &Sealed, found: &Found, cover: &Cover) {
     html.push_str("<h2>Seals</h2>");
+    let differences = match found.not_as_sealed.len() {
+        0 => "Nothing that was looked at differs from its seal.".to_owned(),
+        some => format!("{some} differences from the seals stand at the top of this page."),
+    };
+    if !found.purged.is_empty() {
+        html.push_str("<p>Missing because it was purged, as a purge that is sealed says:</p>");
+        listed(html, &found.purged);
+    }
     let (Some(head), Some(until)) = (sealed.head, sealed.until) else {
         html.push_str("<p>No day of this clinic is sealed yet.</p>");
         return;
     };
     let _ = write!(
         html,
-        "<p>{} clinic days from {} to {} are sealed. What was recorded at {} or later is not sealed yet. The clinic's chain has \
+        "<p>{differences} {} clinic days from {} to {} are sealed. What was recorded at {} or later is not sealed yet. The clinic's chain has \
          {} seals; its head is <code>{}</code>. That a record is as it was sealed says that nobody changed it since, not \
          that it is right. To check without the service: <code>python3 check_proof.py proofs/*.json</code>, and compare the \
          head with one that was kept elsewhere.</p>",
@@ -247,6 +282,15 @@ pub(super) fn seals(html: &mut String, sealed: &Sealed, cover: &Cover) {
         head.size,
         head.root
     );
+    if !found.unsealed.is_empty() {
+        let _ = write!(
+            html,
+            "<p>Clinic days that are not sealed, so that nothing vouches for their records yet: {}. Rows of this pack \
+             whose records no seal holds: {}.</p>",
+            escape(&differences::spans(&found.unsealed).join(", ")),
+            found.rows_not_sealed
+        );
+    }
 }
 
 fn values<'a>(html: &mut String, points: impl IntoIterator<Item = &'a Measured>) {

@@ -117,7 +117,7 @@ fn summary() -> Summary {
 
 #[test]
 fn the_page_runs_nothing_fetches_nothing_and_escapes_what_people_typed() {
-    let html = page(&cover(), &summary());
+    let html = page(&cover(), &summary(), &Found::default());
     for never in ["<script", "javascript:", "http:", "https:", "src=", "href=", "@import", "url(", "onload", "<b>"] {
         assert!(!html.contains(never), "{never}");
     }
@@ -128,7 +128,7 @@ fn the_page_runs_nothing_fetches_nothing_and_escapes_what_people_typed() {
 
 #[test]
 fn the_page_claims_nothing_and_tells_what_followed() {
-    let html = page(&cover(), &summary()).to_lowercase();
+    let html = page(&cover(), &summary(), &Found::default()).to_lowercase();
     for never in [" safe", "sterile.", " clean ", "compliant", "guarantee", "disinfected successfully"] {
         assert!(!html.contains(never), "{never}");
     }
@@ -171,4 +171,27 @@ fn a_list_that_is_too_long_says_that_it_is_cut() {
     let shown = Shown::of(vec![(); MOST_SHOWN + 1]);
     assert!(shown.more && shown.rows.len() == MOST_SHOWN);
     assert!(!Shown::of(vec![(); MOST_SHOWN]).more);
+}
+
+#[test]
+fn the_page_begins_with_what_is_not_as_it_was_sealed_and_names_unsealed_days() {
+    let found = Found {
+        not_as_sealed: vec!["2026-11-09: completion <x> was sealed and is missing".to_owned()],
+        purged: Vec::new(),
+        unsealed: [3, 4, 5, 9].map(|n| day(&format!("2026-11-0{n}"))).to_vec(),
+        rows_not_sealed: 7,
+    };
+    let mut summary = summary();
+    summary.sealed = Sealed {
+        days: 24,
+        until: Some(at("2026-11-30T00:00:00Z")),
+        head: Some(ChainHead::new(Uuid::nil(), Uuid::nil(), &[])),
+    };
+    let html = page(&cover(), &summary, &found);
+    let told = html.find("completion &lt;x&gt; was sealed and is missing").expect("it is named");
+    assert!(told < html.find("Read this first").expect("cautions"), "first of all");
+    assert!(html.contains("2026-11-03 to 2026-11-05, 2026-11-09") && html.contains("no seal holds: 7"));
+    assert!(html.contains("1 differences from the seals") && !html.contains("differs from its seal."));
+    let quiet = page(&cover(), &summary, &Found::default());
+    assert!(!quiet.contains("Not as it was sealed") && quiet.contains("Nothing that was looked at differs"));
 }
