@@ -5,7 +5,7 @@
 //! their source.
 
 /// With records that are handed to a reader: the page of an evidence pack.
-pub const RECORDS: [&str; 12] = [
+pub const RECORDS: [&str; 13] = [
     "The maker's instructions, the product's label and the code of the place come first. A limit shown here is what was \
      entered, with the source that was named; where texts differ, the stricter lawful one counts, or the maker's.",
     "A record says that somebody recorded a step, who it was and when. Whether water, a chair or an instrument is fit to be \
@@ -23,11 +23,22 @@ pub const RECORDS: [&str; 12] = [
     "Whether patients are told of a result is decided by the licensed dentist and the public health authority.",
     "Chemicals are never mixed, nobody sits in the chair while disinfectant is in the lines, and what is meant for lines \
      that discharge amalgam must not dissolve it.",
+    "Sterilisers run hot and under pressure: only people trained on the machine work with it, and nobody forces its door. Lines \
+     are flushed into the suction, away from faces, with burs and tips taken off; patients do not close their lips around a \
+     low-volume ejector.",
     "Work that is not recorded may have been done, and work that was done on paper may be entered late: both are shown as \
      what they are, and neither is a judgement of the people.",
     "Nothing about patients or anybody's health belongs here. This is no legal or clinical advice; the licensed practice \
      stays responsible.",
 ];
+
+/// With results of water samples.
+pub const WATER_RESULTS: &str = "For people whose defences are weakened the dentist decides, and a stricter limit than the one \
+     shown may apply.";
+
+/// With what is missing.
+pub const MISSED: &str = "This service is no alarm. A device without power or network may have shown a task late or not at all, \
+     so work may stand on the clinic's paper sheet.";
 
 /// With every product, lot and dilution, beside the cautions of the product's own label.
 pub const PRODUCTS: [&str; 3] = [

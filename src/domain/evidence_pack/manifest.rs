@@ -66,7 +66,7 @@ impl<'a> Manifest<'a> {
         Self {
             clinic_id: cover.clinic_id,
             clinic: &cover.clinic,
-            zone: &cover.zone,
+            zone: cover.zone.name(),
             from: cover.from_on,
             to: cover.to_on,
             narrowed_to: cover.narrowed_to.as_deref(),

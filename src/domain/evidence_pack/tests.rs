@@ -17,7 +17,7 @@ fn cover() -> Cover {
     Cover {
         clinic_id: Uuid::nil(),
         clinic: "Lantern & <b>Street</b>".to_owned(),
-        zone: "Europe/London".to_owned(),
+        zone: "America/Vancouver".parse().expect("a zone"),
         from_on: day("2026-11-02"),
         to_on: day("2026-11-29"),
         narrowed_to: None,
@@ -26,15 +26,19 @@ fn cover() -> Cover {
     }
 }
 
+fn bound(operator: &str, value: &str) -> Bound {
+    Bound { operator: operator.to_owned(), value: value.parse().expect("a decimal") }
+}
+
 fn measured(qualifier: Option<&str>, value: Option<&str>, limit: Option<&str>, kept: Option<bool>) -> Measured {
     Measured {
         on: day("2026-11-09"),
         subject: "Surgery 1 \"syringe\"".to_owned(),
         qualifier: qualifier.map(str::to_owned),
         value: value.map(|text| text.parse().expect("a decimal")),
-        limit: limit.map(|text| text.parse().expect("a decimal")),
-        operator: limit.map(|_| "le".to_owned()),
+        limits: limit.map(|text| bound("le", text)).into_iter().collect(),
         kept,
+        replaced: false,
     }
 }
 
@@ -85,14 +89,16 @@ fn summary() -> Summary {
             measured(Some("eq"), Some("620"), Some("500"), Some(false)),
             measured(Some("lt"), Some("10"), Some("500"), Some(true)),
             measured(None, None, Some("500"), Some(false)),
-        ]),
+        ], 3),
         readings: vec![Series {
             name: "Sentinel outlet: hot".to_owned(),
             unit: "Cel".to_owned(),
+            total: 700,
+            beyond: 1,
             points: vec![measured(Some("eq"), Some("48.5"), Some("50"), Some(false))],
         }],
-        more_readings: false,
-        failures: Shown::of(vec![failure]),
+        series_count: 30,
+        failures: Shown::of(vec![failure], 1),
         gaps: Shown::of(vec![Gap {
             clinic_day: day("2026-11-03"),
             routine: "Flush".to_owned(),
@@ -100,9 +106,9 @@ fn summary() -> Summary {
             missed_at: at("2026-11-03T12:00:00Z"),
             reason: None,
             told_by: None,
-        }]),
-        corrections: Shown::of(Vec::new()),
-        flagged: Shown::of(Vec::new()),
+        }], 1),
+        corrections: Shown::of(Vec::new(), 0),
+        flagged: Shown::of(Vec::new(), 0),
         open_actions: Shown::of(vec![OpenAction {
             kind: "water_over_limit".to_owned(),
             subject: "Surgery 1".to_owned(),
@@ -110,7 +116,7 @@ fn summary() -> Summary {
             opened_at: at("2026-11-09T09:01:00Z"),
             owner: "clinic_lead".to_owned(),
             due_by: None,
-        }]),
+        }], 1),
         sealed: Sealed::default(),
     }
 }
@@ -148,6 +154,55 @@ fn the_page_claims_nothing_and_tells_what_followed() {
 }
 
 #[test]
+fn a_value_outside_either_of_two_limits_names_the_one_it_breaks() {
+    let between = |qualifier: Option<&str>, value: Option<&str>, kept| Measured {
+        limits: vec![bound("le", "3"), bound("ge", "1")],
+        ..measured(qualifier, value, None, Some(kept))
+    };
+    for (qualifier, value, words) in [
+        (Some("eq"), Some("0.4"), "beyond its limit ≥ 1"),
+        (Some("eq"), Some("3.1"), "beyond its limit ≤ 3"),
+        (Some("lt"), Some("1"), "beyond its limit ≥ 1"),
+        (Some("gt"), Some("3"), "beyond its limit ≤ 3"),
+        (None, None, "beyond its limit ≤ 3"),
+        // What the value does not decide is not guessed at.
+        (Some("lt"), Some("2"), "beyond its limits"),
+    ] {
+        let point = between(qualifier, value, false);
+        assert_eq!(point.standing(), words, "{}", point.in_words());
+    }
+    let low = between(Some("eq"), Some("0.4"), false);
+    assert!(low.in_words().ends_with("0.4, limits ≤ 3 and ≥ 1"), "{}", low.in_words());
+    let svg = charts::on_plain_axis("t", std::slice::from_ref(&low), (day("2026-11-02"), day("2026-11-29")));
+    // Both lines have their place: from 0.4 to 3 on 178 units, 1 stands 0.6 of 2.6 above the foot.
+    assert!(svg.contains(r#"y1="12.0""#) && svg.contains(r#"y1="148.9""#), "{svg}");
+}
+
+#[test]
+fn what_is_undecided_or_replaced_is_drawn_as_neither_kept_nor_beyond() {
+    let mut points = vec![
+        measured(Some("eq"), Some("620"), Some("500"), None),
+        measured(Some("eq"), Some("620"), None, None),
+        Measured { replaced: true, ..measured(Some("eq"), Some("6200"), Some("500"), Some(false)) },
+    ];
+    let svg = charts::on_log_axis("t", &points, (day("2026-11-02"), day("2026-11-29")));
+    let count = |class: &str| svg.matches(&format!("class=\"{class}\" cx")).count();
+    assert_eq!([count("within"), count("over"), count("undecided"), count("replaced")], [0, 0, 2, 1]);
+    let replaced = points.pop().expect("the last");
+    assert_eq!(replaced.standing(), "beyond its limit ≤ 500; replaced by a later entry");
+    assert!(!replaced.is_beyond() && points.iter().map(Measured::standing).eq(["not decided by the value", "no limit"]));
+}
+
+#[test]
+fn times_are_those_of_the_clinics_clocks_with_their_offset() {
+    // Vancouver went to standard time on 1 November 2026 (tz database, rule Vanc): 17:20 on the 14th is 01:20Z of the 15th.
+    assert_eq!(cover().minute(at("2026-11-15T01:20:00Z")), "2026-11-14 17:20 -08:00");
+    assert_eq!(cover().minute(at("2026-07-15T00:20:00Z")), "2026-07-14 17:20 -07:00");
+    let html = page(&cover(), &summary(), &Found::default());
+    assert!(html.contains("by KV at 2026-11-09 01:00 -08:00") && html.contains("America/Vancouver"), "{html}");
+}
+
+#[test]
 fn on_a_logarithmic_axis_a_decade_is_a_decade_and_less_than_points_down() {
     let points = [
         measured(Some("eq"), Some("10"), None, None),
@@ -168,9 +223,14 @@ fn on_a_logarithmic_axis_a_decade_is_a_decade_and_less_than_points_down() {
 
 #[test]
 fn a_list_that_is_too_long_says_that_it_is_cut() {
-    let shown = Shown::of(vec![(); MOST_SHOWN + 1]);
-    assert!(shown.more && shown.rows.len() == MOST_SHOWN);
-    assert!(!Shown::of(vec![(); MOST_SHOWN]).more);
+    let shown = Shown::of(vec![(); MOST_SHOWN + 1], 1234);
+    assert_eq!((shown.rows.len(), shown.total), (MOST_SHOWN, 1234));
+    let mut all = summary();
+    all.gaps.total = 1234;
+    let html = page(&cover(), &all, &Found::default());
+    assert!(html.contains("The first 1 of 1234 are shown") && html.matches("are shown").count() == 1, "{html}");
+    assert!(html.contains("700 readings, 1 of them beyond") && html.contains("The chart shows 1:"));
+    assert!(html.contains("1 of 30 series are drawn"));
 }
 
 #[test]

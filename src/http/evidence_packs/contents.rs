@@ -6,7 +6,6 @@ use std::collections::{BTreeSet, HashSet};
 
 use chrono::{DateTime, Utc};
 use futures_util::TryStreamExt as _;
-use sqlx::{Postgres, Transaction};
 use uuid::Uuid;
 
 use super::archive::Archive;
@@ -23,12 +22,17 @@ use crate::domain::seal::tree::TreeHash;
 use crate::http::representation::RowFormat;
 use crate::http::rows::{write_head, write_record, write_row};
 use crate::http::streaming::{PIECE_BYTES, Pieces, StreamError};
-use crate::store::exports::{self, Column, Instants, Narrowing, Period};
+use crate::store::exports::{self, Column};
+use crate::store::packs::{self, Instants, Narrowing, Period};
 use crate::store::record_sets::{Pace, RECORD_SETS, RecordSet};
+use crate::store::snapshots::Snapshot;
 use crate::store::{seal_checks, seal_records, seals};
 
 /// The checker of proofs, as it stands in the repository.
 const CHECK_PROOF: &str = include_str!("../../../seed-demo/check_proof.py");
+
+/// The checker of packs.
+const CHECK_PACK: &str = include_str!("check_pack.py");
 
 /// What is known of a pack before it is written.
 pub(super) struct Pack {
@@ -42,12 +46,13 @@ pub(super) struct Pack {
 
 /// Writes the pack.
 pub(super) async fn write(
-    mut tx: Transaction<'static, Postgres>,
+    mut tx: Snapshot,
     pieces: Pieces,
     pack: Pack,
 ) -> Result<(), StreamError> {
     let mut archive = Archive::new(pieces, pack.cover.made_at);
     archive.add("check_proof.py", CHECK_PROOF.as_bytes(), None).await?;
+    archive.add("check_pack.py", CHECK_PACK.as_bytes(), None).await?;
     let mut told = Told::new(&pack);
     let mut left_out = Vec::new();
     let mut columns_csv = Vec::new();
@@ -67,7 +72,7 @@ pub(super) async fn write(
     }
     archive.add("columns.csv", &columns_csv, Some(described)).await?;
     let found = write_proofs(&mut tx, &mut archive, &pack, &told).await?;
-    tx.rollback().await?;
+    tx.finish().await?;
     // The page comes after the proofs: it says what they showed.
     archive.add("summary.html", page(&pack.cover, &pack.summary, &found).as_bytes(), None).await?;
     let written = Written { files: archive.files(), found: &found, left_out: &left_out };
@@ -78,7 +83,7 @@ pub(super) async fn write(
 
 /// One kind as CSV and as JSON; whether it says anything of what the pack is narrowed to.
 async fn write_records(
-    tx: &mut Transaction<'static, Postgres>,
+    tx: &mut Snapshot,
     archive: &mut Archive,
     pack: &Pack,
     set: &RecordSet,
@@ -88,7 +93,7 @@ async fn write_records(
     for (format, path) in
         [(RowFormat::Csv, format!("csv/{}.csv", set.name)), (RowFormat::Lines, format!("json/{}.ndjson", set.name))]
     {
-        let Some(mut rows) = exports::stream_period(tx, set, columns, pack.period, pack.narrowing) else {
+        let Some(mut rows) = packs::stream_period(tx, set, columns, &pack.period, pack.narrowing) else {
             return Ok(false);
         };
         archive.begin(&path)?;
@@ -170,7 +175,7 @@ impl Told {
 
 /// One proof for each sealed day that holds what is told; answers what they showed.
 async fn write_proofs(
-    tx: &mut Transaction<'static, Postgres>,
+    tx: &mut Snapshot,
     archive: &mut Archive,
     pack: &Pack,
     told: &Told,
@@ -248,7 +253,7 @@ fn note_of(found: &Found) -> String {
     format!(
         "One file a clinic day on which something of this pack was recorded: its records in the order of its seal's leaves, \
          a hash where a record is not told, and the way to the head of the clinic's chain.\n\
-         Check them without the service: python3 check_proof.py proofs/*.json\n\
+         Check them without the service: python3 check_pack.py, or one alone: python3 check_proof.py proofs/DAY.json\n\
          Compare the head that is printed with one that was kept where nobody who can write the database can write.\n\
          A record that is as it was sealed was not changed since. That says nothing of whether it is right.\n\n\
          Not as it was sealed:\n  {}\n\
