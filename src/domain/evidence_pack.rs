@@ -9,12 +9,14 @@ pub mod manifest;
 mod measured;
 pub mod page;
 mod sections;
+mod tables;
 
 use chrono::{DateTime, NaiveDate, Utc};
 use serde::Deserialize;
 use uuid::Uuid;
 
 pub use self::measured::{Bound, Measured, Series};
+pub use self::tables::{Cell, Table, TableKind};
 use super::seal::ChainHead;
 use super::zone::{self, Zone};
 
@@ -265,6 +267,8 @@ pub struct Summary {
     pub flagged: Shown<Remark>,
     /// Corrective actions that stand open, as of the making.
     pub open_actions: Shown<OpenAction>,
+    /// What else an inspector asks for; none where it says nothing of what the pack is narrowed to.
+    pub tables: Vec<Table>,
     /// Seals.
     pub sealed: Sealed,
 }

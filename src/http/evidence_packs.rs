@@ -228,6 +228,7 @@ async fn summarise(
         corrections: evidence_pack::corrections(db, period, narrowing).await?,
         flagged: evidence_pack::flagged(db, period, narrowing).await?,
         open_actions: evidence_pack::open_actions(db, period, narrowing).await?,
+        tables: evidence_pack::tables(db, period, narrowing).await?,
         sealed: Sealed {
             days: all.iter().filter(|seal| (period.from_on..=period.to_on).contains(&seal.clinic_day)).count(),
             until: all.last().map(|seal| seal.recorded_until),

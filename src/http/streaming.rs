@@ -46,7 +46,7 @@ pub struct Room {
 
 /// Leave to stream, given back when it is dropped.
 #[derive(Debug)]
-pub(super) struct Permit(#[expect(dead_code, reason = "held, not read")] [OwnedSemaphorePermit; 2], Arc<Semaphore>);
+pub(super) struct Permit(#[expect(dead_code, reason = "held, not read")] [OwnedSemaphorePermit; 2]);
 
 impl Room {
     /// The room beside a pool of so many connections.
@@ -61,14 +61,13 @@ impl Room {
     /// # Errors
     /// 503 when there is none for a while.
     pub(super) async fn enter(&self, group_id: Uuid) -> ApiResult<Permit> {
-        let of_group = self.of_group(group_id);
         // Who waits for the own group takes no place that another group could have.
         let both = async {
-            let own = Arc::clone(&of_group).acquire_owned().await?;
+            let own = self.of_group(group_id).acquire_owned().await?;
             Ok::<_, tokio::sync::AcquireError>([own, Arc::clone(&self.all).acquire_owned().await?])
         };
         match tokio::time::timeout(PATIENCE, both).await {
-            Ok(Ok(permits)) => Ok(Permit(permits, of_group)),
+            Ok(Ok(permits)) => Ok(Permit(permits)),
             _ => Err(ApiError::unavailable("too many exports are at work; repeat it shortly")),
         }
     }

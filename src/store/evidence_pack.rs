@@ -4,6 +4,7 @@
 //! asked for is put together from conditions of `record_sets`, never from what a caller sent.
 
 mod measured;
+mod tables;
 
 use chrono::{DateTime, NaiveDate, Utc};
 use sqlx::postgres::PgArguments;
@@ -20,6 +21,7 @@ use crate::domain::evidence_pack::{
 };
 
 pub use self::measured::{readings, water};
+pub use self::tables::tables;
 
 /// A subject, lot or person by name.
 ///
@@ -105,9 +107,12 @@ impl Asked<'_> {
     }
 }
 
+fn set_named(name: &str) -> Option<&'static RecordSet> {
+    RECORD_SETS.iter().find(|set| set.name == name)
+}
+
 fn condition(name: &str, narrowing: Narrowing) -> &'static str {
-    let set: Option<&RecordSet> = RECORD_SETS.iter().find(|set| set.name == name);
-    set.and_then(|set| narrowing.condition(set)).unwrap_or("false")
+    set_named(name).and_then(|set| narrowing.condition(set)).unwrap_or("false")
 }
 
 fn most() -> i64 {

@@ -105,15 +105,13 @@ pub fn stream_period<'a>(
     period: &Period,
     narrowing: Narrowing,
 ) -> Option<BoxStream<'a, Result<(Instants, Cells)>>> {
-    let condition = narrowing.condition(set)?;
+    let which = which(set, narrowing)?;
     let at = if set.at.is_empty() { "null::timestamptz" } else { set.at };
     let began_at = set.began.map_or(at, |(began_at, _)| began_at);
     let sql = format!(
-        "select array[{began_at}, {at}], {} from {} where {} and ({condition}) and ({}) order by {}{}",
+        "select array[{began_at}, {at}], {} from {} where {which} order by {}{}",
         cells(columns, set.row()),
         set.from,
-        following::here(set),
-        span(set, at),
         order(set),
         set.then
     );
@@ -122,8 +120,15 @@ pub fn stream_period<'a>(
     Some(Box::pin(rows.map_err(StoreError::from)))
 }
 
+/// The condition on rows `r` of a kind that belong to a pack; none when the kind says nothing of what it is narrowed to.
+pub(super) fn which(set: &RecordSet, narrowing: Narrowing) -> Option<String> {
+    let condition = narrowing.condition(set)?;
+    Some(format!("{} and ({condition}) and ({})", following::here(set), span(set)))
+}
+
 /// Which rows of a kind are of the pack's time.
-fn span(set: &RecordSet, at: &str) -> String {
+fn span(set: &RecordSet) -> String {
+    let at = set.at;
     let span = match (set.day, set.pace) {
         (Some(day), _) => format!("{day} between $3 and $4"),
         (None, Pace::Whole) => following::times(set).to_owned(),

@@ -5,7 +5,7 @@
 
 use std::fmt::Write as _;
 
-use super::{Cover, Found, Summary, sections};
+use super::{Cover, Found, Summary, sections, tables};
 use crate::domain::cautions;
 
 /// Text as it stands in HTML, also within an attribute.
@@ -90,6 +90,9 @@ pub fn page(cover: &Cover, summary: &Summary, found: &Found) -> String {
     sections::gaps(&mut html, &summary.gaps, cover);
     sections::corrections(&mut html, &summary.corrections, cover);
     sections::flagged(&mut html, &summary.flagged, cover);
+    for table in &summary.tables {
+        tables::write(&mut html, table, cover);
+    }
     sections::seals(&mut html, &summary.sealed, found, cover);
     html.push_str("<h2>What the words mean</h2><dl>");
     for (word, meaning) in STATES {

@@ -318,7 +318,7 @@ fn values<'a>(html: &mut String, points: impl IntoIterator<Item = &'a Measured>)
     html.push_str("</ul>");
 }
 
-fn head(html: &mut String, names: &[&str]) {
+pub(super) fn head(html: &mut String, names: &[&str]) {
     html.push_str("<table><thead><tr>");
     for name in names {
         let _ = write!(html, "<th>{}</th>", escape(name));
@@ -327,7 +327,7 @@ fn head(html: &mut String, names: &[&str]) {
 }
 
 /// A row of cells that are HTML already.
-fn row(html: &mut String, cells: impl Iterator<Item = String>) {
+pub(super) fn row(html: &mut String, cells: impl Iterator<Item = String>) {
     html.push_str("<tr>");
     for cell in cells {
         let _ = write!(html, "<td>{cell}</td>");
@@ -335,7 +335,7 @@ fn row(html: &mut String, cells: impl Iterator<Item = String>) {
     html.push_str("</tr>");
 }
 
-fn part<T>(html: &mut String, shown: &Shown<T>) {
+pub(super) fn part<T>(html: &mut String, shown: &Shown<T>) {
     if shown.total > shown.rows.len() {
         let (first, total) = (shown.rows.len(), shown.total);
         let _ = write!(html, "<p class=\"part\">The first {first} of {total} are shown; the files hold all.</p>");

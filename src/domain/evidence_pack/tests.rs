@@ -17,7 +17,7 @@ fn cover() -> Cover {
     Cover {
         clinic_id: Uuid::nil(),
         clinic: "Lantern & <b>Street</b>".to_owned(),
-        zone: "America/Vancouver".parse().expect("a zone"),
+        zone: "America/Los_Angeles".parse().expect("a zone"),
         from_on: day("2026-11-02"),
         to_on: day("2026-11-29"),
         narrowed_to: None,
@@ -117,6 +117,18 @@ fn summary() -> Summary {
             owner: "clinic_lead".to_owned(),
             due_by: None,
         }], 1),
+        tables: vec![Table {
+            kind: TableKind::OutOfUse,
+            rows: Shown::of(
+                vec![vec![
+                    Cell::Text("Surgery 1 <i>".to_owned()),
+                    Cell::At { at: at("2026-11-09T09:01:00Z") },
+                    Cell::Count(3),
+                    Cell::Nothing(()),
+                ]],
+                9,
+            ),
+        }],
         sealed: Sealed::default(),
     }
 }
@@ -195,11 +207,12 @@ fn what_is_undecided_or_replaced_is_drawn_as_neither_kept_nor_beyond() {
 
 #[test]
 fn times_are_those_of_the_clinics_clocks_with_their_offset() {
-    // Vancouver went to standard time on 1 November 2026 (tz database, rule Vanc): 17:20 on the 14th is 01:20Z of the 15th.
+    // Los Angeles goes to standard time on the first Sunday of November (15 USC 260a), eight hours behind UTC: 17:20 on the
+    // 14th is 01:20Z of the 15th.
     assert_eq!(cover().minute(at("2026-11-15T01:20:00Z")), "2026-11-14 17:20 -08:00");
     assert_eq!(cover().minute(at("2026-07-15T00:20:00Z")), "2026-07-14 17:20 -07:00");
     let html = page(&cover(), &summary(), &Found::default());
-    assert!(html.contains("by KV at 2026-11-09 01:00 -08:00") && html.contains("America/Vancouver"), "{html}");
+    assert!(html.contains("by KV at 2026-11-09 01:00 -08:00") && html.contains("America/Los_Angeles"), "{html}");
 }
 
 #[test]
@@ -228,7 +241,7 @@ fn a_list_that_is_too_long_says_that_it_is_cut() {
     let mut all = summary();
     all.gaps.total = 1234;
     let html = page(&cover(), &all, &Found::default());
-    assert!(html.contains("The first 1 of 1234 are shown") && html.matches("are shown").count() == 1, "{html}");
+    assert!(html.contains("The first 1 of 1234 are shown") && html.matches("are shown").count() == 2, "{html}");
     assert!(html.contains("700 readings, 1 of them beyond") && html.contains("The chart shows 1:"));
     assert!(html.contains("1 of 30 series are drawn"));
 }
@@ -254,4 +267,19 @@ fn the_page_begins_with_what_is_not_as_it_was_sealed_and_names_unsealed_days() {
     assert!(html.contains("1 differences from the seals") && !html.contains("differs from its seal."));
     let quiet = page(&cover(), &summary, &Found::default());
     assert!(!quiet.contains("Not as it was sealed") && quiet.contains("Nothing that was looked at differs"));
+}
+
+#[test]
+fn a_table_escapes_what_was_typed_tells_local_times_and_how_much_it_leaves_out() {
+    let html = page(&cover(), &summary(), &Found::default());
+    let row = "<tr><td>Surgery 1 &lt;i&gt;</td><td>2026-11-09 01:01 -08:00</td><td>3</td><td></td></tr>";
+    assert!(html.contains(row) && html.contains("The first 1 of 9 are shown"), "{html}");
+    let read = |text: &str| serde_json::from_str::<Vec<Cell>>(text).expect("cells");
+    let cells = read(r#"["a", 7, null, {"at": "2026-11-09T09:01:00+00:00"}]"#);
+    assert_eq!(cells[1..3], [Cell::Count(7), Cell::Nothing(())]);
+    assert_eq!(cells[3], Cell::At { at: at("2026-11-09T09:01:00Z") });
+    // Each kind has a place on the page, once.
+    for kind in TableKind::ALL {
+        assert_eq!(TableKind::ALL.iter().filter(|other| **other == kind).count(), 1, "{kind:?}");
+    }
 }
