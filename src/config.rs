@@ -180,7 +180,11 @@ impl Config {
             horizon_days: source.number("CHAIRTIDE_HORIZON_DAYS", 14, 1..=60)?,
             limits: Limits {
                 body_bytes: source.number("CHAIRTIDE_BODY_BYTES", 2 * 1024 * 1024, 1024..=64 * 1024 * 1024)?,
-                request_seconds: source.number("CHAIRTIDE_REQUEST_SECONDS", 30, 1..=LONGEST_REQUEST.num_seconds().unsigned_abs())?,
+                request_seconds: source.number(
+                    "CHAIRTIDE_REQUEST_SECONDS",
+                    30,
+                    1..=LONGEST_REQUEST.num_seconds().unsigned_abs(),
+                )?,
                 concurrent_requests: source.number("CHAIRTIDE_CONCURRENT_REQUESTS", 256, 1..=100_000)?,
             },
             pool_size: source.number("CHAIRTIDE_POOL_SIZE", 16, 2..=1000)?,

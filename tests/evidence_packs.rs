@@ -291,10 +291,7 @@ async fn a_record_that_was_removed_is_named_on_the_page_and_in_the_manifest(pool
     assert_eq!((&whole.manifest["not_as_sealed"], &whole.manifest["purged"]), (&json!([]), &json!([])));
     assert!(!whole.text().contains("Not as it was sealed"));
     // The failed spore test goes, with what hangs on it.
-    for sql in [
-        "delete from step_result where completion_id = $1",
-        "delete from completion where completion_id = $1",
-    ] {
+    for sql in ["delete from step_result where completion_id = $1", "delete from completion where completion_id = $1"] {
         sqlx::query(sql).bind(id(702)).execute(&pool).await.expect("the owner may");
     }
     for query in ["", &format!("&subject_id={}", clinic.chair)] {
@@ -318,7 +315,10 @@ async fn a_seal_that_was_changed_is_named(pool: PgPool) {
     sqlx::query("update day_seal set record_count = record_count + 1").execute(&pool).await.expect("the owner may");
     let pack = pack_of(&clinic.manager, "").await;
     let told = pack.manifest["not_as_sealed"].to_string();
-    assert!(told.contains("nothing of this day can be proved") && told.contains("no longer begins with the head"), "{told}");
+    assert!(
+        told.contains("nothing of this day can be proved") && told.contains("no longer begins with the head"),
+        "{told}"
+    );
 }
 
 #[sqlx::test]

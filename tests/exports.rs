@@ -323,7 +323,8 @@ async fn a_key_is_told_what_it_reaches_and_no_more(pool: PgPool) {
     let is_of = |row: &String| {
         let row: Value = serde_json::from_str(row).expect("JSON");
         let names = |column: &str| row.get(column).map(|id| of_here.contains(id));
-        row.get("clinic_id").map_or_else(|| names("completion_id").or(names("staff_id")).unwrap_or(true), |_| here(&row))
+        row.get("clinic_id")
+            .map_or_else(|| names("completion_id").or(names("staff_id")).unwrap_or(true), |_| here(&row))
     };
     for set in &RECORD_SETS {
         let (of_us, _) = walk(&ours, set.name, 50_000, None).await;

@@ -90,9 +90,15 @@ impl RecordSet {
 macro_rules! named {
     ($initials:expr, $at:expr) => {
         concat!(
-            "(lower(btrim(", $initials, ")) = (select lower(p.initials) from reporting.staff p where p.staff_id = $2)
+            "(lower(btrim(",
+            $initials,
+            ")) = (select lower(p.initials) from reporting.staff p where p.staff_id = $2)
               and exists (select from unnest($7::timestamptz[], $8::timestamptz[]) as held (from_at, until_at)
-                          where ", $at, " >= held.from_at and ", $at, " < held.until_at))"
+                          where ",
+            $at,
+            " >= held.from_at and ",
+            $at,
+            " < held.until_at))"
         )
     };
 }
@@ -101,8 +107,13 @@ macro_rules! named {
 macro_rules! by_person {
     ($row:literal) => {
         concat!(
-            "(", $row, ".staff_id = $2 or ", $row, ".staff_id is null and ",
-            named!(concat!($row, ".performed_by"), concat!($row, ".performed_at")), ")"
+            "(",
+            $row,
+            ".staff_id = $2 or ",
+            $row,
+            ".staff_id is null and ",
+            named!(concat!($row, ".performed_by"), concat!($row, ".performed_at")),
+            ")"
         )
     };
 }
@@ -111,7 +122,9 @@ macro_rules! completions_of_person {
     () => {
         concat!(
             "(select c.completion_id from reporting.completions c
-              where c.clinic_id = any($1) and c.clinic_day between $3 and $4 and ", by_person!("c"), ")"
+              where c.clinic_id = any($1) and c.clinic_day between $3 and $4 and ",
+            by_person!("c"),
+            ")"
         )
     };
 }
@@ -127,7 +140,9 @@ macro_rules! actions_of_lot {
     () => {
         concat!(
             "(select a.action_id from reporting.corrective_actions a where a.cause = 'lot' and a.cause_id = $2
-              or a.cause = 'completion' and a.cause_id in ", completions_with_lot!(), ")"
+              or a.cause = 'completion' and a.cause_id in ",
+            completions_with_lot!(),
+            ")"
         )
     };
 }
@@ -137,7 +152,8 @@ macro_rules! actions_after_person {
     () => {
         concat!(
             "(select a.action_id from reporting.corrective_actions a where a.cause = 'completion' and a.cause_id in ",
-            completions_of_person!(), ")"
+            completions_of_person!(),
+            ")"
         )
     };
 }
@@ -146,7 +162,9 @@ macro_rules! holds_of {
     ($completions:expr) => {
         concat!(
             "r.hold_id in (select w.hold_id from reporting.step_results w where w.clinic_day between $3 and $4
-                           and w.completion_id in ", $completions, ")"
+                           and w.completion_id in ",
+            $completions,
+            ")"
         )
     };
 }

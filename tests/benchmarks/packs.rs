@@ -192,6 +192,8 @@ fn of_clinic(view: &str) -> String {
              where c.clinic_id = '{clinic}'"
         ),
         "routines" | "products" | "staff" | "competences" => format!("reporting.{view} v"),
+        // The first day of the next year is sealed, too.
+        "seals" => format!("reporting.{view} v where v.clinic_id = '{clinic}' and v.clinic_day <= '2026-12-31'"),
         _ => format!("reporting.{view} v where v.clinic_id = '{clinic}'"),
     }
 }

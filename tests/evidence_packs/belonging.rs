@@ -121,9 +121,7 @@ async fn a_clinic_day_that_runs_past_midnight_ends_when_its_sessions_are_over(po
     let path = format!("/v1/clinics/{}/special-openings/2026-11-02", clinic.clinic_id);
     clinic.admin.put(&path, late).await.expect(201);
     // Its clinic day lasts until four hours after the session, which is before the next one opens at 08:30.
-    for (n, instant) in
-        [(810, "2026-11-03T00:20:00Z"), (820, "2026-11-03T05:59:59Z"), (830, "2026-11-03T06:00:00Z")]
-    {
+    for (n, instant) in [(810, "2026-11-03T00:20:00Z"), (820, "2026-11-03T05:59:59Z"), (830, "2026-11-03T06:00:00Z")] {
         recorded_at(&app, &clinic, n, at(instant)).await;
     }
     let monday = pack_between(&clinic.manager, ("2026-11-02", "2026-11-02"), "").await;
@@ -177,7 +175,8 @@ async fn what_followed_comes_with_the_pack_of_the_days_it_followed_from(pool: Pg
     let later = |kind: &str, column: &str| pack.ids(kind, column).contains(&id(860).to_string());
     assert!(later("corrective_actions", "action_id") && later("quarantines", "quarantine_id"));
     assert!(later("corrective_action_steps", "record_id") && later("corrective_action_notes", "note_id"));
-    let numbers = |pack: &Opened, kind: &str| pack.lines(kind).iter().map(|row| row["number"].clone()).collect::<Vec<Value>>();
+    let numbers =
+        |pack: &Opened, kind: &str| pack.lines(kind).iter().map(|row| row["number"].clone()).collect::<Vec<Value>>();
     assert_eq!(numbers(&pack, "miss_reasons"), [1, 2]);
     assert_eq!(numbers(&pack, "cycle_records"), [1, 2]);
     // What the page tells of it stands in the files, too.

@@ -67,7 +67,12 @@ async fn a_pack_is_checked_by_the_script_within_it(pool: PgPool) {
     let without_first = lines.split_once('\n').expect("lines").1.to_owned();
     for (path, from, to, differs) in [
         ("csv/completions.csv", &csv, csv.replacen("KV", "KW", 1), "performed_by is not as in json"),
-        ("json/completions.ndjson", &lines, lines.replacen("\"KV\"", "\"KW\"", 1), "performed_by is not as it was sealed"),
+        (
+            "json/completions.ndjson",
+            &lines,
+            lines.replacen("\"KV\"", "\"KW\"", 1),
+            "performed_by is not as it was sealed",
+        ),
         ("json/completions.ndjson", &lines, without_first, "was sealed and is missing"),
     ] {
         assert_ne!(*from, to);

@@ -17,7 +17,8 @@ fn ids(numbers: &[u32]) -> BTreeSet<String> {
 }
 
 async fn person(clinic: &Clinic<'_>, n: u32, initials: &str, (from, until): (&str, Option<&str>)) {
-    let mut body = json!({ "name": format!("Person {n}"), "initials": initials, "role": "assistant", "active_from": from });
+    let mut body =
+        json!({ "name": format!("Person {n}"), "initials": initials, "role": "assistant", "active_from": from });
     if let Some(until) = until {
         body["active_until"] = json!(until);
     }

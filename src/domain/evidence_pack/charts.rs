@@ -138,7 +138,11 @@ fn draw(svg: &mut String, points: &[Measured], (from, to): (NaiveDate, NaiveDate
             _ => arrow(class, x, at, -1.0),
         };
         let end = if shape.starts_with("<circle") { "circle" } else { "path" };
-        let _ = write!(svg, "{shape}<title>{}</title></{end}>", escape(&format!("{} ({})", point.in_words(), point.standing())));
+        let _ = write!(
+            svg,
+            "{shape}<title>{}</title></{end}>",
+            escape(&format!("{} ({})", point.in_words(), point.standing()))
+        );
     }
     for (x, day) in [(LEFT, from), (WIDTH - 60.0, to)] {
         day_label(svg, x, day);

@@ -12,7 +12,9 @@ use crate::domain::seal::tamper::SealFinding;
 pub fn in_words(finding: &SealFinding) -> String {
     match finding {
         SealFinding::RecordChanged { clinic_day, record } => format!("{clinic_day}: {record} is not as it was sealed"),
-        SealFinding::RecordRemoved { clinic_day, record } => format!("{clinic_day}: {record} was sealed and is missing"),
+        SealFinding::RecordRemoved { clinic_day, record } => {
+            format!("{clinic_day}: {record} was sealed and is missing")
+        }
         SealFinding::RecordInserted { clinic_day, record } => {
             format!("{clinic_day}: {record} was added after the day was sealed")
         }

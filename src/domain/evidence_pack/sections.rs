@@ -3,11 +3,11 @@
 use std::fmt::Write as _;
 
 use super::page::escape;
-use crate::domain::cautions;
 use super::{
     Cover, Failure, FollowUp, Found, Gap, MOST_SHOWN, Measured, OpenAction, OutOfUse, Remark, Sealed, Shown, Summary,
     WeekCounts, charts, differences,
 };
+use crate::domain::cautions;
 
 pub(super) fn weeks(html: &mut String, weeks: &[WeekCounts]) {
     html.push_str("<h2>Work by week</h2>");
@@ -268,7 +268,11 @@ fn listed(html: &mut String, items: &[String]) {
     }
     html.push_str("</ul>");
     if items.len() > MOST_SHOWN {
-        let _ = write!(html, "<p class=\"part\">The first {MOST_SHOWN} of {} are shown; manifest.json has all.</p>", items.len());
+        let _ = write!(
+            html,
+            "<p class=\"part\">The first {MOST_SHOWN} of {} are shown; manifest.json has all.</p>",
+            items.len()
+        );
     }
 }
 

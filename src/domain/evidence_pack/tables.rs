@@ -90,7 +90,9 @@ impl TableKind {
             Self::Equipment => "As entered now, but for when it moved: csv/service_changes.csv.",
             Self::Lots => "Expiry, first opening, end and recall as recorded; uses are steps of these days.",
             Self::DaySignatures => "A signature says that the day's records were looked at.",
-            Self::People => "Competences as entered, with their days; whether somebody was competent is for people to say.",
+            Self::People => {
+                "Competences as entered, with their days; whether somebody was competent is for people to say."
+            }
             Self::Advisories => "As recorded by the clinic, with who lifted them.",
             Self::OutOfUse => "Released by a named person, with the reason that person gave.",
             Self::ClosedActions => "Closed by a second person; the steps stand in csv/corrective_action_steps.csv.",
@@ -100,17 +102,32 @@ impl TableKind {
 
     fn head(self) -> &'static [&'static str] {
         match self {
-            Self::Routines => &["Routine", "From", "Done in time", "Done late", "Missed", "With a failed entry", "Not required", "Open or awaited"],
-            Self::Holds => &["Routine", "Subject", "Recorded", "Holds", "Too short or too long", "Shortest, s", "Asked, s"],
+            Self::Routines => &[
+                "Routine",
+                "From",
+                "Done in time",
+                "Done late",
+                "Missed",
+                "With a failed entry",
+                "Not required",
+                "Open or awaited",
+            ],
+            Self::Holds => {
+                &["Routine", "Subject", "Recorded", "Holds", "Too short or too long", "Shortest, s", "Asked, s"]
+            }
             Self::Cycles => &["Machine", "Ended", "Program", "Readings", "Record by"],
-            Self::SporeTests => &["Clinic day", "Subject", "Test lot", "Growth", "Control lot", "Control grew", "Verdict", "By"],
+            Self::SporeTests => {
+                &["Clinic day", "Subject", "Test lot", "Growth", "Control lot", "Control grew", "Verdict", "By"]
+            }
             Self::Equipment => &["Kind", "Name", "Serial number", "State", "Since", "Commissioned"],
             Self::Lots => &["Product", "Lot", "Expires", "Opened", "Ended", "Recalled", "Uses"],
             Self::DaySignatures => &["Clinic day", "Signed", "By", "Signatures", "Gaps explained", "Unsigned since"],
             Self::People => &["Name", "Initials", "Role", "Active", "Competences"],
             Self::Advisories => &["Authority", "Number", "From", "Recorded by", "Lifted", "By", "On what grounds"],
             Self::OutOfUse => &["What", "Why", "From", "By", "Released", "By", "On what grounds"],
-            Self::ClosedActions => &["What", "About", "Why", "Opened", "Steps recorded", "Closed", "By", "In that person's words"],
+            Self::ClosedActions => {
+                &["What", "About", "Why", "Opened", "Steps recorded", "Closed", "By", "In that person's words"]
+            }
             Self::Keeping => &["What", "When", "By", "Why", "Until"],
         }
     }

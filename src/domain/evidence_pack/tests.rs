@@ -85,11 +85,14 @@ fn summary() -> Summary {
             unsettled: 1,
             open: 0,
         }],
-        water: Shown::of(vec![
-            measured(Some("eq"), Some("620"), Some("500"), Some(false)),
-            measured(Some("lt"), Some("10"), Some("500"), Some(true)),
-            measured(None, None, Some("500"), Some(false)),
-        ], 3),
+        water: Shown::of(
+            vec![
+                measured(Some("eq"), Some("620"), Some("500"), Some(false)),
+                measured(Some("lt"), Some("10"), Some("500"), Some(true)),
+                measured(None, None, Some("500"), Some(false)),
+            ],
+            3,
+        ),
         readings: vec![Series {
             name: "Sentinel outlet: hot".to_owned(),
             unit: "Cel".to_owned(),
@@ -99,24 +102,30 @@ fn summary() -> Summary {
         }],
         series_count: 30,
         failures: Shown::of(vec![failure], 1),
-        gaps: Shown::of(vec![Gap {
-            clinic_day: day("2026-11-03"),
-            routine: "Flush".to_owned(),
-            subject: "Surgery 1".to_owned(),
-            missed_at: at("2026-11-03T12:00:00Z"),
-            reason: None,
-            told_by: None,
-        }], 1),
+        gaps: Shown::of(
+            vec![Gap {
+                clinic_day: day("2026-11-03"),
+                routine: "Flush".to_owned(),
+                subject: "Surgery 1".to_owned(),
+                missed_at: at("2026-11-03T12:00:00Z"),
+                reason: None,
+                told_by: None,
+            }],
+            1,
+        ),
         corrections: Shown::of(Vec::new(), 0),
         flagged: Shown::of(Vec::new(), 0),
-        open_actions: Shown::of(vec![OpenAction {
-            kind: "water_over_limit".to_owned(),
-            subject: "Surgery 1".to_owned(),
-            reason: "count over limit".to_owned(),
-            opened_at: at("2026-11-09T09:01:00Z"),
-            owner: "clinic_lead".to_owned(),
-            due_by: None,
-        }], 1),
+        open_actions: Shown::of(
+            vec![OpenAction {
+                kind: "water_over_limit".to_owned(),
+                subject: "Surgery 1".to_owned(),
+                reason: "count over limit".to_owned(),
+                opened_at: at("2026-11-09T09:01:00Z"),
+                owner: "clinic_lead".to_owned(),
+                due_by: None,
+            }],
+            1,
+        ),
         tables: vec![Table {
             kind: TableKind::OutOfUse,
             rows: Shown::of(
@@ -202,7 +211,9 @@ fn what_is_undecided_or_replaced_is_drawn_as_neither_kept_nor_beyond() {
     assert_eq!([count("within"), count("over"), count("undecided"), count("replaced")], [0, 0, 2, 1]);
     let replaced = points.pop().expect("the last");
     assert_eq!(replaced.standing(), "beyond its limit ≤ 500; replaced by a later entry");
-    assert!(!replaced.is_beyond() && points.iter().map(Measured::standing).eq(["not decided by the value", "no limit"]));
+    assert!(
+        !replaced.is_beyond() && points.iter().map(Measured::standing).eq(["not decided by the value", "no limit"])
+    );
 }
 
 #[test]

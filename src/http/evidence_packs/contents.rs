@@ -45,11 +45,7 @@ pub(super) struct Pack {
 }
 
 /// Writes the pack.
-pub(super) async fn write(
-    mut tx: Snapshot,
-    pieces: Pieces,
-    pack: Pack,
-) -> Result<(), StreamError> {
+pub(super) async fn write(mut tx: Snapshot, pieces: Pieces, pack: Pack) -> Result<(), StreamError> {
     let mut archive = Archive::new(pieces, pack.cover.made_at);
     archive.add("check_proof.py", CHECK_PROOF.as_bytes(), None).await?;
     archive.add("check_pack.py", CHECK_PACK.as_bytes(), None).await?;

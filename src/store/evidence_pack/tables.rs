@@ -25,9 +25,7 @@ pub async fn tables(db: &mut PgConnection, period: &Period, narrowing: Narrowing
     let mut tables = Vec::new();
     for kind in TableKind::ALL {
         let Some(rows) = rows_of(kind, asked) else { continue };
-        let sql = format!(
-            "select q.cells, count(*) over () as total from ({rows}) q order by q.place limit $9"
-        );
+        let sql = format!("select q.cells, count(*) over () as total from ({rows}) q order by q.place limit $9");
         let found: Vec<Row> = asked.ask(sql, most()).fetch_all(&mut *db).await?;
         let total = found.first().map_or(0, |row| row.total);
         tables.push(Table { kind, rows: Shown::of(found.into_iter().map(|row| row.cells.0).collect(), total) });
@@ -50,36 +48,14 @@ fn rows_of(kind: TableKind, asked: Asked<'_>) -> Option<String> {
              where {}",
             of("cycles")?
         ),
-        TableKind::SporeTests => format!(
-            "select r.performed_at as place, jsonb_build_array(r.clinic_day, u.name, s.given -> 'strips' ->> 'test_lot',
-                    case s.given -> 'strips' ->> 'test_growth' when 'true' then 'growth' when 'false' then 'no growth' else 'not read' end,
-                    s.given -> 'strips' ->> 'control_lot',
-                    case s.given -> 'strips' ->> 'control_growth' when 'true' then 'yes' when 'false' then 'no' else 'not read' end,
-                    replace(s.verdict, '_', ' '), r.performed_by) as cells
-             from reporting.completions r
-             cross join lateral (select w.given, w.verdict from reporting.step_results w
-                                 where w.completion_id = r.completion_id and w.clinic_day = r.clinic_day
-                                   and w.kind = 'spore_test' offset 0) s
-             {NAMES} where {}",
-            asked.completions()
-        ),
+        TableKind::SporeTests => spore_tests(asked),
+        TableKind::Lots => lots(&of("lots")?),
+        TableKind::People => people(&of("staff")?),
         TableKind::Equipment => format!(
             "select (r.kind, r.name, r.subject_id) as place, jsonb_build_array(replace(r.kind, '_', ' '), r.name, r.serial,
                     replace(r.service_state, '_', ' '), jsonb_build_object('at', r.service_since), r.commissioned_on) as cells
              from reporting.subjects r where {} and r.kind <> 'clinic'",
             of("subjects")?
-        ),
-        TableKind::Lots => format!(
-            "select (r.expires_on, r.lot_number) as place, jsonb_build_array(
-                    (select p.name from reporting.products p where p.product_id = r.product_id order by p.version desc limit 1),
-                    r.lot_number, r.expires_on, {}, {}, {},
-                    (select count(*) from reporting.lot_uses w where w.lot_id = r.lot_id and w.clinic_day between $3 and $4))
-                    as cells
-             from reporting.lots r where {}",
-            instant("r.opened_at"),
-            instant("r.ended_at"),
-            instant("r.recalled_at"),
-            of("lots")?
         ),
         TableKind::DaySignatures => format!(
             "select r.clinic_day as place, jsonb_build_array(r.clinic_day, {}, r.signed_by, r.sign_offs, r.gaps_explained, {})
@@ -88,17 +64,6 @@ fn rows_of(kind: TableKind, asked: Asked<'_>) -> Option<String> {
             instant("r.signed_at"),
             instant("r.unsigned_since"),
             of("day_sign_offs")?
-        ),
-        TableKind::People => format!(
-            "select (r.name, r.staff_id) as place, jsonb_build_array(r.name, r.initials, replace(r.role, '_', ' '),
-                    r.active_from || ' to ' || coalesce(r.active_until::text, 'now'),
-                    (select string_agg(coalesce(c.family, (select v.name from reporting.routines v
-                                where v.routine_id = c.routine_id order by v.version desc limit 1), '')
-                            || ' (' || c.valid_from || ' to ' || coalesce(c.valid_until::text, 'open') || ', '
-                            || c.signed_off_by || ')', '; ' order by c.valid_from)
-                     from reporting.competences c where c.staff_id = r.staff_id)) as cells
-             from reporting.staff r where {}",
-            of("staff")?
         ),
         TableKind::Advisories => format!(
             "select r.recorded_at as place, jsonb_build_array(r.authority, r.notice_number,
@@ -190,5 +155,48 @@ fn keeping(purges: &str, holds: &str) -> String {
                 || coalesce(replace(r.record_class, '_', ' '), 'every class'), jsonb_build_object('at', r.begun_at), r.begun_by,
                 r.reason, case when r.lifted_at is not null then jsonb_build_object('at', r.lifted_at) end)
          from reporting.legal_holds r where {holds}"
+    )
+}
+
+fn lots(which: &str) -> String {
+    format!(
+        "select (r.expires_on, r.lot_number) as place, jsonb_build_array(
+                (select p.name from reporting.products p where p.product_id = r.product_id order by p.version desc limit 1),
+                r.lot_number, r.expires_on, {}, {}, {},
+                (select count(*) from reporting.lot_uses w where w.lot_id = r.lot_id and w.clinic_day between $3 and $4))
+                as cells
+         from reporting.lots r where {which}",
+        instant("r.opened_at"),
+        instant("r.ended_at"),
+        instant("r.recalled_at")
+    )
+}
+
+fn people(which: &str) -> String {
+    format!(
+        "select (r.name, r.staff_id) as place, jsonb_build_array(r.name, r.initials, replace(r.role, '_', ' '),
+                r.active_from || ' to ' || coalesce(r.active_until::text, 'now'),
+                (select string_agg(coalesce(c.family, (select v.name from reporting.routines v
+                            where v.routine_id = c.routine_id order by v.version desc limit 1), '')
+                        || ' (' || c.valid_from || ' to ' || coalesce(c.valid_until::text, 'open') || ', '
+                        || c.signed_off_by || ')', '; ' order by c.valid_from)
+                 from reporting.competences c where c.staff_id = r.staff_id)) as cells
+         from reporting.staff r where {which}"
+    )
+}
+
+fn spore_tests(asked: Asked<'_>) -> String {
+    format!(
+        "select r.performed_at as place, jsonb_build_array(r.clinic_day, u.name, s.given -> 'strips' ->> 'test_lot',
+                case s.given -> 'strips' ->> 'test_growth' when 'true' then 'growth' when 'false' then 'no growth' else 'not read' end,
+                s.given -> 'strips' ->> 'control_lot',
+                case s.given -> 'strips' ->> 'control_growth' when 'true' then 'yes' when 'false' then 'no' else 'not read' end,
+                replace(s.verdict, '_', ' '), r.performed_by) as cells
+         from reporting.completions r
+         cross join lateral (select w.given, w.verdict from reporting.step_results w
+                             where w.completion_id = r.completion_id and w.clinic_day = r.clinic_day
+                               and w.kind = 'spore_test' offset 0) s
+         {NAMES} where {}",
+        asked.completions()
     )
 }

@@ -27,8 +27,19 @@ macro_rules! cycles_of_days {
 macro_rules! caused_within {
     ($row:literal) => {
         concat!(
-            "(", $row, ".cause = 'completion' and ", $row, ".cause_id in ", completions_of_days!(),
-            " or ", $row, ".cause = 'missed_task' and ", $row, ".cause_id in ", tasks_of_days!(), ")"
+            "(",
+            $row,
+            ".cause = 'completion' and ",
+            $row,
+            ".cause_id in ",
+            completions_of_days!(),
+            " or ",
+            $row,
+            ".cause = 'missed_task' and ",
+            $row,
+            ".cause_id in ",
+            tasks_of_days!(),
+            ")"
         )
     };
 }
@@ -54,9 +65,12 @@ pub(super) fn followed(set: &RecordSet) -> Option<&'static str> {
         "corrective_action_steps" | "corrective_action_notes" => concat!("r.action_id in ", actions_told!()),
         "cycle_records" => concat!("r.cycle_id in ", cycles_of_days!()),
         "quarantines" => concat!(
-            "r.cause = 'completion' and r.cause_id in ", completions_of_days!(),
-            " or r.cause = 'corrective_action' and r.cause_id in ", actions_told!(),
-            " or r.cycle_id in ", cycles_of_days!()
+            "r.cause = 'completion' and r.cause_id in ",
+            completions_of_days!(),
+            " or r.cause = 'corrective_action' and r.cause_id in ",
+            actions_told!(),
+            " or r.cycle_id in ",
+            cycles_of_days!()
         ),
         _ => return None,
     })
