@@ -252,7 +252,7 @@ fn a_list_that_is_too_long_says_that_it_is_cut() {
     let mut all = summary();
     all.gaps.total = 1234;
     let html = page(&cover(), &all, &Found::default());
-    assert!(html.contains("The first 1 of 1234 are shown") && html.matches("are shown").count() == 2, "{html}");
+    assert!(html.contains("The first 1 of 1234 are shown") && html.matches("are shown; the files").count() == 2, "{html}");
     assert!(html.contains("700 readings, 1 of them beyond") && html.contains("The chart shows 1:"));
     assert!(html.contains("1 of 30 series are drawn"));
 }
