@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """check_proof.py FILE... checks proofs that the service gave out, and prints the head of the chain that each leads to:
 compare it with one that you kept. Needs Python 3.8 and nothing else."""
-import hashlib, json, sys
+import glob, hashlib, json, sys
 def refuse(what):
     raise ValueError("proves nothing: " + what)
 def whole(text):  # RFC 7493, section 2.2
@@ -44,5 +44,5 @@ def check(text):
     counted = "leaves" not in proof or len(proof["leaves"]) == was["record_count"]
     return head if counted and ids[0] == ids[1] and roots == [was["root"], head["root"]] else refuse("it leads to other roots")
 if __name__ == "__main__":
-    for file in sys.argv[1:] or refuse("no file is named"):
+    for file in [file for name in sys.argv[1:] for file in sorted(glob.glob(name)) or [name]] or refuse("no file is named"):
         print(json.dumps(check(open(file, encoding="utf-8").read())))

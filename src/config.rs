@@ -15,6 +15,7 @@ use std::time::Duration;
 use sqlx::postgres::PgConnectOptions;
 use tracing_subscriber::EnvFilter;
 
+use crate::domain::seal::LONGEST_REQUEST;
 use crate::http::Limits;
 
 /// A variable as `chairtide help` lists it.
@@ -41,7 +42,7 @@ pub const VARIABLES: [Variable; 14] = [
     variable("CHAIRTIDE_POSTGRES_BIN", "directory of the programs postgres and initdb", "the usual places"),
     variable("CHAIRTIDE_HORIZON_DAYS", "how far ahead clinics are planned, 1 to 60 days", "14"),
     variable("CHAIRTIDE_BODY_BYTES", "largest request body", "2097152"),
-    variable("CHAIRTIDE_REQUEST_SECONDS", "longest a request may take", "30"),
+    variable("CHAIRTIDE_REQUEST_SECONDS", "longest a request may take, 540 at most", "30"),
     variable("CHAIRTIDE_CONCURRENT_REQUESTS", "requests at work at once; more get 503", "256"),
     variable("CHAIRTIDE_POOL_SIZE", "connections to the database", "16"),
     variable("CHAIRTIDE_DRAIN_SECONDS", "how long a stop waits for running requests", "20"),
@@ -179,7 +180,11 @@ impl Config {
             horizon_days: source.number("CHAIRTIDE_HORIZON_DAYS", 14, 1..=60)?,
             limits: Limits {
                 body_bytes: source.number("CHAIRTIDE_BODY_BYTES", 2 * 1024 * 1024, 1024..=64 * 1024 * 1024)?,
-                request_seconds: source.number("CHAIRTIDE_REQUEST_SECONDS", 30, 1..=600)?,
+                request_seconds: source.number(
+                    "CHAIRTIDE_REQUEST_SECONDS",
+                    30,
+                    1..=LONGEST_REQUEST.num_seconds().unsigned_abs(),
+                )?,
                 concurrent_requests: source.number("CHAIRTIDE_CONCURRENT_REQUESTS", 256, 1..=100_000)?,
             },
             pool_size: source.number("CHAIRTIDE_POOL_SIZE", 16, 2..=1000)?,
@@ -243,6 +248,7 @@ mod tests {
     use std::collections::BTreeSet;
 
     use super::*;
+    use crate::domain::seal::SETTLED_AFTER;
 
     fn read(set: &[(&str, &str)]) -> Result<Config, ConfigError> {
         Config::read(|name| set.iter().find(|(n, _)| *n == name).map(|(_, value)| OsString::from(value)))
@@ -285,6 +291,7 @@ mod tests {
             ("CHAIRTIDE_HORIZON_DAYS", "61"),
             ("CHAIRTIDE_HORIZON_DAYS", "0"),
             ("CHAIRTIDE_BODY_BYTES", "-1"),
+            ("CHAIRTIDE_REQUEST_SECONDS", "541"),
             ("CHAIRTIDE_POOL_SIZE", "many"),
             ("CHAIRTIDE_INSTANCE_ID", "7"),
             ("CHAIRTIDE_LOG", "chairtide=shouting"),
@@ -294,6 +301,12 @@ mod tests {
             assert!(line.starts_with(&format!("{name}: ")), "{line}");
             assert_eq!(line.lines().count(), 1, "{line}");
         }
+    }
+
+    #[test]
+    fn the_longest_request_ends_a_minute_before_its_records_count_as_settled() {
+        let longest = read(&[("CHAIRTIDE_REQUEST_SECONDS", "540")]).unwrap().limits.request_seconds;
+        assert!(longest + 60 <= SETTLED_AFTER.num_seconds().unsigned_abs());
     }
 
     #[test]

@@ -5,6 +5,7 @@ use axum::http::{Request, StatusCode, header};
 use chairtide::clock::Clock;
 use chairtide::domain::access::{Reach, Role};
 use chairtide::http::caller::Token;
+use chairtide::http::streaming::Room;
 use chairtide::http::{AppState, Limits, resources};
 use chairtide::store;
 use chairtide::store::keys::Key;
@@ -42,6 +43,7 @@ impl House {
             limits: limits.into(),
             wake_planner: std::sync::Arc::default(),
             horizon_days: 30,
+            streams: std::sync::Arc::new(Room::beside(16)),
             last_look: std::sync::Arc::default(),
         };
         let mut house = Self { state, admin: String::new() };

@@ -1,5 +1,9 @@
 //! Packs of evidence, opened without the service: by Python's zipfile, its HTML parser and the checker that lies in the pack.
 
+mod belonging;
+mod checking;
+mod people;
+
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -16,9 +20,10 @@ use tempfile::TempDir;
 use tower::ServiceExt as _;
 use uuid::Uuid;
 
-use crate::exports::{auditor, rows_of_view};
+use crate::exports::{self, auditor, rows_of_view};
 use crate::seals::{eventful_day, sealed_day};
 use crate::support::app::{App, Client};
+use crate::support::scenario::routine;
 use crate::support::{at, id};
 
 /// Opens a pack, whose every file must be whole, and answers what stands in it and what its page is made of.
@@ -65,6 +70,16 @@ struct Opened {
 impl Opened {
     fn read(&self, name: &str) -> String {
         std::fs::read_to_string(self.folder.path().join(name)).unwrap_or_else(|e| panic!("{name}: {e}"))
+    }
+
+    /// The words of the page.
+    fn text(&self) -> &str {
+        self.told["text"].as_str().expect("text")
+    }
+
+    /// The values of a column of a kind's rows.
+    fn ids(&self, name: &str, column: &str) -> BTreeSet<String> {
+        self.lines(name).iter().map(|row| row[column].as_str().unwrap_or_default().to_owned()).collect()
     }
 
     fn has(&self, name: &str) -> bool {
@@ -121,7 +136,11 @@ async fn open(response: Response) -> Opened {
 }
 
 async fn pack_of(client: &Client<'_>, query: &str) -> Opened {
-    let path = format!("/v1/clinics/{}/evidence-pack?from=2026-11-02&to=2026-11-03{query}", id(100));
+    pack_between(client, ("2026-11-02", "2026-11-03"), query).await
+}
+
+async fn pack_between(client: &Client<'_>, (from, to): (&str, &str), query: &str) -> Opened {
+    let path = format!("/v1/clinics/{}/evidence-pack?from={from}&to={to}{query}", id(100));
     open(ask(client, &path).await).await
 }
 
@@ -130,6 +149,14 @@ async fn a_pack_opens_without_the_service_and_says_what_the_views_say(pool: PgPo
     let app = App::new(pool.clone(), at("2026-11-02T06:00:00Z")).await;
     let clinic = eventful_day(&app).await;
     sealed_day(&app, &clinic).await;
+    exports::odd_steps(&pool).await;
+    let instrument = json!({ "clinic_id": clinic.clinic_id, "name": "Thermometer 1" });
+    clinic.admin.put(&format!("/v1/instruments/{}", id(811)), instrument).await.expect(201);
+    let closure = json!({ "from_local": "2026-12-24T14:00", "until_local": "2026-12-27T00:00", "reason": "holidays" });
+    clinic.admin.put(&format!("/v1/clinics/{}/closures/{}", clinic.clinic_id, id(812)), closure).await.expect(201);
+    let competence = json!({ "for_what": { "kind": "routine", "routine_id": routine::spore_test() },
+                             "valid_from": "2026-01-05", "signed_off_by": "MO" });
+    clinic.admin.put(&format!("/v1/staff/{}/competences/{}", id(707), id(813)), competence).await.expect(201);
     let pack = pack_of(&clinic.manager, "").await;
 
     // Every file is in the manifest, with its hash and size, and nothing else is.
@@ -149,7 +176,13 @@ async fn a_pack_opens_without_the_service_and_says_what_the_views_say(pool: PgPo
     let mut empty = Vec::new();
     for set in &RECORD_SETS {
         let by_day = ["tasks", "seals", "day_sign_offs"].contains(&set.name);
-        let condition = if by_day { "clinic_day between '2026-11-02' and '2026-11-03'" } else { "true" };
+        let condition = match set.name {
+            _ if by_day => "clinic_day between '2026-11-02' and '2026-11-03'",
+            "readiness_intervals" => {
+                "not_ready_from < '2026-11-04T00:00Z' and coalesce(not_ready_until, 'infinity') >= '2026-11-02T00:00Z'"
+            }
+            _ => "true",
+        };
         let expected = rows_of_view(&mut reader, set.name, condition).await;
         let lines = pack.lines(set.name);
         let told: BTreeSet<String> = lines.iter().map(Value::to_string).collect();
@@ -163,7 +196,8 @@ async fn a_pack_opens_without_the_service_and_says_what_the_views_say(pool: PgPo
             for (name, cell) in names.iter().zip(row) {
                 let same = match &line[name] {
                     Value::Null => cell.is_empty(),
-                    Value::String(text) => cell.trim_start_matches('\'') == text.trim_start_matches('\''),
+                    // Nothing here begins with what a spreadsheet would run, so nothing is led by an apostrophe.
+                    Value::String(text) => cell == text,
                     other => serde_json::from_str::<Value>(cell).is_ok_and(|value| value == *other),
                 };
                 assert!(same, "{} {name}: {cell} is not {}", set.name, line[name]);
@@ -173,11 +207,7 @@ async fn a_pack_opens_without_the_service_and_says_what_the_views_say(pool: PgPo
             empty.push(set.name);
         }
     }
-    assert_eq!(
-        empty,
-        ["water_results", "lot_uses", "instruments", "closures", "competences"],
-        "nothing is shown by comparing nothing"
-    );
+    assert_eq!(empty, [""; 0], "nothing is shown by comparing nothing");
     let described = pack.read("columns.csv");
     assert!(described.lines().any(|line| line.starts_with("readings,value,numeric,")), "{described}");
 }
@@ -231,7 +261,7 @@ async fn what_was_changed_since_is_named_and_days_that_are_not_sealed_are_told(p
     assert!(unsealed.proofs().is_empty() && unsealed.manifest["chain_head"].is_null());
     assert!(unsealed.manifest["rows_not_sealed"].as_u64().expect("a number") > 10);
     let note = unsealed.read("proofs/README.txt");
-    assert!(note.contains("2026-11-02\n  2026-11-03"), "{note}");
+    assert!(note.contains("not sealed:\n  2026-11-02 to 2026-11-03"), "{note}");
     assert!(unsealed.told["text"].as_str().expect("text").contains("No day of this clinic is sealed yet"));
 
     sealed_day(&app, &clinic).await;
@@ -247,6 +277,48 @@ async fn what_was_changed_since_is_named_and_days_that_are_not_sealed_are_told(p
     pack.check().expect("the others are as they were sealed");
     let proof = pack.read("proofs/2026-11-02.json");
     assert!(!proof.contains("edited"), "what is not as it was sealed stands as its hash");
+    let text = pack.text();
+    let (told, read_first) = (text.find(&expected).expect("the page tells it"), text.find("Read this first"));
+    assert!(Some(told) < read_first, "before everything else");
+}
+
+#[sqlx::test]
+async fn a_record_that_was_removed_is_named_on_the_page_and_in_the_manifest(pool: PgPool) {
+    let app = App::new(pool.clone(), at("2026-11-02T06:00:00Z")).await;
+    let clinic = eventful_day(&app).await;
+    sealed_day(&app, &clinic).await;
+    let whole = pack_of(&clinic.manager, "").await;
+    assert_eq!((&whole.manifest["not_as_sealed"], &whole.manifest["purged"]), (&json!([]), &json!([])));
+    assert!(!whole.text().contains("Not as it was sealed"));
+    // The failed spore test goes, with what hangs on it.
+    for sql in ["delete from step_result where completion_id = $1", "delete from completion where completion_id = $1"] {
+        sqlx::query(sql).bind(id(702)).execute(&pool).await.expect("the owner may");
+    }
+    for query in ["", &format!("&subject_id={}", clinic.chair)] {
+        let pack = pack_of(&clinic.manager, query).await;
+        let expected = [
+            format!("2026-11-02: completion {} was sealed and is missing", id(702)),
+            format!("2026-11-02: step_result {}/growth was sealed and is missing", id(702)),
+        ];
+        assert_eq!(pack.manifest["not_as_sealed"], json!(expected), "{query}");
+        for line in &expected {
+            assert!(pack.text().contains(line) && pack.read("proofs/README.txt").contains(line), "{line}");
+        }
+    }
+}
+
+#[sqlx::test]
+async fn a_seal_that_was_changed_is_named(pool: PgPool) {
+    let app = App::new(pool.clone(), at("2026-11-02T06:00:00Z")).await;
+    let clinic = eventful_day(&app).await;
+    sealed_day(&app, &clinic).await;
+    sqlx::query("update day_seal set record_count = record_count + 1").execute(&pool).await.expect("the owner may");
+    let pack = pack_of(&clinic.manager, "").await;
+    let told = pack.manifest["not_as_sealed"].to_string();
+    assert!(
+        told.contains("nothing of this day can be proved") && told.contains("no longer begins with the head"),
+        "{told}"
+    );
 }
 
 #[sqlx::test]
@@ -281,12 +353,9 @@ async fn a_pack_is_narrowed_to_a_subject_a_lot_or_a_person(pool: PgPool) {
     let app = App::new(pool.clone(), at("2026-11-02T06:00:00Z")).await;
     let clinic = eventful_day(&app).await;
     sealed_day(&app, &clinic).await;
-    let ids = |pack: &Opened, name: &str, column: &str| -> BTreeSet<String> {
-        pack.lines(name).iter().map(|row| row[column].as_str().unwrap_or_default().to_owned()).collect()
-    };
     let steriliser = pack_of(&clinic.manager, &format!("&subject_id={}", clinic.steriliser)).await;
-    assert_eq!(ids(&steriliser, "completions", "completion_id"), BTreeSet::from([id(702).to_string()]));
-    assert_eq!(ids(&steriliser, "cycles", "cycle_id"), BTreeSet::from([id(704).to_string()]));
+    assert_eq!(steriliser.ids("completions", "completion_id"), BTreeSet::from([id(702).to_string()]));
+    assert_eq!(steriliser.ids("cycles", "cycle_id"), BTreeSet::from([id(704).to_string()]));
     assert!(!steriliser.has("csv/lots.csv") && !steriliser.has("csv/staff.csv"));
     assert!(steriliser.manifest["left_out"].as_array().expect("a list").contains(&json!("lots")));
     assert_eq!(steriliser.manifest["narrowed_to"], "Steriliser 0");
@@ -298,15 +367,15 @@ async fn a_pack_is_narrowed_to_a_subject_a_lot_or_a_person(pool: PgPool) {
     assert!(!told.iter().any(|leaf| leaf["id"] == json!(id(701))), "the flush of the chair is told of as a hash");
 
     let lot = pack_of(&clinic.manager, &format!("&lot_id={}", id(708))).await;
-    assert_eq!(ids(&lot, "lots", "lot_number"), BTreeSet::from(["L-1".to_owned()]));
+    assert_eq!(lot.ids("lots", "lot_number"), BTreeSet::from(["L-1".to_owned()]));
     assert_eq!(lot.lines("lot_marks").len(), 1);
     assert_eq!(lot.lines("completions").len(), 0, "no step was worked with it");
     assert_eq!(lot.manifest["narrowed_to"], "lot L-1");
 
     let person = pack_of(&clinic.manager, &format!("&staff_id={}", id(707))).await;
     let of_kv = BTreeSet::from([id(701).to_string(), id(702).to_string()]);
-    assert_eq!(ids(&person, "completions", "completion_id"), of_kv, "not the manager's, who is MO");
-    assert_eq!(ids(&person, "staff", "initials"), BTreeSet::from(["KV".to_owned()]));
+    assert_eq!(person.ids("completions", "completion_id"), of_kv, "not the manager's, who is MO");
+    assert_eq!(person.ids("staff", "initials"), BTreeSet::from(["KV".to_owned()]));
 }
 
 #[sqlx::test]

@@ -81,17 +81,8 @@ async fn walk(
     panic!("{kind} has no end");
 }
 
-/// Every kind of evidence, in two groups.
-async fn two_groups(app: &App) -> (Client<'_>, Client<'_>) {
-    let ours = app.group(id(1)).await;
-    tenancy::fill(app, ours.clone(), 0).await;
-    let theirs = app.group(id(2)).await;
-    tenancy::fill(app, theirs.clone(), 50).await;
-    // What a lead explains of a day takes a signature.
-    let explained = r#"[{"gap": "missed:x", "kind": "missed", "task_id": null, "words": "nobody was there"}]"#;
-    let update = "update day_sign_off set explanations = $1::jsonb";
-    sqlx::query(update).bind(explained).execute(&app.pool).await.expect("written");
-    // Steps of kinds that take a routine of their own to record.
+/// Steps of kinds that take a routine of their own to record.
+pub(crate) async fn odd_steps(pool: &PgPool) {
     for (step, kind, rest) in [
         ("count", "reading", "qualifier = 'lt', value = 10.25, unit = '[CFU]/mL', limits = '[{\"operator\": \"le\"}]'"),
         ("cleaner", "product", "lot_id = (select lot_id from lot l where l.group_id = s.group_id limit 1)"),
@@ -105,10 +96,24 @@ async fn two_groups(app: &App) -> (Client<'_>, Client<'_>) {
         let insert =
             "insert into step_result (group_id, clinic_day, completion_id, step_key, ordinal, kind, status, verdict)
                       select group_id, clinic_day, completion_id, $1, 90, $2, 'done', 'passed' from completion";
-        sqlx::query(insert).bind(step).bind(kind).execute(&app.pool).await.expect("written");
+        sqlx::query(insert).bind(step).bind(kind).execute(pool).await.expect("written");
         let update = format!("update step_result s set {rest} where step_key = $1");
-        sqlx::query(AssertSqlSafe(update)).bind(step).execute(&app.pool).await.expect("written");
+        sqlx::query(AssertSqlSafe(update)).bind(step).execute(pool).await.expect("written");
     }
+}
+
+/// Every kind of evidence, in two groups; the first has two clinics.
+async fn two_groups(app: &App) -> (Client<'_>, Client<'_>) {
+    let ours = app.group(id(1)).await;
+    tenancy::fill(app, ours.clone(), 0).await;
+    tenancy::fill(app, ours.clone(), 1).await;
+    let theirs = app.group(id(2)).await;
+    tenancy::fill(app, theirs.clone(), 50).await;
+    // What a lead explains of a day takes a signature.
+    let explained = r#"[{"gap": "missed:x", "kind": "missed", "task_id": null, "words": "nobody was there"}]"#;
+    let update = "update day_sign_off set explanations = $1::jsonb";
+    sqlx::query(update).bind(explained).execute(&app.pool).await.expect("written");
+    odd_steps(&app.pool).await;
     (ours, theirs)
 }
 
@@ -302,6 +307,25 @@ async fn a_key_is_told_what_it_reaches_and_no_more(pool: PgPool) {
     let (ours, theirs) = two_groups(&app).await;
     app.advance(TimeDelta::hours(3));
     let elsewhere = ours.key("reader", json!({ "kind": "clinics", "clinic_ids": [id(100)] })).await;
+    let rows = async |kind: &str| -> Vec<Value> {
+        let (told, _) = walk(&ours, kind, 50_000, None).await;
+        told.iter().map(|row| serde_json::from_str(row).expect("JSON")).collect()
+    };
+    let here = |row: &Value| row["clinic_id"] == json!(id(100));
+    let works_here = |row: &Value| {
+        let clinics = row["clinic_ids"].as_array().expect("a list");
+        clinics.is_empty() || clinics.contains(&json!(id(100)))
+    };
+    let mut of_here: Vec<Value> = Vec::new();
+    of_here.extend(rows("completions").await.iter().filter(|row| here(row)).map(|row| row["completion_id"].clone()));
+    of_here.extend(rows("staff").await.iter().filter(|row| works_here(row)).map(|row| row["staff_id"].clone()));
+    // By the clinic a row names, else by the completion or the person; routines and products are the whole group's.
+    let is_of = |row: &String| {
+        let row: Value = serde_json::from_str(row).expect("JSON");
+        let names = |column: &str| row.get(column).map(|id| of_here.contains(id));
+        row.get("clinic_id")
+            .map_or_else(|| names("completion_id").or(names("staff_id")).unwrap_or(true), |_| here(&row))
+    };
     for set in &RECORD_SETS {
         let (of_us, _) = walk(&ours, set.name, 50_000, None).await;
         let (of_them, _) = walk(&theirs, set.name, 50_000, None).await;
@@ -313,15 +337,19 @@ async fn a_key_is_told_what_it_reaches_and_no_more(pool: PgPool) {
             set.name
         );
         let (of_one, _) = walk(&elsewhere, set.name, 50_000, None).await;
-        for row in &of_one {
-            let row: Value = serde_json::from_str(row).expect("JSON");
-            assert!(row.get("clinic_id").is_none_or(|clinic| clinic == &json!(id(100))), "{}: {row}", set.name);
+        let of_one: BTreeSet<String> = of_one.into_iter().collect();
+        let reached: BTreeSet<String> = of_us.iter().filter(|row| is_of(row)).cloned().collect();
+        assert_eq!(of_one, reached, "{}", set.name);
+        assert!(!of_one.is_empty(), "{}: nothing is shown by comparing nothing", set.name);
+        if !["routines", "products"].contains(&set.name) {
+            assert!(of_one.len() < of_us.len(), "{}: the other clinic has records, too", set.name);
         }
     }
     let path = "/v1/exports/completions";
     theirs.get(&format!("{path}?clinic_id={}", id(100))).await.expect(404);
     elsewhere.get(&format!("{path}?clinic_id={}", id(101))).await.expect(404);
-    assert_eq!(walk(&ours, "completions", 9, None).await.0.len(), {
+    ours.get(&format!("{path}?clinic_id={}", id(102))).await.expect(404);
+    assert_eq!(walk(&elsewhere, "completions", 9, None).await.0.len(), {
         let answer = ours.get(&format!("{path}?clinic_id={}", id(100))).await;
         lines(&answer).len()
     });

@@ -7,6 +7,7 @@ use axum::body::Body;
 use axum::http::{Request, StatusCode};
 use chairtide::clock::Clock;
 use chairtide::database;
+use chairtide::http::streaming::Room;
 use chairtide::http::{self, AppState, Limits};
 use chairtide::jobs::Jobs;
 use chairtide::jobs::housekeeping::{self, Kept};
@@ -37,6 +38,7 @@ fn service_at(pool: PgPool, clock: &Clock) -> Router {
         limits: Arc::new(limits),
         wake_planner: Arc::new(Notify::new()),
         horizon_days: 14,
+        streams: Arc::new(Room::beside(16)),
         last_look: Arc::default(),
     })
 }

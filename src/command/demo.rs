@@ -11,6 +11,7 @@ use crate::clock::Clock;
 use crate::config::Config;
 use crate::demo::{self, LoadOptions};
 use crate::http::AppState;
+use crate::http::streaming::Room;
 
 /// Loads the demo and says what was written.
 pub(super) async fn load(config: &Config, options: LoadOptions) -> anyhow::Result<()> {
@@ -24,6 +25,7 @@ pub(super) async fn load(config: &Config, options: LoadOptions) -> anyhow::Resul
         limits: Arc::new(config.limits),
         wake_planner: Arc::new(Notify::new()),
         horizon_days: config.horizon_days,
+        streams: Arc::new(Room::beside(config.pool_size)),
         last_look: Arc::default(),
     };
     let outcome = demo::load(&state, &data_dir(config), &options).await;

@@ -19,6 +19,7 @@ use super::connect::Database;
 use super::connections;
 use crate::clock::Clock;
 use crate::config::Config;
+use crate::http::streaming::Room;
 use crate::http::{self, AppState, health, metrics};
 use crate::jobs::{self, Jobs};
 
@@ -47,6 +48,7 @@ async fn run(config: &Config, database: &Database, migrate: bool, mut signals: S
         limits: Arc::new(config.limits),
         wake_planner: Arc::clone(&wake_planner),
         horizon_days: config.horizon_days,
+        streams: Arc::new(Room::beside(config.pool_size)),
         last_look: Arc::default(),
     };
     let jobs = Jobs {

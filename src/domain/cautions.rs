@@ -75,7 +75,7 @@ pub fn of_work(routine: &Routine, subject: &Subject) -> Vec<&'static str> {
 }
 
 /// With records that are handed to a reader: the page of an evidence pack.
-pub const RECORDS: [&str; 18] = [
+pub const RECORDS: [&str; 16] = [
     "The maker's instructions, the product's label and the code of the place come first. A limit shown here is what was \
      entered, with the source that was named; where texts differ, the stricter lawful one counts, or the maker's.",
     "A record says that somebody recorded a step, who it was and when. Whether water, a chair or an instrument is fit to be \
@@ -88,7 +88,6 @@ pub const RECORDS: [&str; 18] = [
     "\"<\" before a number means that the true value lies below it: it is not zero. \">\" or \"too many to count\" is no \
      number at all.",
     STERILE_PATH,
-    WEAK_DEFENCES,
     "After a notice about the public water, lines are flushed and then disinfected before they are used again; the utility \
      and the health department say when that is.",
     NOTIFICATION,
@@ -99,10 +98,16 @@ pub const RECORDS: [&str; 18] = [
     LIPS,
     "Work that is not recorded may have been done, and work that was done on paper may be entered late: both are shown as \
      what they are, and neither is a judgement of the people.",
-    "These records are no alarm: what was due while a network or power failed may be told late.",
     "Nothing about patients or anybody's health belongs here. This is no legal or clinical advice; the licensed practice \
      stays responsible.",
 ];
+
+/// With results of water samples.
+pub const WATER_RESULTS: &str = WEAK_DEFENCES;
+
+/// With what is missing.
+pub const MISSED: &str = "This service is no alarm. A device without power or network may have shown a task late or not at all, \
+     so work may stand on the clinic's paper sheet.";
 
 /// With every product, lot and dilution, beside the cautions of the product's own label.
 pub const PRODUCTS: [&str; 4] = [INSTRUCTIONS_FIRST, ONE_PRODUCT, PROTECTION, NOBODY_IN_THE_CHAIR];
@@ -162,7 +167,8 @@ mod tests {
             (&pack, "sterile water or saline"),
             (&advisory, "flush first, then disinfect"),
             (&advisory, "weak defences"),
-            (&pack, "weak defences"),
+            (&all(&[&[WATER_RESULTS]]), "weak defences"),
+            (&all(&[&[MISSED]]), "is no alarm"),
             (&pack, "outside pH 6 to 8"),
             (&pack, "decided by the licensed dentist"),
             (&pack, "nobody forces a door"),

@@ -4,16 +4,21 @@
 //! page loads nothing from anywhere and runs nothing; what it shows in part says how much there is.
 
 mod charts;
+pub mod differences;
 pub mod manifest;
+mod measured;
 pub mod page;
 mod sections;
+mod tables;
 
 use chrono::{DateTime, NaiveDate, Utc};
-use rust_decimal::Decimal;
 use serde::Deserialize;
 use uuid::Uuid;
 
+pub use self::measured::{Bound, Measured, Series};
+pub use self::tables::{Cell, Table, TableKind};
 use super::seal::ChainHead;
+use super::zone::{self, Zone};
 
 /// Most rows of one table of the page; the files hold all of them.
 pub const MOST_SHOWN: usize = 400;
@@ -26,7 +31,7 @@ pub struct Cover {
     /// Its name.
     pub clinic: String,
     /// Its time zone.
-    pub zone: String,
+    pub zone: Zone,
     /// First clinic day.
     pub from_on: NaiveDate,
     /// Last clinic day.
@@ -37,6 +42,15 @@ pub struct Cover {
     pub made_at: DateTime<Utc>,
     /// The key it was made with.
     pub key_id: Uuid,
+}
+
+impl Cover {
+    /// An instant as the clinic's clocks showed it, with how far they were ahead of UTC.
+    #[must_use]
+    pub fn minute(&self, at: DateTime<Utc>) -> String {
+        let (local, offset) = (zone::local(&self.zone, at), zone::offset_at(&self.zone, at));
+        format!("{} {offset}", local.format("%Y-%m-%d %H:%M"))
+    }
 }
 
 /// Tasks of a week by what became of them.
@@ -56,36 +70,6 @@ pub struct WeekCounts {
     pub unsettled: i64,
     /// Not due yet, or open.
     pub open: i64,
-}
-
-/// A value with its limit.
-#[derive(Clone, Debug)]
-pub struct Measured {
-    /// Clinic day.
-    pub on: NaiveDate,
-    /// What was measured.
-    pub subject: String,
-    /// `lt`, `eq` or `gt`; none: too many to count.
-    pub qualifier: Option<String>,
-    /// The stated value.
-    pub value: Option<Decimal>,
-    /// The limit that decided.
-    pub limit: Option<Decimal>,
-    /// `lt`, `le`, `ge` or `gt`.
-    pub operator: Option<String>,
-    /// Whether it keeps its limit, where that is known.
-    pub kept: Option<bool>,
-}
-
-/// Readings of one step of one routine.
-#[derive(Clone, Debug)]
-pub struct Series {
-    /// Routine and step.
-    pub name: String,
-    /// Unit as a UCUM code.
-    pub unit: String,
-    /// In order of their days.
-    pub points: Vec<Measured>,
 }
 
 /// A step of a corrective action that was recorded.
@@ -230,22 +214,35 @@ pub struct Sealed {
     pub head: Option<ChainHead>,
 }
 
+/// What was learnt of a pack's records while their proofs were made.
+#[derive(Clone, Debug, Default)]
+pub struct Found {
+    /// What is not as it was sealed, in words.
+    pub not_as_sealed: Vec<String>,
+    /// What is missing because it was purged, in words.
+    pub purged: Vec<String>,
+    /// Clinic days of the pack that no seal holds.
+    pub unsealed: Vec<NaiveDate>,
+    /// Rows whose records no seal holds yet; a record may be told by rows of several kinds.
+    pub rows_not_sealed: u64,
+}
+
 /// A list that may be shown in part.
 #[derive(Clone, Debug)]
 pub struct Shown<T> {
     /// What is shown.
     pub rows: Vec<T>,
-    /// Whether there are more.
-    pub more: bool,
+    /// How many there are.
+    pub total: usize,
 }
 
 impl<T> Shown<T> {
-    /// Of rows that were read up to one more than are shown.
+    /// Of so many rows the first that were read.
     #[must_use]
-    pub fn of(mut rows: Vec<T>) -> Self {
-        let more = rows.len() > MOST_SHOWN;
+    pub fn of(mut rows: Vec<T>, total: i64) -> Self {
+        let total = usize::try_from(total).unwrap_or_default().max(rows.len());
         rows.truncate(MOST_SHOWN);
-        Self { rows, more }
+        Self { rows, total }
     }
 }
 
@@ -258,8 +255,8 @@ pub struct Summary {
     pub water: Shown<Measured>,
     /// Readings, by routine and step.
     pub readings: Vec<Series>,
-    /// Whether there are more series than are drawn.
-    pub more_readings: bool,
+    /// How many series there are.
+    pub series_count: usize,
     /// What did not pass, and what followed.
     pub failures: Shown<Failure>,
     /// What was missed.
@@ -270,6 +267,8 @@ pub struct Summary {
     pub flagged: Shown<Remark>,
     /// Corrective actions that stand open, as of the making.
     pub open_actions: Shown<OpenAction>,
+    /// What else an inspector asks for; none where it says nothing of what the pack is narrowed to.
+    pub tables: Vec<Table>,
     /// Seals.
     pub sealed: Sealed,
 }

@@ -126,6 +126,28 @@ impl Person {
     }
 }
 
+/// On which days initials meant this one of those who have or had them, by [`Person::by_initials`]: from a day on (none: from
+/// ever) and before another (none: for ever).
+#[must_use]
+pub fn days_of_initials(namesakes: &[StaffMember], staff_id: Uuid) -> Vec<(Option<NaiveDate>, Option<NaiveDate>)> {
+    let means = |day: NaiveDate| match Person::by_initials(namesakes.to_vec(), day) {
+        Person::Known(person) => person.staff_id == staff_id,
+        _ => false,
+    };
+    let mut turns: Vec<NaiveDate> = namesakes
+        .iter()
+        .flat_map(|person| [Some(person.active_from), person.active_until.and_then(|day| day.succ_opt())])
+        .flatten()
+        .collect();
+    turns.sort_unstable();
+    turns.dedup();
+    let Some(first) = turns.first() else { return Vec::new() };
+    let before = first.pred_opt().filter(|day| means(*day)).map(|_| (None, Some(*first)));
+    let nexts = turns.iter().skip(1).copied().map(Some).chain([None]);
+    let later = turns.iter().zip(nexts).filter(|(day, _)| means(**day)).map(|(day, next)| (Some(*day), next));
+    before.into_iter().chain(later).collect()
+}
+
 /// A piece of work that a person said they did.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Performed {
@@ -302,6 +324,25 @@ mod tests {
             assert_eq!(Person::by_initials(both, on("2026-11-02")), Person::Known(now.clone()));
         }
         assert_eq!(Person::by_initials(Vec::new(), on("2026-11-02")), Person::Unknown);
+    }
+
+    #[test]
+    fn the_days_of_initials_are_those_on_which_they_mean_the_person() {
+        let first = StaffMember { staff_id: Uuid::from_u128(1), ..kit(Some("2026-06-30")) };
+        let second = StaffMember { staff_id: Uuid::from_u128(2), active_from: on("2026-09-01"), ..kit(None) };
+        let both = [first.clone(), second];
+        for person in &both {
+            let spans = days_of_initials(&both, person.staff_id);
+            for day in on("2025-06-01").iter_days().take(900) {
+                let within = spans
+                    .iter()
+                    .any(|(from, until)| from.is_none_or(|f| f <= day) && until.is_none_or(|until| day < until));
+                let means = Person::by_initials(both.to_vec(), day) == Person::Known(person.clone());
+                assert_eq!(within, means, "{day}");
+            }
+        }
+        assert_eq!(days_of_initials(&both, Uuid::from_u128(3)), []);
+        assert!(days_of_initials(&both, first.staff_id).contains(&(Some(first.active_from), Some(on("2026-07-01")))));
     }
 
     #[test]

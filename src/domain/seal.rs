@@ -37,6 +37,10 @@ use self::tree::TreeHash;
 /// an export ends so long before now.
 pub const SETTLED_AFTER: TimeDelta = TimeDelta::minutes(10);
 
+/// The longest a request may be allowed to work: what it commits as its time runs out still comes before the end of
+/// [`SETTLED_AFTER`].
+pub const LONGEST_REQUEST: TimeDelta = TimeDelta::minutes(9);
+
 /// The seal of one clinic day.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct DaySeal {

@@ -10,7 +10,7 @@ use axum::extract::State;
 use axum::http::HeaderValue;
 use axum::http::header::{CONTENT_DISPOSITION, CONTENT_TYPE};
 use axum::response::{IntoResponse as _, Response};
-use chrono::{Datelike as _, Days, NaiveDate, NaiveTime};
+use chrono::{DateTime, Datelike as _, Days, NaiveDate, Utc};
 use serde::Deserialize;
 use sqlx::PgConnection;
 use utoipa::openapi::RefOr;
@@ -30,10 +30,15 @@ use super::problem::{ApiError, ApiResult, Problem};
 use super::seals::MAY_READ;
 use super::streaming;
 use crate::domain::evidence_pack::{Cover, Sealed, Summary};
+use crate::domain::flags::days_of_initials;
+use crate::domain::hours::Hours;
 use crate::domain::seal::{ChainHead, DaySeal};
-use crate::domain::zone;
-use crate::store::exports::{self, Narrowing, Period};
-use crate::store::{evidence_pack, seals};
+use crate::store::packs::{Narrowing, Period, Times};
+use crate::store::snapshots::Snapshot;
+use crate::store::{clinics, evidence_pack, seals, staff};
+
+/// After every instant that can be recorded: 2200-01-01.
+const FAR_OFF: DateTime<Utc> = DateTime::from_timestamp(7_258_118_400, 0).expect("within what chrono counts");
 
 /// A year and some days.
 const MOST_DAYS: i64 = 400;
@@ -108,11 +113,15 @@ pub fn router() -> OpenApiRouter<AppState> {
 ///
 /// One ZIP file, written while it is read, that opens without this service: `summary.html` to read and print, `csv/` and
 /// `json/` with every kind of record of these clinic days and `columns.csv` with what the columns mean, `proofs/` with one
-/// proof for each sealed day that holds such records, `check_proof.py` which checks them with nothing but Python, and
-/// `manifest.json` with the SHA-256 of each file.
+/// proof for each sealed day that holds such records, `check_proof.py` which checks them with nothing but Python,
+/// `manifest.json` with the SHA-256 of each file, and `check_pack.py` which checks all of that.
 ///
-/// Records belong to a clinic day, or to the time from local midnight of the first day until that after the last where
-/// they have none. What is configuration comes as it stands. In a pack that is narrowed, kinds of records which say nothing
+/// Records belong to a clinic day. Those that have none belong to the time from the end of the clinic day before the first
+/// until the end of the last: a day whose sessions run past midnight ends when they are over, as it does for seals. What
+/// followed from what is told comes with it, whenever it was recorded: why a task was missed, corrective actions with their
+/// steps, quarantines, records of cycles. What is configuration comes as it stands, with people whom the records name and
+/// subjects that stood in the clinic, wherever they are now. What is not as it was sealed, or was sealed and is missing,
+/// stands first on the page and in the manifest. In a pack that is narrowed, kinds of records which say nothing
 /// of what it is narrowed to are left out and named in the manifest, and in the proofs the other records of a day stand as
 /// hashes. A record says what was recorded, and nothing here says that anything is fit to be used.
 #[utoipa::path(
@@ -136,25 +145,31 @@ async fn get_evidence_pack(
     query.check_days()?;
     let narrowing = query.narrowing()?;
     caller.must_reach_clinic(clinic_id)?;
-    let permit = streaming::enter().await?;
-    let mut tx = exports::begin_snapshot(&state.pool, caller.group_id, caller.now, streaming::LONGEST_SECONDS).await?;
+    let permit = state.streams.enter(caller.group_id).await?;
+    let mut tx = Snapshot::begin(&state.pool, caller.group_id, caller.now, streaming::LONGEST_SECONDS).await?;
     let clinic = find_reached(&mut tx, &caller, clinic_id).await?;
-    let narrowed_to = evidence_pack::find_name(&mut tx, clinic_id, narrowing).await?;
-    if narrowing != Narrowing::Clinic && narrowed_to.is_none() {
-        return Err(ApiError::not_found("subject, lot or person of this clinic"));
-    }
-    let midnight = |day: NaiveDate| zone::resolve(&clinic.zone, day.and_time(NaiveTime::MIN));
+    let hours = clinics::hours(&mut tx, caller.group_id, clinic_id).await?;
+    let hours = hours.ok_or_else(|| ApiError::not_found("clinic"))?;
+    let initials = match narrowing {
+        Narrowing::Person(staff_id) => times_of_initials(&mut tx, caller.group_id, staff_id, &hours).await?,
+        _ => Vec::new(),
+    };
     let period = Period {
         clinic_id,
         from_on: query.from,
         to_on: query.to,
-        from_at: midnight(query.from),
-        until_at: midnight(query.to + Days::new(1)),
+        from_at: day_begins_at(&hours, query.from),
+        until_at: day_begins_at(&hours, query.to + Days::new(1)),
+        initials,
     };
+    let narrowed_to = evidence_pack::find_name(&mut tx, &period, narrowing).await?;
+    if narrowing != Narrowing::Clinic && narrowed_to.is_none() {
+        return Err(ApiError::not_found("subject, lot or person of this clinic"));
+    }
     let cover = Cover {
         clinic_id,
         clinic: clinic.name.clone(),
-        zone: clinic.zone.name().to_owned(),
+        zone: clinic.zone.clone(),
         from_on: query.from,
         to_on: query.to,
         narrowed_to,
@@ -162,7 +177,7 @@ async fn get_evidence_pack(
         key_id: caller.key_id,
     };
     let all_seals = seals::list_seals(&mut tx, caller.group_id, clinic_id).await?;
-    let summary = summarise(&mut tx, &caller, period, narrowing, &all_seals).await?;
+    let summary = summarise(&mut tx, &caller, &period, narrowing, &all_seals).await?;
 
     let name = format!("records-{}-{}.zip", query.from, query.to);
     let pack = Pack { group_id: caller.group_id, cover, summary, period, narrowing, seals: all_seals };
@@ -175,25 +190,45 @@ async fn get_evidence_pack(
     Ok(response)
 }
 
+/// Where a clinic day begins: where the one before it ends, as for seals.
+fn day_begins_at(hours: &Hours, day: NaiveDate) -> DateTime<Utc> {
+    hours.clinic_day_ends_at(day - Days::new(1))
+}
+
+/// When the initials of a person meant that person and nobody else.
+async fn times_of_initials(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    staff_id: Uuid,
+    hours: &Hours,
+) -> ApiResult<Vec<Times>> {
+    let Some(person) = staff::find(db, group_id, staff_id).await? else { return Ok(Vec::new()) };
+    let namesakes = staff::list_with_initials(db, group_id, &person.initials).await?;
+    let instant = |day: Option<NaiveDate>, else_at| day.map_or(else_at, |day| day_begins_at(hours, day));
+    let times = days_of_initials(&namesakes, staff_id).into_iter();
+    Ok(times.map(|(from, until)| (instant(from, DateTime::UNIX_EPOCH), instant(until, FAR_OFF))).collect())
+}
+
 async fn summarise(
     db: &mut PgConnection,
     caller: &Caller,
-    period: Period,
+    period: &Period,
     narrowing: Narrowing,
     all: &[DaySeal],
 ) -> ApiResult<Summary> {
     let chain: Vec<_> = all.iter().map(DaySeal::leaf).collect();
-    let (readings, more_readings) = evidence_pack::readings(db, period, narrowing).await?;
+    let (readings, series_count) = evidence_pack::readings(db, period, narrowing).await?;
     Ok(Summary {
         weeks: evidence_pack::weeks(db, period, narrowing).await?,
         water: evidence_pack::water(db, period, narrowing).await?,
         readings,
-        more_readings,
+        series_count: usize::try_from(series_count).unwrap_or_default(),
         failures: evidence_pack::failures(db, period, narrowing).await?,
         gaps: evidence_pack::gaps(db, period, narrowing).await?,
         corrections: evidence_pack::corrections(db, period, narrowing).await?,
         flagged: evidence_pack::flagged(db, period, narrowing).await?,
         open_actions: evidence_pack::open_actions(db, period, narrowing).await?,
+        tables: evidence_pack::tables(db, period, narrowing).await?,
         sealed: Sealed {
             days: all.iter().filter(|seal| (period.from_on..=period.to_on).contains(&seal.clinic_day)).count(),
             until: all.last().map(|seal| seal.recorded_until),

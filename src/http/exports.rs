@@ -35,6 +35,7 @@ use super::streaming::{self, PIECE_BYTES};
 use crate::store;
 use crate::store::exports::{self, Page, Place};
 use crate::store::record_sets::{KeyType, Pace, RECORD_SETS, RecordSet};
+use crate::store::snapshots::Snapshot;
 
 const DEFAULT_LIMIT: u32 = 10_000;
 const HIGHEST_LIMIT: u32 = 100_000;
@@ -148,8 +149,8 @@ async fn export_records(
     };
     let horizon = exports::horizon(caller.now);
     let page = Page { clinics, after, before: horizon };
-    let permit = streaming::enter().await?;
-    let mut tx = exports::begin_snapshot(&state.pool, caller.group_id, caller.now, streaming::LONGEST_SECONDS).await?;
+    let permit = state.streams.enter(caller.group_id).await?;
+    let mut tx = Snapshot::begin(&state.pool, caller.group_id, caller.now, streaming::LONGEST_SECONDS).await?;
     let columns = exports::list_columns(&mut tx, set).await?;
     let end = exports::find_end(&mut tx, set, &page, limit).await?;
     let next = next_place(set, &page, end.as_ref());
@@ -167,7 +168,7 @@ async fn export_records(
                 }
             }
         }
-        tx.rollback().await?;
+        tx.finish().await?;
         if piece.is_empty() { Ok(()) } else { pieces.send(piece).await }
     });
     let mut response = body.into_response();

@@ -106,6 +106,8 @@ pub struct AppState {
     pub wake_planner: Arc<Notify>,
     /// How far ahead clinics are planned, in days.
     pub horizon_days: u32,
+    /// Room for answers that are written while they are read.
+    pub streams: Arc<streaming::Room>,
     /// What health and metrics found at the database a moment ago.
     pub last_look: Arc<health::LastLook>,
 }

@@ -1,10 +1,12 @@
 //! What the page of an evidence pack tells, read from `reporting` within the pack's snapshot.
 //!
-//! The rule of this file: it asks for no more rows than the page shows and one, which says that there are more. What is
+//! The rule of this file: it asks for no more rows than the page shows, and counts all. What is
 //! asked for is put together from conditions of `record_sets`, never from what a caller sent.
 
+mod measured;
+mod tables;
+
 use chrono::{DateTime, NaiveDate, Utc};
-use rust_decimal::Decimal;
 use sqlx::postgres::PgArguments;
 use sqlx::query::QueryAs;
 use sqlx::types::Json;
@@ -12,22 +14,21 @@ use sqlx::{AssertSqlSafe, FromRow, PgConnection, Postgres};
 use uuid::Uuid;
 
 use super::Result;
-use super::exports::{Narrowing, Period};
+use super::packs::{NAMED_HERE, Narrowing, Period, bind};
 use super::record_sets::{RECORD_SETS, RecordSet};
 use crate::domain::evidence_pack::{
-    Failure, FollowUp, Gap, MOST_SHOWN, Measured, OpenAction, OutOfUse, Remark, Series, Shown, WeekCounts,
+    Failure, FollowUp, Gap, MOST_SHOWN, OpenAction, OutOfUse, Remark, Shown, WeekCounts,
 };
 
-/// Points of all charts of readings together.
-const MOST_POINTS: i64 = 6_000;
-/// Series that are drawn.
-const MOST_SERIES: usize = 24;
+pub use self::measured::{readings, water};
+pub use self::tables::tables;
 
 /// A subject, lot or person by name.
 ///
 /// # Errors
 /// When the database does not answer.
-pub async fn find_name(db: &mut PgConnection, clinic_id: Uuid, narrowing: Narrowing) -> Result<Option<String>> {
+pub async fn find_name(db: &mut PgConnection, period: &Period, narrowing: Narrowing) -> Result<Option<String>> {
+    let clinic_id = period.clinic_id;
     Ok(match narrowing {
         Narrowing::Clinic => None,
         // Also one that has moved since: its records of then are of this clinic.
@@ -51,40 +52,33 @@ pub async fn find_name(db: &mut PgConnection, clinic_id: Uuid, narrowing: Narrow
             .fetch_optional(db)
             .await?
         }
-        Narrowing::Person(id) => {
-            sqlx::query_scalar!(
-                r#"select p.name as "name!" from reporting.staff p
-                   where p.staff_id = $1 and (cardinality(p.clinic_ids) = 0 or $2 = any(p.clinic_ids))"#,
-                id,
-                clinic_id
-            )
-            .fetch_optional(db)
-            .await?
+        // Also one whom records of these days name, wherever that person works now.
+        Narrowing::Person(_) => {
+            let sql = format!(
+                "select p.name from reporting.staff p where p.staff_id = $2
+                 and (cardinality(p.clinic_ids) = 0 or p.clinic_ids && $1 or p.staff_id in {NAMED_HERE})"
+            );
+            let query = sqlx::query_as::<_, (String,)>(AssertSqlSafe(sql));
+            bind(query, period, narrowing).fetch_optional(db).await?.map(|(name,)| name)
         }
     })
 }
 
-/// Every question has the same arguments: `$1` the clinic, `$2` what the pack is narrowed to, `$3` and `$4` its days, `$5`
-/// most rows.
+/// Every question has the arguments of [`bind`], and `$9`: most rows.
 #[derive(Clone, Copy, Debug)]
-struct Asked {
-    period: Period,
+struct Asked<'a> {
+    period: &'a Period,
     narrowing: Narrowing,
 }
 
 type Question<O> = QueryAs<'static, Postgres, O, PgArguments>;
 
-impl Asked {
+impl Asked<'_> {
     fn ask<O>(self, sql: String, most: i64) -> Question<O>
     where
         O: for<'r> FromRow<'r, sqlx::postgres::PgRow>,
     {
-        sqlx::query_as(AssertSqlSafe(sql))
-            .bind([self.period.clinic_id])
-            .bind(self.narrowing.id())
-            .bind(self.period.from_on)
-            .bind(self.period.to_on)
-            .bind(most)
+        bind(sqlx::query_as(AssertSqlSafe(sql)), self.period, self.narrowing).bind(most)
     }
 
     /// Completions of the pack, as `r`.
@@ -98,36 +92,31 @@ impl Asked {
         let of = match self.narrowing {
             Narrowing::Clinic => "true".to_owned(),
             Narrowing::Subject(_) => "t.subject_id = $2".to_owned(),
-            Narrowing::Lot(_) | Narrowing::Person(_) => format!(
-                "t.completion_id in (select r.completion_id from reporting.completions r where {})",
-                self.completions()
-            ),
+            Narrowing::Lot(_) | Narrowing::Person(_) => format!("t.completion_id in {}", self.completion_ids()),
         };
         format!("t.clinic_id = any($1) and t.clinic_day between $3 and $4 and {of}")
     }
 
-    /// Corrective actions of the pack, as `r`.
+    fn completion_ids(self) -> String {
+        format!("(select r.completion_id from reporting.completions r where {})", self.completions())
+    }
+
+    /// Corrective actions of the pack, as `r`, whenever they were opened.
     fn actions(self) -> String {
-        match self.narrowing {
-            Narrowing::Person(_) => format!(
-                "r.clinic_id = any($1) and r.cause_id in (select c.completion_id from (select * from reporting.completions) c
-                 where c.completion_id in (select r.completion_id from reporting.completions r where {}))",
-                self.completions()
-            ),
-            other => format!("r.clinic_id = any($1) and ({})", condition("corrective_actions", other)),
-        }
+        format!("r.clinic_id = any($1) and ({})", condition("corrective_actions", self.narrowing))
     }
 }
 
-fn condition(name: &str, narrowing: Narrowing) -> &'static str {
-    let set: Option<&RecordSet> = RECORD_SETS.iter().find(|set| set.name == name);
-    set.and_then(|set| narrowing.condition(set)).unwrap_or("false")
+fn set_named(name: &str) -> Option<&'static RecordSet> {
+    RECORD_SETS.iter().find(|set| set.name == name)
 }
 
-const SHOWN_AND_ONE: usize = MOST_SHOWN + 1;
+fn condition(name: &str, narrowing: Narrowing) -> &'static str {
+    set_named(name).and_then(|set| narrowing.condition(set)).unwrap_or("false")
+}
 
 fn most() -> i64 {
-    i64::try_from(SHOWN_AND_ONE).unwrap_or(i64::MAX)
+    i64::try_from(MOST_SHOWN).unwrap_or(i64::MAX)
 }
 
 /// What a completion is of: the names of its routine, in the version it was planned by, and of its subject.
@@ -141,7 +130,7 @@ const NAMES: &str = "
 ///
 /// # Errors
 /// When the database does not answer.
-pub async fn weeks(db: &mut PgConnection, period: Period, narrowing: Narrowing) -> Result<Vec<WeekCounts>> {
+pub async fn weeks(db: &mut PgConnection, period: &Period, narrowing: Narrowing) -> Result<Vec<WeekCounts>> {
     #[derive(FromRow)]
     struct Row {
         first_on: NaiveDate,
@@ -161,7 +150,7 @@ pub async fn weeks(db: &mut PgConnection, period: Period, narrowing: Narrowing) 
                 count(*) filter (where t.state = 'not_required') as not_required,
                 count(*) filter (where t.state in ('void', 'result_pending')) as unsettled,
                 count(*) filter (where t.state in ('upcoming', 'due', 'grace', 'overdue')) as open
-         from reporting.tasks t where {} group by 1 order by 1 limit $5",
+         from reporting.tasks t where {} group by 1 order by 1 limit $9",
         asked.tasks()
     );
     let rows: Vec<Row> = asked.ask(sql, 1000).fetch_all(db).await?;
@@ -177,107 +166,11 @@ pub async fn weeks(db: &mut PgConnection, period: Period, narrowing: Narrowing) 
     Ok(rows.into_iter().map(counts).collect())
 }
 
-#[derive(FromRow)]
-struct MeasuredRow {
-    on_day: NaiveDate,
-    subject: String,
-    series: String,
-    unit: String,
-    qualifier: Option<String>,
-    value: Option<Decimal>,
-    limit_value: Option<Decimal>,
-    operator: Option<String>,
-    kept: Option<bool>,
-}
-
-impl MeasuredRow {
-    fn measured(self) -> Measured {
-        Measured {
-            on: self.on_day,
-            subject: self.subject,
-            qualifier: self.qualifier,
-            value: self.value,
-            limit: self.limit_value,
-            operator: self.operator,
-            kept: self.kept,
-        }
-    }
-}
-
-/// Results of water samples, and of readings in colonies per millilitre, which are the same question asked of one bottle.
-///
-/// # Errors
-/// When the database does not answer.
-pub async fn water(db: &mut PgConnection, period: Period, narrowing: Narrowing) -> Result<Shown<Measured>> {
-    let asked = Asked { period, narrowing };
-    let sql = format!(
-        "select * from (
-             select coalesce(s.drawn_on, s.clinic_day) as on_day,
-                    coalesce(u.name, '') || ' ' || array_to_string(s.lines, ' + ') as subject, '' as series, '' as unit,
-                    s.qualifier, s.cfu_per_ml as value, s.limit_cfu_per_ml as limit_value, s.limit_operator as operator,
-                    s.kept
-             from reporting.completions r
-             cross join lateral (select w.* from reporting.water_results w where w.completion_id = r.completion_id
-                                 and w.clinic_day = r.clinic_day offset 0) s
-             left join reporting.subjects u on u.subject_id = s.subject_id
-             where {completions}
-             union all
-             select q.clinic_day, coalesce(u.name, ''), '', '', q.qualifier, q.value,
-                    (q.limits #>> '{{0,value}}')::numeric, q.limits #>> '{{0,operator}}',
-                    case q.verdict when 'passed' then true when 'failed' then false end
-             from reporting.completions r
-             cross join lateral (select w.* from reporting.readings w where w.completion_id = r.completion_id
-                                 and w.clinic_day = r.clinic_day and w.unit = '[CFU]/mL' offset 0) q
-             left join reporting.subjects u on u.subject_id = q.subject_id
-             where {completions}
-         ) w order by on_day, subject limit $5",
-        completions = asked.completions()
-    );
-    let rows: Vec<MeasuredRow> = asked.ask(sql, most()).fetch_all(db).await?;
-    Ok(Shown::of(rows.into_iter().map(MeasuredRow::measured).collect()))
-}
-
-/// Readings by routine and step, but those in colonies per millilitre; and whether there are more than are drawn.
-///
-/// # Errors
-/// When the database does not answer.
-pub async fn readings(db: &mut PgConnection, period: Period, narrowing: Narrowing) -> Result<(Vec<Series>, bool)> {
-    let asked = Asked { period, narrowing };
-    let sql = format!(
-        "select q.clinic_day as on_day, coalesce(u.name, '') as subject,
-                coalesce(v.name, '') || ': ' || q.step_key as series, coalesce(q.unit, '') as unit, q.qualifier, q.value,
-                (q.limits #>> '{{0,value}}')::numeric as limit_value, q.limits #>> '{{0,operator}}' as operator,
-                case q.verdict when 'passed' then true when 'failed' then false end as kept
-         from reporting.completions r
-         cross join lateral (select w.* from reporting.readings w where w.completion_id = r.completion_id
-                             and w.clinic_day = r.clinic_day and w.unit <> '[CFU]/mL' offset 0) q
-         {NAMES}
-         where {} order by series, unit, on_day, subject limit $5",
-        asked.completions()
-    );
-    let rows: Vec<MeasuredRow> = asked.ask(sql, MOST_POINTS + 1).fetch_all(db).await?;
-    let mut more = rows.len() > usize::try_from(MOST_POINTS).unwrap_or(usize::MAX);
-    let mut all: Vec<Series> = Vec::new();
-    for row in rows {
-        if all.last().is_none_or(|series| (&series.name, &series.unit) != (&row.series, &row.unit)) {
-            if all.len() == MOST_SERIES {
-                more = true;
-                break;
-            }
-            all.push(Series { name: row.series.clone(), unit: row.unit.clone(), points: Vec::new() });
-        }
-        if let Some(series) = all.last_mut() {
-            series.points.push(row.measured());
-        }
-    }
-    Ok((all, more))
-}
-
 /// What did not pass, with what followed.
 ///
 /// # Errors
 /// When the database does not answer.
-pub async fn failures(db: &mut PgConnection, period: Period, narrowing: Narrowing) -> Result<Shown<Failure>> {
+pub async fn failures(db: &mut PgConnection, period: &Period, narrowing: Narrowing) -> Result<Shown<Failure>> {
     #[derive(FromRow)]
     struct Row {
         completion_id: Uuid,
@@ -291,6 +184,7 @@ pub async fn failures(db: &mut PgConnection, period: Period, narrowing: Narrowin
         corrected: bool,
         actions: Json<Vec<FollowUp>>,
         out_of_use: Json<Vec<OutOfUse>>,
+        total: i64,
     }
     let asked = Asked { period, narrowing };
     let sql = format!(
@@ -314,10 +208,11 @@ pub async fn failures(db: &mut PgConnection, period: Period, narrowing: Narrowin
                     order by q.begun_at)
                     from reporting.quarantines q where q.cause_id = r.completion_id
                         or q.cause_id in (select a.action_id from reporting.corrective_actions a
-                                          where a.cause_id = r.completion_id)), '[]') as out_of_use
+                                          where a.cause_id = r.completion_id)), '[]') as out_of_use,
+                count(*) over () as total
          from reporting.completions r {NAMES}
          where {} and r.verdict in ('failed', 'void')
-         order by r.performed_at, r.completion_id limit $5",
+         order by r.performed_at, r.completion_id limit $9",
         asked.completions()
     );
     let rows: Vec<Row> = asked.ask(sql, most()).fetch_all(db).await?;
@@ -334,14 +229,15 @@ pub async fn failures(db: &mut PgConnection, period: Period, narrowing: Narrowin
         actions: row.actions.0,
         out_of_use: row.out_of_use.0,
     };
-    Ok(Shown::of(rows.into_iter().map(failure).collect()))
+    let total = rows.first().map_or(0, |row| row.total);
+    Ok(Shown::of(rows.into_iter().map(failure).collect(), total))
 }
 
 /// What was missed, with what people said about it.
 ///
 /// # Errors
 /// When the database does not answer.
-pub async fn gaps(db: &mut PgConnection, period: Period, narrowing: Narrowing) -> Result<Shown<Gap>> {
+pub async fn gaps(db: &mut PgConnection, period: &Period, narrowing: Narrowing) -> Result<Shown<Gap>> {
     #[derive(FromRow)]
     struct Row {
         clinic_day: NaiveDate,
@@ -350,17 +246,18 @@ pub async fn gaps(db: &mut PgConnection, period: Period, narrowing: Narrowing) -
         missed_at: DateTime<Utc>,
         reason: Option<String>,
         told_by: Option<String>,
+        total: i64,
     }
     let asked = Asked { period, narrowing };
     let sql = format!(
         "select t.clinic_day, coalesce(v.name, '') as routine, coalesce(u.name, '') as subject, t.missed_at,
-                m.reason, m.told_by
+                m.reason, m.told_by, count(*) over () as total
          from reporting.tasks t
          left join reporting.routines v on v.routine_id = t.routine_id and v.version = t.routine_version
          left join reporting.subjects u on u.subject_id = t.subject_id
          left join lateral (select n.reason, n.told_by from reporting.miss_reasons n where n.task_id = t.task_id
                             order by n.number desc limit 1) m on true
-         where {} and t.state = 'missed' order by t.missed_at, t.task_id limit $5",
+         where {} and t.state = 'missed' order by t.missed_at, t.task_id limit $9",
         asked.tasks()
     );
     let rows: Vec<Row> = asked.ask(sql, most()).fetch_all(db).await?;
@@ -372,14 +269,15 @@ pub async fn gaps(db: &mut PgConnection, period: Period, narrowing: Narrowing) -
         reason: row.reason,
         told_by: row.told_by,
     };
-    Ok(Shown::of(rows.into_iter().map(gap).collect()))
+    let total = rows.first().map_or(0, |row| row.total);
+    Ok(Shown::of(rows.into_iter().map(gap).collect(), total))
 }
 
 /// Entries that replace others.
 ///
 /// # Errors
 /// When the database does not answer.
-pub async fn corrections(db: &mut PgConnection, period: Period, narrowing: Narrowing) -> Result<Shown<Remark>> {
+pub async fn corrections(db: &mut PgConnection, period: &Period, narrowing: Narrowing) -> Result<Shown<Remark>> {
     remarks(db, Asked { period, narrowing }, "r.reason", "r.corrects is not null").await
 }
 
@@ -387,11 +285,11 @@ pub async fn corrections(db: &mut PgConnection, period: Period, narrowing: Narro
 ///
 /// # Errors
 /// When the database does not answer.
-pub async fn flagged(db: &mut PgConnection, period: Period, narrowing: Narrowing) -> Result<Shown<Remark>> {
+pub async fn flagged(db: &mut PgConnection, period: &Period, narrowing: Narrowing) -> Result<Shown<Remark>> {
     remarks(db, Asked { period, narrowing }, "array_to_string(r.flags, ', ')", "cardinality(r.flags) > 0").await
 }
 
-async fn remarks(db: &mut PgConnection, asked: Asked, words: &str, which: &str) -> Result<Shown<Remark>> {
+async fn remarks(db: &mut PgConnection, asked: Asked<'_>, words: &str, which: &str) -> Result<Shown<Remark>> {
     #[derive(FromRow)]
     struct Row {
         completion_id: Uuid,
@@ -403,12 +301,13 @@ async fn remarks(db: &mut PgConnection, asked: Asked, words: &str, which: &str) 
         performed_by: String,
         words: String,
         corrects: Option<Uuid>,
+        total: i64,
     }
     let sql = format!(
         "select r.completion_id, r.clinic_day, coalesce(v.name, '') as routine, coalesce(u.name, '') as subject,
-                r.performed_at, r.recorded_at, r.performed_by, {words} as words, r.corrects
+                r.performed_at, r.recorded_at, r.performed_by, {words} as words, r.corrects, count(*) over () as total
          from reporting.completions r {NAMES}
-         where {} and {which} order by r.recorded_at, r.completion_id limit $5",
+         where {} and {which} order by r.recorded_at, r.completion_id limit $9",
         asked.completions()
     );
     let rows: Vec<Row> = asked.ask(sql, most()).fetch_all(db).await?;
@@ -423,14 +322,15 @@ async fn remarks(db: &mut PgConnection, asked: Asked, words: &str, which: &str) 
         words: row.words,
         corrects: row.corrects,
     };
-    Ok(Shown::of(rows.into_iter().map(remark).collect()))
+    let total = rows.first().map_or(0, |row| row.total);
+    Ok(Shown::of(rows.into_iter().map(remark).collect(), total))
 }
 
 /// Corrective actions that stand open, the oldest first, whenever they were opened.
 ///
 /// # Errors
 /// When the database does not answer.
-pub async fn open_actions(db: &mut PgConnection, period: Period, narrowing: Narrowing) -> Result<Shown<OpenAction>> {
+pub async fn open_actions(db: &mut PgConnection, period: &Period, narrowing: Narrowing) -> Result<Shown<OpenAction>> {
     #[derive(FromRow)]
     struct Row {
         kind: String,
@@ -439,12 +339,14 @@ pub async fn open_actions(db: &mut PgConnection, period: Period, narrowing: Narr
         opened_at: DateTime<Utc>,
         owner: String,
         due_by: Option<DateTime<Utc>>,
+        total: i64,
     }
     let asked = Asked { period, narrowing };
     let sql = format!(
-        "select r.kind, coalesce(u.name, '') as subject, r.reason, r.opened_at, coalesce(r.owner, '') as owner, r.due_by
+        "select r.kind, coalesce(u.name, '') as subject, r.reason, r.opened_at, coalesce(r.owner, '') as owner, r.due_by,
+                count(*) over () as total
          from reporting.corrective_actions r left join reporting.subjects u on u.subject_id = r.subject_id
-         where {} and r.closed_at is null order by r.opened_at, r.action_id limit $5",
+         where {} and r.closed_at is null order by r.opened_at, r.action_id limit $9",
         asked.actions()
     );
     let rows: Vec<Row> = asked.ask(sql, most()).fetch_all(db).await?;
@@ -456,5 +358,6 @@ pub async fn open_actions(db: &mut PgConnection, period: Period, narrowing: Narr
         owner: row.owner,
         due_by: row.due_by,
     };
-    Ok(Shown::of(rows.into_iter().map(action).collect()))
+    let total = rows.first().map_or(0, |row| row.total);
+    Ok(Shown::of(rows.into_iter().map(action).collect(), total))
 }

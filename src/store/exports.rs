@@ -7,9 +7,9 @@
 //! The statements are put together from what `record_sets` says and from the catalogue's names of columns, never from
 //! what a caller sent.
 
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, Utc};
 use futures_util::stream::BoxStream;
-use sqlx::{AssertSqlSafe, FromRow, PgConnection, PgPool, Postgres, Transaction};
+use sqlx::{AssertSqlSafe, FromRow, PgConnection, Postgres};
 use uuid::Uuid;
 
 use super::record_sets::{Pace, RecordSet};
@@ -97,31 +97,6 @@ pub fn horizon(now: DateTime<Utc>) -> DateTime<Utc> {
     now - SETTLED_AFTER
 }
 
-/// A transaction that sees one state of the database throughout and changes nothing; derived columns are those of `now`.
-///
-/// # Errors
-/// When the database does not answer.
-pub async fn begin_snapshot(
-    pool: &PgPool,
-    group_id: Uuid,
-    now: DateTime<Utc>,
-    longest_seconds: u64,
-) -> Result<Transaction<'static, Postgres>> {
-    let mut tx = pool.begin_with("begin isolation level repeatable read read only").await?;
-    sqlx::query!(
-        "select set_config('role', 'chairtide_app', true) as role,
-                set_config('chairtide.group_id', $1, true) as tenant,
-                set_config('chairtide.as_of', $2, true) as as_of,
-                set_config('statement_timeout', $3, true) as patience",
-        group_id.to_string(),
-        now.to_rfc3339(),
-        format!("{longest_seconds}s")
-    )
-    .fetch_one(&mut *tx)
-    .await?;
-    Ok(tx)
-}
-
 /// The columns of a kind, in their order.
 ///
 /// # Errors
@@ -188,102 +163,7 @@ pub fn stream<'a>(
     Box::pin(rows.map_ok(|(cells,)| cells).map_err(StoreError::from))
 }
 
-/// What a row of a pack is narrowed to.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Narrowing {
-    /// Everything of the clinic.
-    Clinic,
-    /// What is about this subject.
-    Subject(Uuid),
-    /// What was done with this lot, and what became of it.
-    Lot(Uuid),
-    /// What this person recorded or signed.
-    Person(Uuid),
-}
-
-impl Narrowing {
-    fn place(self) -> Option<(usize, Uuid)> {
-        match self {
-            Self::Clinic => None,
-            Self::Subject(id) => Some((0, id)),
-            Self::Lot(id) => Some((1, id)),
-            Self::Person(id) => Some((2, id)),
-        }
-    }
-
-    /// What it is narrowed to.
-    #[must_use]
-    pub fn id(self) -> Option<Uuid> {
-        self.place().map(|(_, id)| id)
-    }
-
-    /// The condition on rows of a kind; none when the kind says nothing of what is asked for.
-    pub(super) fn condition(self, set: &RecordSet) -> Option<&'static str> {
-        self.place().map_or(Some("true"), |(place, _)| set.of[place])
-    }
-}
-
-/// Which rows of a pack.
-#[derive(Clone, Copy, Debug)]
-pub struct Period {
-    /// The clinic.
-    pub clinic_id: Uuid,
-    /// First clinic day.
-    pub from_on: NaiveDate,
-    /// Last clinic day.
-    pub to_on: NaiveDate,
-    /// Where a record has no clinic day: recorded from here on …
-    pub from_at: DateTime<Utc>,
-    /// … and before here.
-    pub until_at: DateTime<Utc>,
-}
-
-/// When a row was recorded first and last; nulls where it is configuration.
-pub type Instants = Vec<Option<DateTime<Utc>>>;
-
-/// The rows of a kind that belong to a pack, each with the instants it was recorded at; none when the kind says nothing
-/// of what the pack is narrowed to. What is configuration comes as it stands.
-pub fn stream_period<'a>(
-    db: &'a mut PgConnection,
-    set: &RecordSet,
-    columns: &[Column],
-    period: Period,
-    narrowing: Narrowing,
-) -> Option<BoxStream<'a, Result<(Instants, Cells)>>> {
-    use futures_util::TryStreamExt as _;
-
-    let condition = narrowing.condition(set)?;
-    let at = if set.at.is_empty() { "null::timestamptz" } else { set.at };
-    let span = match (set.day, set.pace) {
-        (Some(day), _) => format!("{day} between $3 and $4"),
-        (None, Pace::Whole) => "true".to_owned(),
-        (None, Pace::Recorded | Pace::Changed) => match set.began {
-            None => format!("{at} >= $5 and {at} < $6"),
-            // What began before and still stands, or came to something within it, belongs to it, too.
-            Some((began_at, stands)) => format!("{began_at} < $6 and ({at} >= $5 or {stands})"),
-        },
-    };
-    let began_at = set.began.map_or(at, |(began_at, _)| began_at);
-    let sql = format!(
-        "select array[{began_at}, {at}], {} from {} where {} and ({condition}) and {span} order by {}{}",
-        cells(columns, set.row()),
-        set.from,
-        set.of_clinics,
-        order(set),
-        set.then
-    );
-    let rows = sqlx::query_as::<_, (Instants, Cells)>(AssertSqlSafe(sql))
-        .bind([period.clinic_id])
-        .bind(narrowing.id())
-        .bind(period.from_on)
-        .bind(period.to_on)
-        .bind(period.from_at)
-        .bind(period.until_at)
-        .fetch(db);
-    Some(Box::pin(rows.map_err(StoreError::from)))
-}
-
-fn cells(columns: &[Column], row: &str) -> String {
+pub(super) fn cells(columns: &[Column], row: &str) -> String {
     let cells: Vec<String> = columns.iter().map(|column| column.cell(row)).collect();
     format!("array[{}]::text[]", cells.join(", "))
 }
@@ -311,7 +191,7 @@ fn compared(set: &RecordSet, operator: &str, at: &str, key: &str) -> String {
     format!("({}) {operator} ({})", left.join(", "), right.join(", "))
 }
 
-fn order(set: &RecordSet) -> String {
+pub(super) fn order(set: &RecordSet) -> String {
     let at = (set.pace != Pace::Whole).then_some(set.at);
     at.into_iter().chain(set.key.iter().map(|(part, _)| *part)).collect::<Vec<_>>().join(", ")
 }

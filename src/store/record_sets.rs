@@ -86,24 +86,106 @@ impl RecordSet {
     }
 }
 
+/// Initials mean whoever had them at the time; another may have them now.
+macro_rules! named {
+    ($initials:expr, $at:expr) => {
+        concat!(
+            "(lower(btrim(",
+            $initials,
+            ")) = (select lower(p.initials) from reporting.staff p where p.staff_id = $2)
+              and exists (select from unnest($7::timestamptz[], $8::timestamptz[]) as held (from_at, until_at)
+                          where ",
+            $at,
+            " >= held.from_at and ",
+            $at,
+            " < held.until_at))"
+        )
+    };
+}
+
+/// A device may name the person by initials alone, so those count where nobody was named by id.
+macro_rules! by_person {
+    ($row:literal) => {
+        concat!(
+            "(",
+            $row,
+            ".staff_id = $2 or ",
+            $row,
+            ".staff_id is null and ",
+            named!(concat!($row, ".performed_by"), concat!($row, ".performed_at")),
+            ")"
+        )
+    };
+}
+
+macro_rules! completions_of_person {
+    () => {
+        concat!(
+            "(select c.completion_id from reporting.completions c
+              where c.clinic_id = any($1) and c.clinic_day between $3 and $4 and ",
+            by_person!("c"),
+            ")"
+        )
+    };
+}
+
+macro_rules! completions_with_lot {
+    () => {
+        "(select u.completion_id from reporting.lot_uses u where u.lot_id = $2 and u.clinic_day between $3 and $4)"
+    };
+}
+
+/// Of a lot: those of its recall, and of work with it that fell short.
+macro_rules! actions_of_lot {
+    () => {
+        concat!(
+            "(select a.action_id from reporting.corrective_actions a where a.cause = 'lot' and a.cause_id = $2
+              or a.cause = 'completion' and a.cause_id in ",
+            completions_with_lot!(),
+            ")"
+        )
+    };
+}
+
+/// Of work of a person that fell short.
+macro_rules! actions_after_person {
+    () => {
+        concat!(
+            "(select a.action_id from reporting.corrective_actions a where a.cause = 'completion' and a.cause_id in ",
+            completions_of_person!(),
+            ")"
+        )
+    };
+}
+
+macro_rules! holds_of {
+    ($completions:expr) => {
+        concat!(
+            "r.hold_id in (select w.hold_id from reporting.step_results w where w.clinic_day between $3 and $4
+                           and w.completion_id in ",
+            $completions,
+            ")"
+        )
+    };
+}
+
 const CLINIC: &str = "r.clinic_id = any($1)";
 const SUBJECT: Option<&str> = Some("r.subject_id = $2");
+/// Where a row without a subject is about the clinic as a whole, and so about each subject, too.
+const SUBJECT_OR_ALL: Option<&str> = Some("(r.subject_id is null or r.subject_id = $2)");
 const ACTIONS_OF_SUBJECT: Option<&str> =
     Some("r.action_id in (select a.action_id from reporting.corrective_actions a where a.subject_id = $2)");
-const ACTIONS_OF_LOT: Option<&str> = Some(
-    "r.action_id in (select a.action_id from reporting.corrective_actions a where a.cause = 'lot' and a.cause_id = $2)",
+const ACTIONS_OF_LOT: Option<&str> = Some(concat!("r.action_id in ", actions_of_lot!()));
+/// Beside a condition on the days: without it every partition would be looked into.
+const TASKS_OF_SUBJECT: Option<&str> = Some(
+    "r.task_id in (select t.task_id from reporting.tasks t
+                   where t.subject_id = $2 and t.clinic_id = any($1) and t.clinic_day between $3 and $4)",
 );
-const TASKS_OF_SUBJECT: Option<&str> =
+const TASKS_OF_SUBJECT_EVER: Option<&str> =
     Some("r.task_id in (select t.task_id from reporting.tasks t where t.subject_id = $2 and t.clinic_id = any($1))");
-/// A device may name the person by initials alone, so those count where nobody was named by id.
-const BY_PERSON: Option<&str> = Some(
-    "(r.staff_id = $2 or r.staff_id is null and lower(r.performed_by) =
-        (select lower(p.initials) from reporting.staff p where p.staff_id = $2))",
-);
-const BY_INITIALS: Option<&str> =
-    Some("lower(r.performed_by) = (select lower(p.initials) from reporting.staff p where p.staff_id = $2)");
-const WITH_LOT: Option<&str> =
-    Some("r.completion_id in (select u.completion_id from reporting.lot_uses u where u.lot_id = $2)");
+const BY_PERSON: Option<&str> = Some(by_person!("r"));
+const COMPLETED_BY: Option<&str> = Some(concat!("r.completion_id in ", completions_of_person!()));
+const WITH_LOT: Option<&str> = Some(concat!("r.completion_id in ", completions_with_lot!()));
 const DAY: Option<&str> = Some("r.clinic_day");
 
 use KeyType::{Day, Id, Name, Number};
@@ -132,22 +214,23 @@ pub static RECORD_SETS: [RecordSet; 36] = [
         of: [TASKS_OF_SUBJECT, WITH_LOT, BY_PERSON] },
     RecordSet { name: "readings", pace: Recorded, began: None, from: "reporting.readings r", places: "completion r",
         at: "r.recorded_at", key: &[("r.completion_id", Id)], then: ", r.step_key", of_clinics: CLINIC, day: DAY,
-        of: [SUBJECT, None, BY_INITIALS] },
+        of: [SUBJECT, WITH_LOT, COMPLETED_BY] },
     RecordSet { name: "water_results", pace: Recorded, began: None, from: of_completions!("water_results"), places: "completion r",
         at: "r.recorded_at", key: &[("r.completion_id", Id)], then: ", s.step_key, s.bottle", of_clinics: CLINIC, day: DAY,
-        of: [TASKS_OF_SUBJECT, None, BY_PERSON] },
+        of: [TASKS_OF_SUBJECT, WITH_LOT, BY_PERSON] },
     RecordSet { name: "lot_uses", pace: Recorded, began: None, from: of_completions!("lot_uses"), places: "completion r",
         at: "r.recorded_at", key: &[("r.completion_id", Id)], then: ", s.step_key", of_clinics: CLINIC, day: DAY,
         of: [TASKS_OF_SUBJECT, Some("s.lot_id = $2"), BY_PERSON] },
     RecordSet { name: "holds", pace: Recorded, began: None, from: "reporting.holds r", places: "hold_mark r",
         at: "r.marked_at", key: &[("r.hold_id", Id), ("r.edge", Name)], then: "", of_clinics: CLINIC, day: DAY,
-        of: [TASKS_OF_SUBJECT, None, BY_INITIALS] },
+        of: [TASKS_OF_SUBJECT, Some(holds_of!(completions_with_lot!())), Some(concat!("(", named!("r.performed_by", "r.marked_at"),
+            " or ", holds_of!(completions_of_person!()), ")"))] },
     RecordSet { name: "cycles", pace: Recorded, began: None, from: "reporting.cycles r", places: "cycle_mark r",
         at: "r.recorded_at", key: &[("r.cycle_id", Id)], then: "", of_clinics: CLINIC, day: DAY,
         of: [SUBJECT, None, None] },
     RecordSet { name: "cycle_records", pace: Recorded, began: None, from: "reporting.cycle_records r", places: "cycle_record r",
         at: "r.recorded_at", key: &[("r.cycle_id", Id), ("r.number", Number)], then: "", of_clinics: CLINIC, day: None,
-        of: [SUBJECT, None, BY_INITIALS] },
+        of: [SUBJECT, None, Some(named!("r.performed_by", "r.recorded_at"))] },
     RecordSet { name: "day_marks", pace: Recorded, began: None, from: "reporting.day_marks r", places: "day_mark r",
         at: "r.recorded_at", key: &[("r.clinic_id", Id), ("r.clinic_day", Day), ("r.edge", Name)], then: "", of_clinics: CLINIC,
         day: DAY, of: [None; 3] },
@@ -159,16 +242,18 @@ pub static RECORD_SETS: [RecordSet; 36] = [
         of_clinics: CLINIC, day: DAY, of: [None, None, Some("$2 = any(r.staff_ids)")] },
     RecordSet { name: "miss_reasons", pace: Recorded, began: None, from: "reporting.miss_reasons r", places: "miss_reason r",
         at: "r.recorded_at", key: &[("r.task_id", Id), ("r.number", Number)], then: "", of_clinics: CLINIC, day: None,
-        of: [TASKS_OF_SUBJECT, None, None] },
+        of: [TASKS_OF_SUBJECT_EVER, None, Some(concat!("(r.staff_id = $2 or r.staff_id is null and ",
+            named!("r.told_by", "r.recorded_at"), ")"))] },
     RecordSet { name: "lot_marks", pace: Recorded, began: None, from: "reporting.lot_marks r", places: "lot_mark r",
         at: "r.recorded_at", key: &[("r.lot_id", Id), ("r.number", Number)], then: "", of_clinics: CLINIC, day: None,
-        of: [None, Some("r.lot_id = $2"), None] },
+        of: [None, Some("r.lot_id = $2"), Some(named!("r.marked_by", "r.marked_at"))] },
     RecordSet { name: "corrective_action_steps", pace: Recorded, began: None, from: "reporting.corrective_action_steps r",
         places: "corrective_action_step r", at: "r.recorded_at", key: &[("r.record_id", Id)], then: "", of_clinics: CLINIC,
-        day: None, of: [ACTIONS_OF_SUBJECT, ACTIONS_OF_LOT, BY_INITIALS] },
+        day: None, of: [ACTIONS_OF_SUBJECT, ACTIONS_OF_LOT, Some(concat!("(", named!("r.performed_by", "r.performed_at"),
+            " or r.action_id in ", actions_after_person!(), ")"))] },
     RecordSet { name: "corrective_action_notes", pace: Recorded, began: None, from: "reporting.corrective_action_notes r",
         places: "corrective_action_note r", at: "r.recorded_at", key: &[("r.note_id", Id)], then: "", of_clinics: CLINIC,
-        day: None, of: [ACTIONS_OF_SUBJECT, ACTIONS_OF_LOT, None] },
+        day: None, of: [ACTIONS_OF_SUBJECT, ACTIONS_OF_LOT, Some(concat!("r.action_id in ", actions_after_person!()))] },
     RecordSet { name: "service_changes", pace: Recorded, began: None, from: "reporting.service_changes r", places: "subject_change r",
         at: "r.changed_at", key: &[("r.subject_id", Id)], then: "", of_clinics: CLINIC, day: None,
         of: [SUBJECT, None, None] },
@@ -177,36 +262,44 @@ pub static RECORD_SETS: [RecordSet; 36] = [
         at: "greatest(r.opened_at, r.closed_at, (select max(w.recorded_at) from reporting.corrective_action_steps w
              where w.action_id = r.action_id))",
         key: &[("r.action_id", Id)], then: "", of_clinics: CLINIC, day: None,
-        of: [SUBJECT, Some("r.cause = 'lot' and r.cause_id = $2"), None] },
+        of: [SUBJECT, ACTIONS_OF_LOT, Some(concat!("(r.closed_by_staff_id = $2 or ", named!("r.opened_by", "r.opened_at"),
+            " or r.action_id in ", actions_after_person!(), ")"))] },
     RecordSet { name: "quarantines", pace: Changed, began: Some(("r.recorded_at", "r.released_at is null")), from: "reporting.quarantines r", places: "reporting.quarantines r",
         at: "greatest(r.recorded_at, r.released_at)", key: &[("r.quarantine_id", Id)], then: "", of_clinics: CLINIC, day: None,
-        of: [SUBJECT, Some("r.cause = 'lot' and r.cause_id = $2"), Some("r.released_by_staff_id = $2")] },
+        of: [SUBJECT,
+            Some(concat!("(r.cause = 'lot' and r.cause_id = $2 or r.cause = 'corrective_action' and r.cause_id in ", actions_of_lot!(),
+                " or r.cause = 'completion' and r.cause_id in ", completions_with_lot!(), ")")),
+            Some(concat!("(r.released_by_staff_id = $2 or ", named!("r.begun_by", "r.begun_at"),
+                " or r.cause = 'corrective_action' and r.cause_id in ", actions_after_person!(),
+                " or r.cause = 'completion' and r.cause_id in ", completions_of_person!(), ")"))] },
     RecordSet { name: "lots", pace: Changed, began: Some(("r.recorded_at", "r.ended_at is null")), from: "reporting.lots r", places: "reporting.lots r",
         at: "greatest(r.recorded_at, (select max(m.recorded_at) from reporting.lot_marks m where m.lot_id = r.lot_id))",
         key: &[("r.lot_id", Id)], then: "", of_clinics: CLINIC, day: None, of: [None, Some("r.lot_id = $2"), None] },
     RecordSet { name: "day_explanations", pace: Recorded, began: None, from: "reporting.day_explanations r", places: "day_sign_off r",
         at: "r.recorded_at", key: &[("r.sign_off_id", Id)], then: ", r.task_id, r.gap", of_clinics: CLINIC, day: DAY,
-        of: [TASKS_OF_SUBJECT, None, None] },
+        of: [TASKS_OF_SUBJECT, None, Some("r.signed_by_staff_id = $2")] },
     RecordSet { name: "day_sign_offs", pace: Whole, began: None, from: "reporting.day_sign_offs r", places: "reporting.day_sign_offs r",
-        at: "", key: &[("r.clinic_id", Id), ("r.clinic_day", Day)], then: "", of_clinics: CLINIC, day: DAY, of: [Some("true"); 3] },
+        at: "", key: &[("r.clinic_id", Id), ("r.clinic_day", Day)], then: "", of_clinics: CLINIC, day: DAY, of: [Some("true"), Some("true"),
+            Some("(r.signed_by_staff_id = $2 or exists (select from reporting.day_explanations e where e.clinic_id = r.clinic_id
+                and e.clinic_day = r.clinic_day and e.signed_by_staff_id = $2))")] },
     RecordSet { name: "water_advisories", pace: Changed, began: Some(("r.recorded_at", "r.lifted_at is null")),
         from: "reporting.water_advisories r", places: "reporting.water_advisories r",
         at: "greatest(r.recorded_at, r.lifting_recorded_at)", key: &[("r.advisory_id", Id), ("r.clinic_id", Id)], then: "",
-        of_clinics: CLINIC, day: None, of: [Some("true"), None, None] },
+        of_clinics: CLINIC, day: None, of: [Some("true"), None, Some(concat!("(r.lifted_by_staff_id = $2 or ", named!("r.opened_by", "r.recorded_at"), ")"))] },
     RecordSet { name: "legal_holds", pace: Changed, began: Some(("r.begun_at", "r.lifted_at is null")),
         from: "reporting.legal_holds r", places: "reporting.legal_holds r", at: "greatest(r.begun_at, r.lifted_at)",
-        key: &[("r.legal_hold_id", Id)], then: "", of_clinics: CLINIC, day: None, of: [Some("true"); 3] },
+        key: &[("r.legal_hold_id", Id)], then: "", of_clinics: CLINIC, day: None, of: [SUBJECT_OR_ALL, Some("r.subject_id is null"), Some("$2 in (r.begun_by_staff_id, r.lifted_by_staff_id)")] },
     RecordSet { name: "purges", pace: Recorded, began: None, from: "reporting.purges r", places: "reporting.purges r",
-        at: "r.purged_at", key: &[("r.purge_id", Id)], then: "", of_clinics: CLINIC, day: None, of: [Some("true"); 3] },
+        at: "r.purged_at", key: &[("r.purge_id", Id)], then: "", of_clinics: CLINIC, day: None, of: [Some("true"), Some("true"), Some("r.purged_by_staff_id = $2")] },
     RecordSet { name: "site_events", pace: Changed, began: Some(("r.recorded_at", "false")), from: "reporting.site_events r", places: "reporting.site_events r",
         at: "greatest(r.recorded_at, r.withdrawn_at)", key: &[("r.event_id", Id)], then: "", of_clinics: CLINIC, day: None,
-        of: [SUBJECT, None, None] },
+        of: [SUBJECT_OR_ALL, None, None] },
     RecordSet { name: "tasks", pace: Whole, began: None, from: "reporting.tasks r", places: "task r",
         at: "", key: &[("r.clinic_day", Day), ("r.task_id", Id)], then: "", of_clinics: CLINIC, day: DAY,
-        of: [SUBJECT, None, None] },
+        of: [SUBJECT, WITH_LOT, COMPLETED_BY] },
     RecordSet { name: "readiness_intervals", pace: Whole, began: None, from: "reporting.readiness_intervals r",
         places: "reporting.readiness_intervals r", at: "", key: &[("r.subject_id", Id), ("r.number", Number)], then: "",
-        of_clinics: CLINIC, day: None, of: [SUBJECT, None, None] },
+        of_clinics: "r.subject_id = any(array(select u.subject_id from reporting.subjects u where u.clinic_id = any($1)))", day: None, of: [SUBJECT, None, None] },
     RecordSet { name: "seals", pace: Whole, began: None, from: "reporting.seals r", places: "reporting.seals r",
         at: "", key: &[("r.clinic_id", Id), ("r.number", Number)], then: "", of_clinics: CLINIC, day: DAY, of: [Some("true"); 3] },
     RecordSet { name: "clinics", pace: Whole, began: None, from: "reporting.clinics r", places: "reporting.clinics r",
@@ -220,7 +313,8 @@ pub static RECORD_SETS: [RecordSet; 36] = [
         at: "", key: &[("r.product_id", Id), ("r.version", Number)], then: "", of_clinics: "true", day: None,
         of: [None, Some("r.product_id = (select l.product_id from reporting.lots l where l.lot_id = $2)"), None] },
     RecordSet { name: "instruments", pace: Whole, began: None, from: "reporting.instruments r", places: "reporting.instruments r",
-        at: "", key: &[("r.instrument_id", Id)], then: "", of_clinics: CLINIC, day: None, of: [None; 3] },
+        at: "", key: &[("r.instrument_id", Id)], then: "", of_clinics: CLINIC, day: None, of: [Some("r.instrument_id in (select q.instrument_id from reporting.readings q where q.clinic_id = any($1)
+            and q.clinic_day between $3 and $4 and q.subject_id = $2)"), None, None] },
     RecordSet { name: "closures", pace: Whole, began: None, from: "reporting.closures r", places: "reporting.closures r",
         at: "", key: &[("r.closure_id", Id)], then: "", of_clinics: CLINIC, day: None, of: [None; 3] },
     RecordSet { name: "staff", pace: Whole, began: None, from: "reporting.staff r", places: "reporting.staff r",

@@ -83,6 +83,21 @@ pub async fn check_and_account(
     purge_checks::account_for_purged(db, (group_id, clinic_id), compared, &sealed, findings).await
 }
 
+/// Takes what was purged of one day out of what was found about it; `sealed` are its leaves.
+///
+/// # Errors
+/// When the database does not answer, or holds a row the model does not know.
+pub async fn account_for_purged(
+    db: &mut PgConnection,
+    seal: &DaySeal,
+    sealed: Leaves,
+    findings: Vec<SealFinding>,
+) -> Result<(Vec<SealFinding>, Vec<Accounted>)> {
+    let sealed = [(seal.clinic_day, sealed)].into();
+    let clinic = (seal.group_id, seal.clinic_id);
+    purge_checks::account_for_purged(db, clinic, std::slice::from_ref(seal), &sealed, findings).await
+}
+
 /// Whether something recorded at an instant belongs to a seal.
 fn holds(seal: &DaySeal, at: DateTime<Utc>) -> bool {
     (seal.number == 0 || seal.recorded_from <= at) && at < seal.recorded_until

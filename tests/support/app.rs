@@ -7,6 +7,7 @@ use axum::body::Body;
 use axum::http::{HeaderMap, Method, Request, StatusCode};
 use chairtide::clock::Clock;
 use chairtide::domain::access::{Reach, Role};
+use chairtide::http::streaming::Room;
 use chairtide::http::{self, AppState, Limits};
 use chairtide::jobs::{Jobs, housekeeping, planner};
 use chairtide::store;
@@ -74,6 +75,7 @@ impl App {
             limits: Arc::new(Limits { body_bytes: 2_000_000, request_seconds: 30, concurrent_requests: 64 }),
             wake_planner: Arc::new(Notify::new()),
             horizon_days: HORIZON_DAYS,
+            streams: Arc::new(Room::beside(16)),
             last_look: Arc::default(),
         };
         let app = Self { pool, clock, router: http::app(state) };

@@ -50,7 +50,7 @@ pub(super) fn weeks(weeks: &[WeekCounts]) -> String {
 
 /// Values over days on a logarithmic axis, each with the limit it was held against.
 pub(super) fn on_log_axis(title: &str, points: &[Measured], span: (NaiveDate, NaiveDate)) -> String {
-    let numbers = || points.iter().flat_map(|point| [point.value, point.limit]).flatten().filter_map(positive);
+    let numbers = || points.iter().flat_map(numbers_of).filter_map(positive);
     let lowest = numbers().fold(f64::INFINITY, f64::min).log10().floor();
     let highest = numbers().fold(f64::NEG_INFINITY, f64::max).log10().ceil();
     let (lowest, highest) = if lowest.is_finite() { (lowest, highest.max(lowest + 1.0)) } else { (0.0, 1.0) };
@@ -73,7 +73,7 @@ pub(super) fn on_log_axis(title: &str, points: &[Measured], span: (NaiveDate, Na
 
 /// Values over days on a plain axis.
 pub(super) fn on_plain_axis(title: &str, points: &[Measured], span: (NaiveDate, NaiveDate)) -> String {
-    let numbers = || points.iter().flat_map(|point| [point.value, point.limit]).flatten().filter_map(|n| n.to_f64());
+    let numbers = || points.iter().flat_map(numbers_of).filter_map(|n| n.to_f64());
     let lowest = numbers().fold(f64::INFINITY, f64::min);
     let highest = numbers().fold(f64::NEG_INFINITY, f64::max);
     let (lowest, highest) = match (lowest.is_finite(), highest > lowest) {
@@ -116,8 +116,8 @@ fn draw(svg: &mut String, points: &[Measured], (from, to): (NaiveDate, NaiveDate
     let days = whole((to - from).num_days().max(1));
     for point in points {
         let x = LEFT + 8.0 + (WIDTH - LEFT - 16.0) * whole((point.on - from).num_days().max(0)) / days;
-        if let Some(limit) = point.limit {
-            let at = y(limit);
+        for limit in &point.limits {
+            let at = y(limit.value);
             let _ = write!(
                 svg,
                 r#"<line class="limit" x1="{:.1}" x2="{:.1}" y1="{at:.1}" y2="{at:.1}"/>"#,
@@ -125,7 +125,12 @@ fn draw(svg: &mut String, points: &[Measured], (from, to): (NaiveDate, NaiveDate
                 x + 7.0
             );
         }
-        let class = if point.kept == Some(false) { "over" } else { "within" };
+        let class = match point.kept {
+            _ if point.replaced => "replaced",
+            Some(false) => "over",
+            Some(true) => "within",
+            None => "undecided",
+        };
         let at = point.value.map_or(TOP, &y);
         let shape = match point.qualifier.as_deref() {
             Some("eq") => format!(r#"<circle class="{class}" cx="{x:.1}" cy="{at:.1}" r="3.5">"#),
@@ -133,7 +138,11 @@ fn draw(svg: &mut String, points: &[Measured], (from, to): (NaiveDate, NaiveDate
             _ => arrow(class, x, at, -1.0),
         };
         let end = if shape.starts_with("<circle") { "circle" } else { "path" };
-        let _ = write!(svg, "{shape}<title>{}</title></{end}>", escape(&in_words(point)));
+        let _ = write!(
+            svg,
+            "{shape}<title>{}</title></{end}>",
+            escape(&format!("{} ({})", point.in_words(), point.standing()))
+        );
     }
     for (x, day) in [(LEFT, from), (WIDTH - 60.0, to)] {
         day_label(svg, x, day);
@@ -146,28 +155,9 @@ fn arrow(class: &str, x: f64, y: f64, down: f64) -> String {
     format!(r#"<path class="{class}" d="M{:.1} {y:.1}h10l-5 {:.1}z">"#, x - 5.0, 9.0 * down)
 }
 
-/// A value as it is said: with its sign, and its limit beside it.
-pub(super) fn in_words(point: &Measured) -> String {
-    let value = match (point.qualifier.as_deref(), point.value) {
-        (Some("lt"), Some(value)) => format!("< {value}"),
-        (Some("gt"), Some(value)) => format!("> {value}"),
-        (_, Some(value)) => value.to_string(),
-        (_, None) => "too many to count".to_owned(),
-    };
-    let limit = match (point.operator.as_deref(), point.limit) {
-        (Some(operator), Some(limit)) => format!(", limit {} {limit}", sign(operator)),
-        _ => ", no limit in force".to_owned(),
-    };
-    format!("{} {}: {value}{limit}", point.on, point.subject)
-}
-
-fn sign(operator: &str) -> &'static str {
-    match operator {
-        "lt" => "<",
-        "le" => "≤",
-        "ge" => "≥",
-        _ => ">",
-    }
+/// What an axis must have room for.
+fn numbers_of(point: &Measured) -> impl Iterator<Item = Decimal> + '_ {
+    point.value.into_iter().chain(point.limits.iter().map(|limit| limit.value))
 }
 
 fn open(title: &str) -> String {

@@ -4,7 +4,7 @@ use chrono::{DateTime, NaiveDate, Utc};
 use serde::Serialize;
 use uuid::Uuid;
 
-use super::Cover;
+use super::{Cover, Found};
 use crate::domain::seal::ChainHead;
 
 /// A file of the pack.
@@ -39,6 +39,10 @@ pub struct Manifest<'a> {
     rows_not_sealed: u64,
     /// What is not as it was sealed, in words.
     not_as_sealed: &'a [String],
+    /// What is missing because it was purged, in words.
+    purged: &'a [String],
+    /// Clinic days of the pack that no seal holds.
+    days_not_sealed: &'a [NaiveDate],
     /// Kinds of records that say nothing of what the pack is narrowed to, and are left out.
     left_out: &'a [&'static str],
     files: &'a [PackFile],
@@ -49,10 +53,8 @@ pub struct Manifest<'a> {
 pub struct Written<'a> {
     /// Its files.
     pub files: &'a [PackFile],
-    /// Rows whose records no seal holds yet.
-    pub rows_not_sealed: u64,
-    /// What is not as it was sealed.
-    pub not_as_sealed: &'a [String],
+    /// What was found of their seals.
+    pub found: &'a Found,
     /// Kinds that are left out.
     pub left_out: &'a [&'static str],
 }
@@ -64,7 +66,7 @@ impl<'a> Manifest<'a> {
         Self {
             clinic_id: cover.clinic_id,
             clinic: &cover.clinic,
-            zone: &cover.zone,
+            zone: cover.zone.name(),
             from: cover.from_on,
             to: cover.to_on,
             narrowed_to: cover.narrowed_to.as_deref(),
@@ -73,8 +75,10 @@ impl<'a> Manifest<'a> {
             service_version: env!("CARGO_PKG_VERSION"),
             chain_head: sealed.head,
             sealed_until: sealed.until,
-            rows_not_sealed: written.rows_not_sealed,
-            not_as_sealed: written.not_as_sealed,
+            rows_not_sealed: written.found.rows_not_sealed,
+            not_as_sealed: &written.found.not_as_sealed,
+            purged: &written.found.purged,
+            days_not_sealed: &written.found.unsealed,
             left_out: written.left_out,
             files: written.files,
         }

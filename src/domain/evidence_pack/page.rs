@@ -5,7 +5,7 @@
 
 use std::fmt::Write as _;
 
-use super::{Cover, Summary, sections};
+use super::{Cover, Found, Summary, sections, tables};
 use crate::domain::cautions;
 
 /// Text as it stands in HTML, also within an attribute.
@@ -32,8 +32,8 @@ h1{font-size:1.6rem}h2{font-size:1.2rem;margin-top:2rem;border-bottom:1px solid 
 table{border-collapse:collapse;width:100%;font-size:.85rem}th,td{border:1px solid #aaa;padding:.25rem .4rem;text-align:left;vertical-align:top}
 th{background:#eee}dt{font-weight:bold}dd{margin:0 0 .4rem 1.2rem}ul.follow{margin:0;padding-left:1rem}code{font-size:.85em;word-break:break-all}
 svg{width:100%;height:auto;font:11px sans-serif;background:#fff}svg .axis{stroke:#111}svg .grid{stroke:#ddd}svg .limit{stroke:#111;stroke-width:2;stroke-dasharray:4 2}
-svg .done{fill:#9ab}svg .late{fill:#567}svg .missed{fill:#fff;stroke:#111}svg .within{fill:#567;stroke:#123}svg .over{fill:#fff;stroke:#a00;stroke-width:2}
-.cautions{border:2px solid #111;padding:.5rem 1rem}.part{font-style:italic}
+svg .done{fill:#9ab}svg .late{fill:#567}svg .missed{fill:#fff;stroke:#111}svg .within{fill:#567;stroke:#123}svg .over{fill:#fff;stroke:#a00;stroke-width:2}svg .undecided{fill:#ccc;stroke:#666}svg .replaced{fill:#fff;stroke:#999}
+.cautions,.differs{border:2px solid #111;padding:.5rem 1rem}.part{font-style:italic}
 @media print{body{margin:0;max-width:none}h2{break-after:avoid}tr,svg,.cautions{break-inside:avoid}thead{display:table-header-group}}
 ";
 
@@ -60,21 +60,23 @@ const STATES: [(&str, &str); 9] = [
 
 /// The page.
 #[must_use]
-pub fn page(cover: &Cover, summary: &Summary) -> String {
+pub fn page(cover: &Cover, summary: &Summary, found: &Found) -> String {
     let mut html = String::with_capacity(64 * 1024);
     let of = cover.narrowed_to.as_ref().map_or_else(String::new, |of| format!(" · {}", escape(of)));
     let title = format!("{}{of}: records from {} to {}", escape(&cover.clinic), cover.from_on, cover.to_on);
     let _ = write!(
         html,
         "<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><title>{title}</title><style>{STYLE}</style></head><body>\
-         <h1>{title}</h1><p>Clinic days of the time zone {}. Made on {} with the key <code>{}</code>. Instants are UTC. \
+         <h1>{title}</h1><p>Clinic days and times of day are those of the time zone {}, each time with how far its clocks were ahead of UTC. Made \
+         at {} with the key <code>{}</code>. In the files instants are UTC. \
          The folders <code>csv</code> and <code>json</code> hold every record that is told here and more; \
          <code>columns.csv</code> says what each column means, <code>manifest.json</code> which files belong to this \
-         pack.</p>",
-        escape(&cover.zone),
-        cover.made_at.format("%Y-%m-%d %H:%M"),
+         pack. <code>python3 check_pack.py</code> checks them and their seals, without the service.</p>",
+        escape(cover.zone.name()),
+        cover.minute(cover.made_at),
         cover.key_id
     );
+    sections::not_as_sealed(&mut html, found);
     html.push_str("<section class=\"cautions\"><h2>Read this first</h2><ul>");
     for caution in cautions::RECORDS {
         let _ = write!(html, "<li>{}</li>", escape(caution));
@@ -83,12 +85,15 @@ pub fn page(cover: &Cover, summary: &Summary) -> String {
     sections::weeks(&mut html, &summary.weeks);
     sections::water(&mut html, &summary.water, cover);
     sections::readings(&mut html, summary, cover);
-    sections::failures(&mut html, &summary.failures);
-    sections::open_actions(&mut html, &summary.open_actions, cover.made_at);
-    sections::gaps(&mut html, &summary.gaps);
-    sections::corrections(&mut html, &summary.corrections);
-    sections::flagged(&mut html, &summary.flagged);
-    sections::seals(&mut html, &summary.sealed, cover);
+    sections::failures(&mut html, &summary.failures, cover);
+    sections::open_actions(&mut html, &summary.open_actions, cover);
+    sections::gaps(&mut html, &summary.gaps, cover);
+    sections::corrections(&mut html, &summary.corrections, cover);
+    sections::flagged(&mut html, &summary.flagged, cover);
+    for table in &summary.tables {
+        tables::write(&mut html, table, cover);
+    }
+    sections::seals(&mut html, &summary.sealed, found, cover);
     html.push_str("<h2>What the words mean</h2><dl>");
     for (word, meaning) in STATES {
         let _ = write!(html, "<dt>{word}</dt><dd>{meaning}</dd>");

@@ -2,12 +2,12 @@
 
 use std::fmt::Write as _;
 
-use chrono::{DateTime, Utc};
-
 use super::page::escape;
 use super::{
-    Cover, Failure, FollowUp, Gap, Measured, OpenAction, OutOfUse, Remark, Sealed, Shown, Summary, WeekCounts, charts,
+    Cover, Failure, FollowUp, Found, Gap, MOST_SHOWN, Measured, OpenAction, OutOfUse, Remark, Sealed, Shown, Summary,
+    WeekCounts, charts, differences,
 };
+use crate::domain::cautions;
 
 pub(super) fn weeks(html: &mut String, weeks: &[WeekCounts]) {
     html.push_str("<h2>Work by week</h2>");
@@ -36,7 +36,9 @@ pub(super) fn water(html: &mut String, water: &Shown<Measured>, cover: &Cover) {
     }
     html.push_str(
         "<p>CFU/mL on a logarithmic axis. A dot is a count, an arrow down \"less than\", an arrow up \"more than\"; the \
-         dashed mark is the limit each was held against; a red outline lies beyond its limit.</p>",
+         dashed marks are the limits each was held against. Dark: within its limits. A red outline: beyond them. Grey: no \
+         limit, or not decided by the value. A grey outline: replaced by a later entry. What was drawn before the first day \
+         stands at the left edge.</p>",
     );
     html.push_str(&charts::on_log_axis(
         "Results of water samples in CFU/mL",
@@ -44,6 +46,7 @@ pub(super) fn water(html: &mut String, water: &Shown<Measured>, cover: &Cover) {
         (cover.from_on, cover.to_on),
     ));
     values(html, &water.rows);
+    let _ = write!(html, "<p>{}</p>", escape(cautions::WATER_RESULTS));
     part(html, water);
 }
 
@@ -56,19 +59,33 @@ pub(super) fn readings(html: &mut String, summary: &Summary, cover: &Cover) {
         let title = format!("{} ({})", series.name, series.unit);
         let _ = write!(html, "<h3>{}</h3>", escape(&title));
         html.push_str(&charts::on_plain_axis(&title, &series.points, (cover.from_on, cover.to_on)));
-        let beyond: Vec<&Measured> = series.points.iter().filter(|point| point.kept == Some(false)).collect();
-        let _ =
-            write!(html, "<p>{} readings drawn, {} of them beyond their limit.</p>", series.points.len(), beyond.len());
+        let drawn = series.points.len();
+        let _ = write!(html, "<p>{} readings, {} of them beyond their limits.", series.total, series.beyond);
+        if usize::try_from(series.total).is_ok_and(|total| total > drawn) {
+            let _ = write!(
+                html,
+                " <span class=\"part\">The chart shows {drawn}: those beyond their limits first, then the newest. All \
+                 stand in csv/readings.csv.</span>"
+            );
+        }
+        html.push_str("</p>");
+        let beyond: Vec<&Measured> = series.points.iter().filter(|point| point.is_beyond()).collect();
         if !beyond.is_empty() {
-            values(html, beyond);
+            values(html, beyond.iter().copied().take(MOST_SHOWN));
         }
     }
-    if summary.more_readings {
-        html.push_str("<p class=\"part\">More readings stand in csv/readings.csv.</p>");
+    if summary.series_count > summary.readings.len() {
+        let _ = write!(
+            html,
+            "<p class=\"part\">{} of {} series are drawn, those with values beyond their limits first; csv/readings.csv has \
+             all.</p>",
+            summary.readings.len(),
+            summary.series_count
+        );
     }
 }
 
-pub(super) fn failures(html: &mut String, failures: &Shown<Failure>) {
+pub(super) fn failures(html: &mut String, failures: &Shown<Failure>, cover: &Cover) {
     html.push_str("<h2>What did not pass, and what followed</h2>");
     if failures.rows.is_empty() {
         html.push_str("<p>No record of these days is failed or void.</p>");
@@ -82,14 +99,14 @@ pub(super) fn failures(html: &mut String, failures: &Shown<Failure>) {
             if failure.corrected { ", replaced by a later entry" } else { "" },
             escape(&failure.findings),
             escape(&failure.performed_by),
-            minute(failure.performed_at)
+            cover.minute(failure.performed_at)
         );
         let mut followed = String::new();
         for action in &failure.actions {
-            followed.push_str(&follow_up(action));
+            followed.push_str(&follow_up(action, cover));
         }
         for out in &failure.out_of_use {
-            followed.push_str(&out_of_use(out));
+            followed.push_str(&out_of_use(out, cover));
         }
         if followed.is_empty() {
             followed.push_str("<li>no action is recorded</li>");
@@ -107,20 +124,20 @@ pub(super) fn failures(html: &mut String, failures: &Shown<Failure>) {
     part(html, failures);
 }
 
-fn follow_up(action: &FollowUp) -> String {
+fn follow_up(action: &FollowUp, cover: &Cover) -> String {
     let mut text =
-        format!("<li>corrective action \"{}\", opened at {}<ul>", plain(&action.kind), minute(action.opened_at));
+        format!("<li>corrective action \"{}\", opened at {}<ul>", plain(&action.kind), cover.minute(action.opened_at));
     for step in &action.steps {
         let result = step.result.as_ref().map_or_else(String::new, |result| format!(" ({})", escape(result)));
         let note = if step.note.is_empty() { String::new() } else { format!(": {}", escape(&step.note)) };
-        let (key, by, at) = (plain(&step.step_key), escape(&step.performed_by), minute(step.performed_at));
+        let (key, by, at) = (plain(&step.step_key), escape(&step.performed_by), cover.minute(step.performed_at));
         let _ = write!(text, "<li>{key}{result} by {by} at {at}{note}</li>");
     }
     text.push_str("</ul>");
     match (action.closed_at, &action.closed_by) {
         (Some(at), Some(by)) => {
             let reason = escape(action.close_reason.as_deref().unwrap_or_default());
-            let _ = write!(text, "closed by {} at {}: {reason}", escape(by), minute(at));
+            let _ = write!(text, "closed by {} at {}: {reason}", escape(by), cover.minute(at));
         }
         _ => text.push_str("open when this pack was made"),
     }
@@ -128,24 +145,24 @@ fn follow_up(action: &FollowUp) -> String {
     text
 }
 
-fn out_of_use(out: &OutOfUse) -> String {
+fn out_of_use(out: &OutOfUse, cover: &Cover) -> String {
     let end = match (out.released_at, &out.released_by) {
         (Some(at), Some(by)) => {
             let reason = escape(out.release_reason.as_deref().unwrap_or_default());
-            format!("released by {} at {}: {reason}", escape(by), minute(at))
+            format!("released by {} at {}: {reason}", escape(by), cover.minute(at))
         }
         _ => "no release was recorded when this pack was made".to_owned(),
     };
-    format!("<li>out of use since {} ({}); {end}</li>", minute(out.begun_at), escape(&out.reason))
+    format!("<li>out of use since {} ({}); {end}</li>", cover.minute(out.begun_at), escape(&out.reason))
 }
 
-pub(super) fn open_actions(html: &mut String, actions: &Shown<OpenAction>, made_at: DateTime<Utc>) {
+pub(super) fn open_actions(html: &mut String, actions: &Shown<OpenAction>, cover: &Cover) {
     html.push_str("<h2>Open corrective actions</h2>");
     if actions.rows.is_empty() {
         html.push_str("<p>None was open when this pack was made.</p>");
         return;
     }
-    let age = |action: &OpenAction| (made_at - action.opened_at).num_days();
+    let age = |action: &OpenAction| (cover.made_at - action.opened_at).num_days();
     let within = |from: i64, to: i64| actions.rows.iter().filter(|a| (from..to).contains(&age(a))).count();
     let ages = [
         ("up to 7 days", within(i64::MIN, 8)),
@@ -156,9 +173,9 @@ pub(super) fn open_actions(html: &mut String, actions: &Shown<OpenAction>, made_
     html.push_str(&charts::ages(&ages));
     head(html, &["Opened", "Days", "What", "About", "Why", "Whose turn", "Due"]);
     for action in &actions.rows {
-        let due = action.due_by.map_or_else(String::new, minute);
+        let due = action.due_by.map_or_else(String::new, |at| cover.minute(at));
         let cells = [
-            minute(action.opened_at),
+            cover.minute(action.opened_at),
             age(action).to_string(),
             plain(&action.kind),
             escape(&action.subject),
@@ -172,8 +189,9 @@ pub(super) fn open_actions(html: &mut String, actions: &Shown<OpenAction>, made_
     part(html, actions);
 }
 
-pub(super) fn gaps(html: &mut String, gaps: &Shown<Gap>) {
+pub(super) fn gaps(html: &mut String, gaps: &Shown<Gap>, cover: &Cover) {
     html.push_str("<h2>Missed: record missing</h2>");
+    let _ = write!(html, "<p>{}</p>", escape(cautions::MISSED));
     if gaps.rows.is_empty() {
         html.push_str("<p>No task of these days was missed.</p>");
         return;
@@ -185,24 +203,24 @@ pub(super) fn gaps(html: &mut String, gaps: &Shown<Gap>) {
             _ => "no reason is recorded".to_owned(),
         };
         let cells =
-            [gap.clinic_day.to_string(), escape(&gap.routine), escape(&gap.subject), minute(gap.missed_at), why];
+            [gap.clinic_day.to_string(), escape(&gap.routine), escape(&gap.subject), cover.minute(gap.missed_at), why];
         row(html, cells.into_iter());
     }
     html.push_str("</tbody></table>");
     part(html, gaps);
 }
 
-pub(super) fn corrections(html: &mut String, corrections: &Shown<Remark>) {
+pub(super) fn corrections(html: &mut String, corrections: &Shown<Remark>, cover: &Cover) {
     html.push_str("<h2>Corrections</h2><p>A correction is a further entry; the one it replaces stays.</p>");
-    remarks(html, corrections, "Reason");
+    remarks(html, corrections, "Reason", cover);
 }
 
-pub(super) fn flagged(html: &mut String, flagged: &Shown<Remark>) {
+pub(super) fn flagged(html: &mut String, flagged: &Shown<Remark>, cover: &Cover) {
     html.push_str("<h2>Entries to look at</h2><p>A flag changes no verdict. It says what is odd about who entered something or when.</p>");
-    remarks(html, flagged, "Flags");
+    remarks(html, flagged, "Flags", cover);
 }
 
-fn remarks(html: &mut String, remarks: &Shown<Remark>, words: &str) {
+fn remarks(html: &mut String, remarks: &Shown<Remark>, words: &str, cover: &Cover) {
     if remarks.rows.is_empty() {
         html.push_str("<p>None for these days.</p>");
         return;
@@ -216,8 +234,8 @@ fn remarks(html: &mut String, remarks: &Shown<Remark>, words: &str) {
         let cells = [
             remark.clinic_day.to_string(),
             format!("{}<br>{}", escape(&remark.routine), escape(&remark.subject)),
-            minute(remark.performed_at),
-            minute(remark.recorded_at),
+            cover.minute(remark.performed_at),
+            cover.minute(remark.recorded_at),
             escape(&remark.performed_by),
             escape(&remark.words),
             entry,
@@ -228,41 +246,83 @@ fn remarks(html: &mut String, remarks: &Shown<Remark>, words: &str) {
     part(html, remarks);
 }
 
-pub(super) fn seals(html: &mut String, sealed: &Sealed, cover: &Cover) {
+/// Before everything else, for whoever prints the page: what below may have been edited or lost.
+pub(super) fn not_as_sealed(html: &mut String, found: &Found) {
+    if found.not_as_sealed.is_empty() {
+        return;
+    }
+    let _ = write!(
+        html,
+        "<section class=\"differs\"><h2>Not as it was sealed</h2><p>{} differences were found between the records of this \
+         pack and their seals. What is told of these records below is not what was sealed:</p>",
+        found.not_as_sealed.len()
+    );
+    listed(html, &found.not_as_sealed);
+    html.push_str("</section>");
+}
+
+fn listed(html: &mut String, items: &[String]) {
+    html.push_str("<ul>");
+    for item in items.iter().take(MOST_SHOWN) {
+        let _ = write!(html, "<li>{}</li>", escape(item));
+    }
+    html.push_str("</ul>");
+    if items.len() > MOST_SHOWN {
+        let _ = write!(
+            html,
+            "<p class=\"part\">The first {MOST_SHOWN} of {} are shown; manifest.json has all.</p>",
+            items.len()
+        );
+    }
+}
+
+pub(super) fn seals(html: &mut String, sealed: &Sealed, found: &Found, cover: &Cover) {
     html.push_str("<h2>Seals</h2>");
+    let differences = match found.not_as_sealed.len() {
+        0 => "Nothing that was looked at differs from its seal.".to_owned(),
+        some => format!("{some} differences from the seals stand at the top of this page."),
+    };
+    if !found.purged.is_empty() {
+        html.push_str("<p>Missing because it was purged, as a purge that is sealed says:</p>");
+        listed(html, &found.purged);
+    }
     let (Some(head), Some(until)) = (sealed.head, sealed.until) else {
         html.push_str("<p>No day of this clinic is sealed yet.</p>");
         return;
     };
     let _ = write!(
         html,
-        "<p>{} clinic days from {} to {} are sealed. What was recorded at {} or later is not sealed yet. The clinic's chain has \
+        "<p>{differences} {} clinic days from {} to {} are sealed. What was recorded at {} or later is not sealed yet. The clinic's chain has \
          {} seals; its head is <code>{}</code>. That a record is as it was sealed says that nobody changed it since, not \
-         that it is right. To check without the service: <code>python3 check_proof.py proofs/*.json</code>, and compare the \
+         that it is right. To check without the service: <code>python3 check_pack.py</code>, and compare the \
          head with one that was kept elsewhere.</p>",
         sealed.days,
         cover.from_on,
         cover.to_on,
-        minute(until),
+        cover.minute(until),
         head.size,
         head.root
     );
+    if !found.unsealed.is_empty() {
+        let _ = write!(
+            html,
+            "<p>Clinic days that are not sealed, so that nothing vouches for their records yet: {}. Rows of this pack \
+             whose records no seal holds: {}.</p>",
+            escape(&differences::spans(&found.unsealed).join(", ")),
+            found.rows_not_sealed
+        );
+    }
 }
 
 fn values<'a>(html: &mut String, points: impl IntoIterator<Item = &'a Measured>) {
     html.push_str("<ul>");
     for point in points {
-        let beyond = match point.kept {
-            Some(true) => "within its limit",
-            Some(false) => "beyond its limit",
-            None => "not decided by the value",
-        };
-        let _ = write!(html, "<li>{} ({beyond})</li>", escape(&charts::in_words(point)));
+        let _ = write!(html, "<li>{} ({})</li>", escape(&point.in_words()), escape(&point.standing()));
     }
     html.push_str("</ul>");
 }
 
-fn head(html: &mut String, names: &[&str]) {
+pub(super) fn head(html: &mut String, names: &[&str]) {
     html.push_str("<table><thead><tr>");
     for name in names {
         let _ = write!(html, "<th>{}</th>", escape(name));
@@ -271,7 +331,7 @@ fn head(html: &mut String, names: &[&str]) {
 }
 
 /// A row of cells that are HTML already.
-fn row(html: &mut String, cells: impl Iterator<Item = String>) {
+pub(super) fn row(html: &mut String, cells: impl Iterator<Item = String>) {
     html.push_str("<tr>");
     for cell in cells {
         let _ = write!(html, "<td>{cell}</td>");
@@ -279,14 +339,11 @@ fn row(html: &mut String, cells: impl Iterator<Item = String>) {
     html.push_str("</tr>");
 }
 
-fn part<T>(html: &mut String, shown: &Shown<T>) {
-    if shown.more {
-        let _ = write!(html, "<p class=\"part\">The first {} are shown; the files hold all.</p>", shown.rows.len());
+pub(super) fn part<T>(html: &mut String, shown: &Shown<T>) {
+    if shown.total > shown.rows.len() {
+        let (first, total) = (shown.rows.len(), shown.total);
+        let _ = write!(html, "<p class=\"part\">The first {first} of {total} are shown; the files hold all.</p>");
     }
-}
-
-fn minute(at: DateTime<Utc>) -> String {
-    at.format("%Y-%m-%d %H:%M").to_string()
 }
 
 /// A stable name as words.

@@ -6,27 +6,33 @@ use std::collections::{BTreeSet, HashSet};
 
 use chrono::{DateTime, Utc};
 use futures_util::TryStreamExt as _;
-use sqlx::{Postgres, Transaction};
 use uuid::Uuid;
 
 use super::archive::Archive;
+use crate::domain::evidence_pack::differences::{self, in_words};
 use crate::domain::evidence_pack::manifest::{Manifest, Written};
 use crate::domain::evidence_pack::page::page;
-use crate::domain::evidence_pack::{Cover, Summary};
+use crate::domain::evidence_pack::{Cover, Found, Summary};
 use crate::domain::seal::DaySeal;
 use crate::domain::seal::day_proof::{DayLeaf, DayProof};
-use crate::domain::seal::proof::Proof;
+use crate::domain::seal::proof::{Proof, ProofError};
 use crate::domain::seal::record::{Leaves, Record};
+use crate::domain::seal::tamper::{SealFinding, day_findings};
 use crate::domain::seal::tree::TreeHash;
 use crate::http::representation::RowFormat;
 use crate::http::rows::{write_head, write_record, write_row};
 use crate::http::streaming::{PIECE_BYTES, Pieces, StreamError};
-use crate::store::exports::{self, Column, Instants, Narrowing, Period};
+use crate::store::exports::{self, Column};
+use crate::store::packs::{self, Instants, Narrowing, Period};
 use crate::store::record_sets::{Pace, RECORD_SETS, RecordSet};
-use crate::store::{seal_records, seals};
+use crate::store::snapshots::Snapshot;
+use crate::store::{seal_checks, seal_records, seals};
 
 /// The checker of proofs, as it stands in the repository.
 const CHECK_PROOF: &str = include_str!("../../../seed-demo/check_proof.py");
+
+/// The checker of packs.
+const CHECK_PACK: &str = include_str!("check_pack.py");
 
 /// What is known of a pack before it is written.
 pub(super) struct Pack {
@@ -39,14 +45,10 @@ pub(super) struct Pack {
 }
 
 /// Writes the pack.
-pub(super) async fn write(
-    mut tx: Transaction<'static, Postgres>,
-    pieces: Pieces,
-    pack: Pack,
-) -> Result<(), StreamError> {
+pub(super) async fn write(mut tx: Snapshot, pieces: Pieces, pack: Pack) -> Result<(), StreamError> {
     let mut archive = Archive::new(pieces, pack.cover.made_at);
-    archive.add("summary.html", page(&pack.cover, &pack.summary).as_bytes(), None).await?;
     archive.add("check_proof.py", CHECK_PROOF.as_bytes(), None).await?;
+    archive.add("check_pack.py", CHECK_PACK.as_bytes(), None).await?;
     let mut told = Told::new(&pack);
     let mut left_out = Vec::new();
     let mut columns_csv = Vec::new();
@@ -65,14 +67,11 @@ pub(super) async fn write(
         }
     }
     archive.add("columns.csv", &columns_csv, Some(described)).await?;
-    let not_as_sealed = write_proofs(&mut tx, &mut archive, &pack, &told).await?;
-    tx.rollback().await?;
-    let written = Written {
-        files: archive.files(),
-        rows_not_sealed: told.not_sealed,
-        not_as_sealed: &not_as_sealed,
-        left_out: &left_out,
-    };
+    let found = write_proofs(&mut tx, &mut archive, &pack, &told).await?;
+    tx.finish().await?;
+    // The page comes after the proofs: it says what they showed.
+    archive.add("summary.html", page(&pack.cover, &pack.summary, &found).as_bytes(), None).await?;
+    let written = Written { files: archive.files(), found: &found, left_out: &left_out };
     let manifest = serde_json::to_vec_pretty(&Manifest::new(&pack.cover, &pack.summary.sealed, written))?;
     archive.add("manifest.json", &manifest, None).await?;
     archive.finish().await
@@ -80,7 +79,7 @@ pub(super) async fn write(
 
 /// One kind as CSV and as JSON; whether it says anything of what the pack is narrowed to.
 async fn write_records(
-    tx: &mut Transaction<'static, Postgres>,
+    tx: &mut Snapshot,
     archive: &mut Archive,
     pack: &Pack,
     set: &RecordSet,
@@ -90,7 +89,7 @@ async fn write_records(
     for (format, path) in
         [(RowFormat::Csv, format!("csv/{}.csv", set.name)), (RowFormat::Lines, format!("json/{}.ndjson", set.name))]
     {
-        let Some(mut rows) = exports::stream_period(tx, set, columns, pack.period, pack.narrowing) else {
+        let Some(mut rows) = packs::stream_period(tx, set, columns, &pack.period, pack.narrowing) else {
             return Ok(false);
         };
         archive.begin(&path)?;
@@ -170,35 +169,52 @@ impl Told {
     }
 }
 
-/// One proof for each sealed day that holds what is told; answers what is not as it was sealed.
+/// One proof for each sealed day that holds what is told; answers what they showed.
 async fn write_proofs(
-    tx: &mut Transaction<'static, Postgres>,
+    tx: &mut Snapshot,
     archive: &mut Archive,
     pack: &Pack,
     told: &Told,
-) -> Result<Vec<String>, StreamError> {
+) -> Result<Found, StreamError> {
     let chain: Vec<TreeHash> = pack.seals.iter().map(DaySeal::leaf).collect();
-    let mut findings = Vec::new();
+    let sealed: BTreeSet<_> = pack.seals.iter().map(|seal| seal.clinic_day).collect();
+    let days = pack.period.from_on.iter_days().take_while(|day| *day <= pack.period.to_on);
+    let mut found = Found {
+        unsealed: days.filter(|day| !sealed.contains(day)).collect(),
+        rows_not_sealed: told.not_sealed,
+        ..Found::default()
+    };
+    let of_chain = seal_checks::check_chain(tx, pack.group_id, pack.period.clinic_id, &pack.seals).await?;
+    found.not_as_sealed.extend(of_chain.iter().map(in_words));
     for number in &told.seals {
         let Some(seal) = pack.seals.get(*number) else { continue };
         let (group_id, clinic_id, day) = (pack.group_id, pack.period.clinic_id, seal.clinic_day);
-        let rows = seal_records::list(tx, group_id, clinic_id, Some(seal.recorded_from), seal.recorded_until).await?;
+        // What lies before the first seal was not there when that was made: it is looked at with it.
+        let from = (seal.number > 0).then_some(seal.recorded_from);
+        let rows = seal_records::list(tx, group_id, clinic_id, from, seal.recorded_until).await?;
         let leaves = seals::list_leaves(tx, group_id, clinic_id, (day, day)).await?.remove(&day).unwrap_or_default();
         let records: Vec<(bool, Record)> =
             rows.into_iter().map(|(_, record)| (told.tells(*number, &record), record)).collect();
-        let (seal, chain) = (seal.clone(), chain.clone());
+        let (of_day, chain, sealed) = (seal.clone(), chain.clone(), leaves.clone());
         // A day's hashes are work for a thread that answers nobody.
-        let made = tokio::task::spawn_blocking(move || prove(seal, records, leaves, &chain)).await;
+        let made = tokio::task::spawn_blocking(move || prove(of_day, records, leaves, &chain)).await;
         let (proof, differing) = made.map_err(|error| StreamError::Unwritable(error.to_string()))?;
-        findings.extend(differing);
-        let Some(proof) = proof else { continue };
+        let (differing, purged) = seal_checks::account_for_purged(tx, seal, sealed, differing).await?;
+        found.not_as_sealed.extend(differing.iter().map(in_words));
+        found.purged.extend(purged.iter().map(differences::purged));
+        let proof = match proof {
+            Ok(proof) => proof,
+            Err(error) => {
+                found.not_as_sealed.push(format!("{day}: nothing of this day can be proved: {error}"));
+                continue;
+            }
+        };
         let count = proof.leaves.iter().filter(|leaf| matches!(leaf, DayLeaf::Record(_))).count();
         let content = serde_json::to_vec(&Proof::Day(proof))?;
         archive.add(&format!("proofs/{day}.json"), &content, u64::try_from(count).ok()).await?;
     }
-    let note = note_of(pack, told, &findings);
-    archive.add("proofs/README.txt", note.as_bytes(), None).await?;
-    Ok(findings)
+    archive.add("proofs/README.txt", note_of(&found).as_bytes(), None).await?;
+    Ok(found)
 }
 
 /// The proof of a day, as far as there is one, and what is not as it was sealed.
@@ -207,20 +223,15 @@ fn prove(
     records: Vec<(bool, Record)>,
     mut sealed: Leaves,
     chain: &[TreeHash],
-) -> (Option<DayProof>, Vec<String>) {
-    let (day, order) = (seal.clinic_day, sealed.keys().cloned().collect::<Vec<_>>());
-    let mut findings = Vec::new();
+) -> (Result<DayProof, ProofError>, Vec<SealFinding>) {
+    let (told, records): (Vec<bool>, Vec<Record>) = records.into_iter().unzip();
+    let findings = day_findings(&seal, &sealed, &records);
+    let order: Vec<_> = sealed.keys().cloned().collect();
     let mut as_sealed = std::collections::BTreeMap::new();
-    for (is_told, record) in records {
+    for (_, record) in told.into_iter().zip(records).filter(|(is_told, _)| *is_told) {
         let name = record.name();
-        match (sealed.get(&name), record.leaf()) {
-            (Some(leaf), Ok(own)) if *leaf == own => {
-                if is_told {
-                    as_sealed.insert(name, record);
-                }
-            }
-            (Some(_), _) => findings.push(format!("{day}: {name} is not as it was sealed")),
-            (None, _) => findings.push(format!("{day}: {name} was added after the day was sealed")),
+        if record.leaf().ok().as_ref() == sealed.get(&name) {
+            as_sealed.insert(name, record);
         }
     }
     let leaves = order
@@ -230,35 +241,25 @@ fn prove(
             Some(as_sealed.remove(&name).map_or(DayLeaf::Hash(leaf), DayLeaf::Record))
         })
         .collect();
-    match DayProof::new(seal, leaves, chain) {
-        Ok(proof) => (Some(proof), findings),
-        Err(error) => {
-            findings.push(format!("{day}: nothing of this day can be proved: {error}"));
-            (None, findings)
-        }
-    }
+    (DayProof::new(seal, leaves, chain), findings)
 }
 
-fn note_of(pack: &Pack, told: &Told, findings: &[String]) -> String {
-    let sealed: BTreeSet<_> = pack.seals.iter().map(|seal| seal.clinic_day).collect();
-    let unsealed: Vec<String> = (pack.period.from_on.iter_days())
-        .take_while(|day| *day <= pack.period.to_on)
-        .filter(|day| !sealed.contains(day))
-        .map(|day| day.to_string())
-        .collect();
+fn note_of(found: &Found) -> String {
     let list = |items: &[String]| if items.is_empty() { "none".to_owned() } else { items.join("\n  ") };
     format!(
         "One file a clinic day on which something of this pack was recorded: its records in the order of its seal's leaves, \
          a hash where a record is not told, and the way to the head of the clinic's chain.\n\
-         Check them without the service: python3 check_proof.py proofs/*.json\n\
+         Check them without the service: python3 check_pack.py, or one alone: python3 check_proof.py proofs/DAY.json\n\
          Compare the head that is printed with one that was kept where nobody who can write the database can write.\n\
          A record that is as it was sealed was not changed since. That says nothing of whether it is right.\n\n\
+         Not as it was sealed:\n  {}\n\
+         Purged:\n  {}\n\
          Rows of this pack whose records no seal holds yet: {}\n\
-         Clinic days of this pack that are not sealed:\n  {}\n\
-         Not as it was sealed:\n  {}\n",
-        told.not_sealed,
-        list(&unsealed),
-        list(findings)
+         Clinic days of this pack that are not sealed:\n  {}\n",
+        list(&found.not_as_sealed),
+        list(&found.purged),
+        found.rows_not_sealed,
+        list(&differences::spans(&found.unsealed))
     )
 }
 
