@@ -107,7 +107,8 @@ async fn work_out(
     let today = clinic_day(db, caller, clinic_id).await?;
     let all = seals::list_seals(db, caller.group_id, clinic_id).await?;
     let days = span.cut(&all)?;
-    let worked = purge_trials::work_out(db, caller.group_id, Trial { clinic_id, class, today }, days).await?;
+    let trial = Trial { clinic_id, class, today, now: caller.now };
+    let worked = purge_trials::work_out(db, caller.group_id, trial, days).await?;
     Ok((today, days.len(), worked))
 }
 

@@ -4,7 +4,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use chrono::NaiveDate;
+use chrono::{DateTime, NaiveDate, Utc};
 use sqlx::PgConnection;
 use uuid::Uuid;
 
@@ -27,6 +27,8 @@ pub struct Trial {
     pub class: Option<RecordClass>,
     /// The clinic day it is asked on.
     pub today: NaiveDate,
+    /// The instant it is asked at.
+    pub now: DateTime<Utc>,
 }
 
 /// What would go and what would stay.
@@ -45,7 +47,7 @@ pub struct Worked {
 /// # Errors
 /// When the database does not answer, or holds a row the model does not know.
 pub async fn work_out(db: &mut PgConnection, group_id: Uuid, trial: Trial, days: &[DaySeal]) -> Result<Worked> {
-    let Trial { clinic_id, class, today } = trial;
+    let Trial { clinic_id, class, today, now } = trial;
     let clinic = clinics::find(db, group_id, clinic_id).await?;
     let place = clinic.map(|clinic| clinic.jurisdiction).unwrap_or_default();
     let own = retention::own_years(&retention::list(db, group_id, clinic_id).await?);
@@ -55,7 +57,7 @@ pub async fn work_out(db: &mut PgConnection, group_id: Uuid, trial: Trial, days:
     let mut leaves: BTreeMap<NaiveDate, Leaves> = BTreeMap::new();
     let mut kept_for_ever = BTreeMap::new();
     for some in days.chunks(seal_checks::MOST_DAYS) {
-        let (findings, accounted) = seal_checks::check_and_account(db, group_id, clinic_id, some).await?;
+        let (findings, accounted) = seal_checks::check_and_account(db, group_id, clinic_id, some, now).await?;
         broken_days.extend(findings.iter().filter_map(day_of));
         let found = purges::list_candidates(db, group_id, clinic_id, some, today).await?;
         let span = some.first().zip(some.last()).map(|(a, b)| (a.clinic_day, b.clinic_day)).unwrap_or_default();
