@@ -1,7 +1,9 @@
 //! How long records are kept, what holds them back, and what a purge takes and leaves.
 
 mod database;
+mod kept;
 mod purges;
+mod races;
 mod settings;
 mod tampered;
 
@@ -38,6 +40,15 @@ async fn old_clinic(app: &App) -> Clinic<'_> {
     let admin = app.group(id(1)).await;
     let clinic = scenario::configure_from(admin, "Europe/London", 0, "2014-01-01").await;
     people(&clinic).await;
+    // A key whose id tests know, to name it as the device of an act.
+    sqlx::query(
+        "insert into api_key (group_id, key_id, label, role, reach, secret_hash, created_at)
+         values ($1, $1, 'known', 'manager', 'group', sha256('known'), '2014-01-01')",
+    )
+    .bind(id(1))
+    .execute(&app.pool)
+    .await
+    .expect("the owner may");
     app.plan().await;
     clinic
 }

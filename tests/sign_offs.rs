@@ -1,5 +1,8 @@
 //! A lead reviews a clinic day, explains its gaps and signs it; unsigned days climb the ladder.
 
+mod asking;
+mod later;
+
 use axum::http::Method;
 use chairtide::domain::access::Role;
 use chairtide::store::reporting;
@@ -144,7 +147,8 @@ async fn what_arrives_after_the_signature_is_told_beside_it_and_may_be_signed_in
     app.set(at("2026-11-02T20:00:00Z"));
     clinic.tablet.post("/v1/completions", offline).await.expect(201);
     let later = review(&clinic.manager, &clinic, MONDAY).await;
-    assert_eq!(later["state"], "signed_with_later_entries");
+    // The flush came after the signature, and so did a gap that nobody explained.
+    assert_eq!(later["state"], "signed_with_later_gaps");
     assert_eq!(later["entries_after_signing"][0]["completion_id"], json!(id(821)));
     assert_eq!(later["entries_to_review"][0]["flags"][0]["flag"], "late_entry");
     assert_eq!(later["sign_offs"], json!([first]), "what was signed stays");

@@ -262,7 +262,8 @@ fn another(column: &str, data_type: &str) -> String {
 async fn findings(db: &mut PgConnection, clinic: &Clinic<'_>) -> Vec<SealFinding> {
     let all = seals::list_seals(db, id(1), clinic.clinic_id).await.expect("seals");
     let mut found = seal_checks::check_chain(db, id(1), clinic.clinic_id, &all).await.expect("checked");
-    found.extend(seal_checks::check_days(db, id(1), clinic.clinic_id, &all).await.expect("checked"));
+    let now = all.last().expect("a seal").sealed_at;
+    found.extend(seal_checks::check_days(db, id(1), clinic.clinic_id, &all, now).await.expect("checked"));
     found
 }
 

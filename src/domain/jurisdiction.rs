@@ -21,6 +21,24 @@ pub fn applies_at(jurisdiction: &str, place: &str) -> bool {
         && matches!(place.as_bytes().get(jurisdiction.len()), None | Some(b'-'))
 }
 
+/// Whether it is written as ISO 3166 writes a country (`US`) or a part of one (`US-WA`). `UK` is none of its countries: the
+/// United Kingdom is `GB`.
+///
+/// # Examples
+/// ```
+/// use chairtide::domain::jurisdiction::is_code;
+/// assert!(is_code("GB") && is_code("US-WA") && is_code("AU-SA"));
+/// assert!(!is_code("UK") && !is_code("Washington") && !is_code("us-wa") && !is_code("US-WASH"));
+/// ```
+#[must_use]
+pub fn is_code(text: &str) -> bool {
+    let (country, part) = text.split_once('-').map_or((text, None), |(country, part)| (country, Some(part)));
+    let is_part = |part: &str| {
+        (1..=3).contains(&part.len()) && part.bytes().all(|b| b.is_ascii_uppercase() || b.is_ascii_digit())
+    };
+    country.len() == 2 && country.bytes().all(|b| b.is_ascii_uppercase()) && country != "UK" && part.is_none_or(is_part)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -7,6 +7,7 @@
 
 pub mod accounted;
 pub mod hold;
+pub mod place;
 pub mod purge;
 
 use std::sync::LazyLock;
@@ -15,6 +16,7 @@ use chrono::{Months, NaiveDate};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
+use self::place::PlaceHeld;
 use super::jurisdiction::applies_at;
 use super::limit::{Operator, Source};
 
@@ -230,27 +232,30 @@ pub struct Keeping {
     pub decided_by: String,
 }
 
-/// How long a record of `day` is kept as a class at a place, as seen `today`.
+/// How long a record of `day` is kept as a class at a clinic, as seen `today`. What was promised under the law of a place
+/// stands when the clinic moves to another: each place counts that it had on any day between.
 ///
 /// # Examples
 /// ```
+/// use chairtide::domain::retention::place::PlaceHeld;
 /// use chairtide::domain::retention::{OwnYears, RecordClass, keeping};
 /// let day = |text: &str| text.parse::<chrono::NaiveDate>().unwrap();
 /// let days = (day("2022-03-01"), day("2026-11-26"));
 /// let own = OwnYears { group: Some(4), clinic: None };
-/// let kept = keeping(RecordClass::WaterlineTests, "US-WA", own, days);
+/// let places = [PlaceHeld::still("US-WA")];
+/// let kept = keeping(RecordClass::WaterlineTests, &places, own, days);
 /// assert_eq!((kept.years, kept.decided_by.as_str()), (5, "us-wa-waterline-tests"));
-/// let kept = keeping(RecordClass::Equipment, "US-WA", OwnYears::default(), days);
+/// let kept = keeping(RecordClass::Equipment, &places, OwnYears::default(), days);
 /// assert_eq!((kept.years, kept.decided_by.as_str()), (10, "default"));
 /// ```
 #[must_use]
-pub fn keeping(class: RecordClass, place: &str, own: OwnYears, days: (NaiveDate, NaiveDate)) -> Keeping {
+pub fn keeping(class: RecordClass, places: &[PlaceHeld], own: OwnYears, days: (NaiveDate, NaiveDate)) -> Keeping {
     let (own, set_by) = match own {
         OwnYears { clinic: Some(years), .. } => (years, "clinic"),
         OwnYears { group: Some(years), .. } => (years, "group"),
         _ => (shipped().default.value, "default"),
     };
-    match floor(class, place, days) {
+    match floor(class, places, days) {
         Some(rule) if rule.value >= own => Keeping { years: rule.value, decided_by: rule.key.clone() },
         _ => Keeping { years: own, decided_by: set_by.to_owned() },
     }
@@ -258,8 +263,11 @@ pub fn keeping(class: RecordClass, place: &str, own: OwnYears, days: (NaiveDate,
 
 /// The rule below which no setting goes: the longest, and of equal ones the first by name.
 #[must_use]
-pub fn floor(class: RecordClass, place: &str, days: (NaiveDate, NaiveDate)) -> Option<&'static RetentionRule> {
-    let floors = shipped().rules.iter().filter(|rule| rule.is_floor() && rule.applies(class, place, days));
+pub fn floor(class: RecordClass, places: &[PlaceHeld], days: (NaiveDate, NaiveDate)) -> Option<&'static RetentionRule> {
+    let counts = |rule: &RetentionRule| {
+        places.iter().any(|place| place.counts_for(days.0) && rule.applies(class, &place.jurisdiction, days))
+    };
+    let floors = shipped().rules.iter().filter(|rule| rule.is_floor() && counts(rule));
     floors.max_by(|a, b| a.value.cmp(&b.value).then_with(|| b.key.cmp(&a.key)))
 }
 

@@ -2,10 +2,12 @@
 //!
 //! The rule of this file: a signature is under what its signer was shown. The review has a digest, which is sent back with
 //! the signature; whatever came meanwhile makes it another. What comes later is told beside the signature and changes
-//! nothing of it.
+//! nothing of it; but a day with a gap that nobody explained is not signed any more, until a further signature explains it.
 
 use chrono::{DateTime, Days, NaiveDate, TimeDelta, Utc};
+use data_encoding::HEXLOWER;
 use serde::{Deserialize, Serialize};
+use serde_json::Value;
 use sha2::{Digest, Sha256};
 use utoipa::ToSchema;
 use uuid::Uuid;
@@ -52,6 +54,19 @@ pub fn day_to_sign(days: &DayBook<'_>, ladder: &Ladder, posted: PostedDay, date:
     let next_opening = (1..=LONGEST_CLOSURE_DAYS).find_map(|ahead| days.day(date + Days::new(ahead)).opens_at());
     let overdue_at = next_opening.unwrap_or(due_by + WITHOUT_OPENING).max(due_by);
     Some(DayToSign { clinic_day: date, due_by, overdue_at, rungs: ladder.reached_at(days, overdue_at) })
+}
+
+impl DayToSign {
+    /// The same day, which asks again from `reopened_at` on: overdue at the opening that follows.
+    #[must_use]
+    pub fn asked_again(self, days: &DayBook<'_>, ladder: &Ladder, reopened_at: DateTime<Utc>) -> Self {
+        let first = days.hours().clinic_day_of(reopened_at);
+        let opening = (0..=LONGEST_CLOSURE_DAYS)
+            .filter_map(|ahead| days.day(first + Days::new(ahead)).opens_at())
+            .find(|opens_at| *opens_at > reopened_at);
+        let overdue_at = opening.unwrap_or(reopened_at + WITHOUT_OPENING).max(self.due_by);
+        Self { overdue_at, rungs: ladder.reached_at(days, overdue_at), ..self }
+    }
 }
 
 /// The name of a clinic's day in lists of several kinds of things: a UUID of version 8.
@@ -119,6 +134,19 @@ pub fn gap_name(kind: GapKind, task_id: Uuid) -> String {
     format!("{}:{task_id}", kind.as_str())
 }
 
+/// What was said about a gap, as a signer was shown it.
+#[derive(Clone, Copy, Debug)]
+pub struct Said<'a> {
+    /// The gap's name.
+    pub gap: &'a str,
+    /// The words.
+    pub words: &'a str,
+    /// Where they come from: a stable name.
+    pub given_by: &'a str,
+    /// The person; empty: the plan.
+    pub person: &'a str,
+}
+
 /// What a signer was shown of a day's record.
 #[derive(Clone, Copy, Debug)]
 pub struct Shown<'a> {
@@ -130,19 +158,31 @@ pub struct Shown<'a> {
     pub signed_before: usize,
     /// The names of its gaps.
     pub gaps: &'a [String],
+    /// What was said about gaps.
+    pub said: &'a [Said<'a>],
     /// Its completions.
     pub entries: &'a [Uuid],
+    /// The open actions, each with the step it waits for; empty: the closing.
+    pub actions: &'a [(Uuid, &'a str)],
+    /// What is out of use.
+    pub quarantines: &'a [Uuid],
 }
 
 /// The digest of what was shown: SHA-256 over one line for each fact, in an order of their own, so that two who are shown
-/// the same have the same.
+/// the same have the same. Words stand in it as a hash of their own, so that no text can look like another line.
 #[must_use]
 pub fn digest(shown: &Shown<'_>) -> [u8; 32] {
     let mut lines: Vec<String> = shown.gaps.iter().map(|gap| format!("gap {gap}")).collect();
+    lines.extend(shown.said.iter().map(|said| {
+        let text = Value::from(vec![said.given_by, said.person, said.words]).to_string();
+        format!("said {} {}", said.gap, HEXLOWER.encode(&Sha256::digest(text)))
+    }));
     lines.extend(shown.entries.iter().map(|id| format!("entry {id}")));
+    lines.extend(shown.actions.iter().map(|(id, step)| format!("action {id} {step}")));
+    lines.extend(shown.quarantines.iter().map(|id| format!("quarantine {id}")));
     lines.sort_unstable();
     let mut hash = Sha256::new();
-    hash.update(b"chairtide day review v1\n");
+    hash.update(b"chairtide day review v2\n");
     hash.update(format!("{} {} {}\n", shown.clinic_id, shown.clinic_day, shown.signed_before));
     for line in lines {
         hash.update(line);

@@ -23,6 +23,7 @@ use super::problem::{ApiError, ApiResult};
 use super::samples;
 use crate::domain::event::EventKind;
 use crate::domain::fault::{Fault, check_optional_text, check_text};
+use crate::domain::jurisdiction::is_code;
 use crate::store;
 use crate::store::clinics::ClinicRow;
 
@@ -40,9 +41,10 @@ pub struct ClinicInput {
     #[serde(default)]
     #[schema(max_length = 300, example = "1 Lantern Street")]
     pub address: String,
-    /// Whose code applies, in the clinic's own words.
+    /// Whose code applies: a country by ISO 3166-1 (`GB`) or a part of one by ISO 3166-2 (`US-WA`); empty: not said, and
+    /// then no rule of a place applies.
     #[serde(default)]
-    #[schema(max_length = 60, example = "US-WA")]
+    #[schema(max_length = 60, pattern = "^([A-Z]{2}(-[A-Z0-9]{1,3})?)?$", example = "US-WA")]
     pub jurisdiction: String,
     /// Whose water it is, as the supplier's notices name the area.
     #[serde(default)]
@@ -171,6 +173,14 @@ async fn put_clinic(
     let (mut change, clinic) = Change::begin(&state, &caller, edit, input.check(clinic_id)).await?;
     let before = store::clinics::find(change.db(), caller.group_id, clinic_id).await?;
     let clinic = ClinicRow { week: before.as_ref().and_then(|b| b.week.clone()), ..clinic };
+    // What was any text before there was such a rule may stay.
+    if !clinic.jurisdiction.is_empty()
+        && !is_code(&clinic.jurisdiction)
+        && before.as_ref().is_none_or(|before| before.jurisdiction != clinic.jurisdiction)
+    {
+        let detail = "must be a country by ISO 3166-1, e.g. GB, or a part of one by ISO 3166-2, e.g. US-WA";
+        return Err(ApiError::rule_broken("/jurisdiction", detail).into());
+    }
     let document = ClinicDocument::from(&clinic);
     if before.as_ref() != Some(&clinic) {
         if before.is_none() && store::subjects::find(change.db(), caller.group_id, clinic_id).await?.is_some() {

@@ -45,7 +45,8 @@ pub struct LegalHoldInput {
     /// Only records of this class, and whatever followed when something failed; left out: of every class.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub record_class: Option<RecordClass>,
-    /// Only records about this operatory or piece of equipment, and those that name none; left out: about anything.
+    /// Only records about this operatory or piece of equipment, and those that name none; left out: about anything. What is
+    /// recorded about it at other clinics of the group, before or after it was moved, is kept too.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub subject_id: Option<Uuid>,
     /// First clinic day whose seal it keeps; left out: from the first.
@@ -252,14 +253,17 @@ async fn put_legal_hold(
         return must_be_the_same(standing, clinic_id, &input).map(|hold| (StatusCode::OK, Json(hold.into())));
     }
     if let Some(subject_id) = input.subject_id
-        && subjects::find(&mut tx, caller.group_id, subject_id).await?.is_none()
+        && !subjects::was_at(&mut tx, caller.group_id, subject_id, clinic_id).await?
     {
-        return Err(ApiError::rule_broken("/subject_id", "names no subject of this group"));
+        return Err(ApiError::rule_broken(
+            "/subject_id",
+            "names nothing that stands in this clinic or ever stood there",
+        ));
     }
     must_have_room(
         legal_holds::count(&mut tx, caller.group_id, clinic_id).await?,
         MOST_HOLDS,
-        "legal holds of a clinic",
+        "legal holds that stand at a clinic",
     )?;
     tx.commit().await?;
     let signer = signing::verify_lead(&state, &caller, &input.signature, clinic_id).await?;

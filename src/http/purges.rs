@@ -107,14 +107,17 @@ async fn work_out(
     let today = clinic_day(db, caller, clinic_id).await?;
     let all = seals::list_seals(db, caller.group_id, clinic_id).await?;
     let days = span.cut(&all)?;
-    let worked = purge_trials::work_out(db, caller.group_id, Trial { clinic_id, class, today }, days).await?;
+    let trial = Trial { clinic_id, class, today, now: caller.now };
+    let worked = purge_trials::work_out(db, caller.group_id, trial, days, &all).await?;
     Ok((today, days.len(), worked))
 }
 
 /// Explain what a purge would take
 ///
 /// Of the sealed clinic days that are asked for: how many records of each class would go, and how many stay, and why. It
-/// changes nothing. A purge names the count and the digest of this answer, so that what goes is what was looked at.
+/// changes nothing. A purge names the count and the digest of this answer, so that what goes is what was looked at. What
+/// belongs together goes in one purge or stays (`named_by_what_stays`): an action that was open for longer than one purge
+/// looks at, 366 days or 100,000 records, or a lot that was in use so long, is never purged.
 #[utoipa::path(get, path = "/v1/clinics/{clinic_id}/purge-trial", operation_id = "explain_purge", tag = "Retention",
     params(("clinic_id" = Uuid, Path, description = "The clinic."), PurgeTrialQuery),
     responses((status = 200, description = "What would go and what would stay.", body = PurgeTrialDocument)))]
@@ -138,7 +141,8 @@ async fn explain_purge(
 ///
 /// Signed by a clinic lead or a group lead, with the count and the digest of a trial of the same days. The records are
 /// gone for good; their names, leaf hashes, the reason and the person stay on record, and the seals of their days verify
-/// as before. Under one id the same may be asked any number of times, and is done once.
+/// as before. Left are copies that are no evidence: the plan's tasks with how they ended, by whose initials and for which
+/// reason; the log of events; and the receipts by which a device's repeat is known. Under one id the same may be asked any number of times, and is done once.
 #[utoipa::path(put, path = "/v1/clinics/{clinic_id}/purges/{purge_id}", operation_id = "put_purge", tag = "Retention",
     params(("clinic_id" = Uuid, Path, description = "The clinic."),
            ("purge_id" = Uuid, Path, description = "Its identity, made by the client.")),
@@ -147,7 +151,8 @@ async fn explain_purge(
               (status = 200, body = PurgeDocument, description = "It was done already."),
               (status = 409, body = Problem, content_type = "application/problem+json",
                description = "Nothing is to go (`nothing-to-purge`), something else than the trial showed \
-                              (`not-as-tried`), the database looked again and refused (`purge-refused`), or the id names \
+                              (`not-as-tried`), the database looked again and refused, because somebody recorded, held \
+                              or purged meanwhile (`purge-refused`), or the id names \
                               another purge (`purge-differs`).")))]
 async fn put_purge(
     State(state): State<AppState>,
@@ -169,16 +174,25 @@ async fn put_purge(
         return must_be_the_same(done, clinic_id, &input).map(|purge| (StatusCode::OK, Json(purge.into())));
     }
     let signer = signing::verify_lead(&state, &caller, &input.signature, clinic_id).await?;
+    // Worked out while everybody goes on recording: a hundred thousand rows are read and hashed for it.
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
-    // Whoever records here waits from now on: neither a hold nor a record that names another comes in between. Then as
-    // a recorder, which tells whether this instant is sealed; the other way about, two purges would wait for each other.
+    seals::must_be_unsealed(&mut tx, caller.group_id, clinic_id, caller.now).await?;
+    let worked = work_out(&mut tx, &caller, clinic_id, span, input.record_class).await?;
+    if let Some(done) = purges::find(&mut tx, caller.group_id, purge_id).await? {
+        return must_be_the_same(done, clinic_id, &input).map(|purge| (StatusCode::OK, Json(purge.into())));
+    }
+    tx.commit().await?;
+    let (today, _, worked) = worked;
+    must_be_as_tried((worked.decision.going.len(), &digest_of_days(&worked.days)), &input)?;
+    let mut tx = store::begin(&state.pool, caller.group_id).await?;
+    // Whoever records here waits from now on: neither a hold nor a record that names another comes in between, and the
+    // database looks at each record again. Then as a recorder, which tells whether this instant is sealed; the other way
+    // about, two purges would wait for each other.
     seals::keep_recorders_out(&mut tx, caller.group_id, clinic_id).await?;
     seals::keep_sealer_out(&mut tx, caller.group_id, clinic_id, caller.now).await?;
     if let Some(done) = purges::find(&mut tx, caller.group_id, purge_id).await? {
         return must_be_the_same(done, clinic_id, &input).map(|purge| (StatusCode::OK, Json(purge.into())));
     }
-    let (today, _, worked) = work_out(&mut tx, &caller, clinic_id, span, input.record_class).await?;
-    must_be_as_tried(&worked, &input)?;
     let act = Act {
         purge_id,
         clinic_id,
@@ -193,10 +207,12 @@ async fn put_purge(
         going: &worked.decision.going,
     };
     if let Outcome::Refused(why) = purges::purge(&mut tx, caller.group_id, &act).await? {
-        tracing::error!(%clinic_id, %purge_id, why, "the database refused a purge that the rules allowed");
+        tracing::warn!(%clinic_id, %purge_id, why, "the database refused a purge that the rules allowed a moment before");
         return Err(ApiError::conflict("purge-refused", "The database refused the purge", why));
     }
     let purge = purges::find(&mut tx, caller.group_id, purge_id).await?.ok_or_else(ApiError::internal)?;
+    // What went is what was signed, by the digests that the database wrote.
+    must_be_as_tried((purge.record_count, &digest_of_days(&purge.days)), &input)?;
     let document = PurgeDocument::from(purge);
     let event = json!({ "purge": document, "by_key_id": caller.key_id });
     events::append(&mut tx, caller.group_id, EventKind::RecordsPurged, Some(clinic_id), &event, caller.now).await?;
@@ -205,13 +221,12 @@ async fn put_purge(
     Ok((StatusCode::CREATED, Json(document)))
 }
 
-fn must_be_as_tried(worked: &Worked, input: &PurgeInput) -> ApiResult<()> {
-    let (count, digest) = (worked.decision.going.len(), digest_of_days(&worked.days));
+fn must_be_as_tried((count, digest): (usize, &str), input: &PurgeInput) -> ApiResult<()> {
     if count == 0 {
         let detail = "no record of these days is old enough and free; a trial says why each stays";
         return Err(ApiError::conflict("nothing-to-purge", "Nothing is to go", detail));
     }
-    if (count, digest.as_str()) != (input.record_count, input.digest.as_str()) {
+    if (count, digest) != (input.record_count, input.digest.as_str()) {
         return Err(ApiError::conflict(
             "not-as-tried",
             "Something else would go than the trial showed",

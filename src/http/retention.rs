@@ -32,6 +32,7 @@ use crate::domain::event::EventKind;
 use crate::domain::fault::{Fault, check_text};
 use crate::domain::jurisdiction::applies_at;
 use crate::domain::limit::{Seen, Source};
+use crate::domain::retention::place::PlaceHeld;
 use crate::domain::retention::{
     DefaultRetention, FEWEST_YEARS, Keeping, MOST_YEARS, RecordClass, RetentionRule, floor, keeping, last_kept_on,
     old_enough_until, shipped,
@@ -122,7 +123,7 @@ pub struct ClassRetention {
     pub years: u32,
     /// What decides that: the key of a rule, or `clinic`, `group` or `default`.
     pub decided_by: String,
-    /// Every rule of the jurisdiction about the class, also those that decide nothing.
+    /// Every rule of the jurisdiction about the class, and of earlier ones while they bind; also those that decide nothing.
     pub rules: Vec<RetentionRule>,
     /// What the group set; null: nothing.
     #[schema(required)]
@@ -138,6 +139,15 @@ pub struct ClassRetention {
     pub oldest_may_go_on: Option<NaiveDate>,
 }
 
+/// A place that a clinic had.
+#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+pub struct EarlierPlace {
+    /// As the clinic said; may be empty.
+    pub jurisdiction: String,
+    /// Records of sealed clinic days up to this one are bound by its law.
+    pub until: NaiveDate,
+}
+
 /// What a clinic's records are kept for, and by which rules.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
 pub struct RetentionDocument {
@@ -145,6 +155,10 @@ pub struct RetentionDocument {
     pub clinic_id: Uuid,
     /// Whose law applies, as the clinic says; empty: not said, and then no rule of a jurisdiction applies.
     pub jurisdiction: String,
+    /// Whether any shipped rule is about that place or the country it is in; false: only what is set decides.
+    pub place_has_rules: bool,
+    /// Places that the clinic had before: their law binds on what was recorded until then.
+    pub earlier_places: Vec<EarlierPlace>,
     /// The clinic day that ages count to.
     pub clinic_day: NaiveDate,
     /// Where nobody set anything.
@@ -187,29 +201,35 @@ async fn get_retention(
 ) -> ApiResult<Json<RetentionDocument>> {
     caller.must_be(&MAY_READ)?;
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
-    let clinic = find_reached(&mut tx, &caller, clinic_id).await?;
+    find_reached(&mut tx, &caller, clinic_id).await?;
+    let places = store::clinics::list_places(&mut tx, caller.group_id, clinic_id).await?;
     let today = clinic_day(&mut tx, &caller, clinic_id).await?;
     let settings = store::retention::list(&mut tx, caller.group_id, clinic_id).await?;
     let holds = legal_holds::list_of_clinic(&mut tx, caller.group_id, clinic_id, true, None, MOST_HOLDS).await?;
     let oldest = seals::list_seals(&mut tx, caller.group_id, clinic_id).await?.first().map(|seal| seal.clinic_day);
     tx.commit().await?;
     let holds = holds.into_iter().map(LegalHoldDocument::from).collect();
-    Ok(Json(document((clinic_id, &clinic.jurisdiction), today, settings, oldest, holds)))
+    Ok(Json(document((clinic_id, &places), today, settings, oldest, holds)))
 }
 
 fn document(
-    (clinic_id, place): (Uuid, &str),
+    (clinic_id, places): (Uuid, &[PlaceHeld]),
     today: NaiveDate,
     settings: Vec<RetentionSetting>,
     oldest: Option<NaiveDate>,
     holds: Vec<LegalHoldDocument>,
 ) -> RetentionDocument {
     let own = own_years(&settings);
+    let place = places.last().map(|place| place.jurisdiction.as_str()).unwrap_or_default();
     let mut set: BTreeMap<(RecordClass, bool), RetentionSettingDocument> = BTreeMap::new();
     for setting in settings {
         set.insert((setting.class, setting.clinic_id.is_some()), setting.into());
     }
-    let years_of = |class, day| keeping(class, place, own.get(&class).copied().unwrap_or_default(), (day, today));
+    let years_of = |class, day| keeping(class, places, own.get(&class).copied().unwrap_or_default(), (day, today));
+    let is_told = |rule: &RetentionRule, class, since| {
+        let held = places.iter().filter(|place| place.counts_for(since));
+        held.into_iter().any(|place| rule.applies(class, &place.jurisdiction, (since, today)))
+    };
     let items = RecordClass::ALL.into_iter().map(|class| {
         let Keeping { years, decided_by } = years_of(class, today);
         let since = oldest.unwrap_or(today);
@@ -218,7 +238,7 @@ fn document(
             description: class.description().to_owned(),
             years,
             decided_by,
-            rules: shipped().rules.iter().filter(|rule| rule.applies(class, place, (since, today))).cloned().collect(),
+            rules: shipped().rules.iter().filter(|rule| is_told(rule, class, since)).cloned().collect(),
             set_by_group: set.remove(&(class, false)),
             set_by_clinic: set.remove(&(class, true)),
             old_enough_until: old_enough_until(today, years),
@@ -229,6 +249,11 @@ fn document(
     RetentionDocument {
         clinic_id,
         jurisdiction: place.to_owned(),
+        place_has_rules: shipped().rules.iter().any(|rule| applies_at(&rule.jurisdiction, place)),
+        earlier_places: places
+            .iter()
+            .filter_map(|place| Some(EarlierPlace { jurisdiction: place.jurisdiction.clone(), until: place.until_on? }))
+            .collect(),
         clinic_day: today,
         default: shipped().default.clone(),
         items: items.collect(),
@@ -240,7 +265,8 @@ fn document(
 
 /// Refuses less than the law of a clinic's place asks for, and names its source.
 fn floor_fault(clinic: &ClinicRow, setting: &RetentionSetting, today: NaiveDate) -> Option<Fault> {
-    let rule = floor(setting.class, &clinic.jurisdiction, (today, today)).filter(|rule| rule.value > setting.years)?;
+    let rule = floor(setting.class, &[PlaceHeld::still(&clinic.jurisdiction)], (today, today))
+        .filter(|rule| rule.value > setting.years)?;
     let Source { title, edition, locator, seen } = &rule.source;
     let seen = match seen {
         Seen::Read => "read",
@@ -342,7 +368,13 @@ pub(super) fn examples() -> Vec<Example> {
     };
     let today = samples::day();
     let holds = vec![super::legal_holds::sample()];
-    let whole = document((samples::CLINIC, "US-WA"), today, vec![setting(Some(samples::CLINIC))], Some(today), holds);
+    let whole = document(
+        (samples::CLINIC, &[PlaceHeld::still("US-WA")]),
+        today,
+        vec![setting(Some(samples::CLINIC))],
+        Some(today),
+        holds,
+    );
     let of_group = RetentionSettingDocument::from(setting(None));
     let of_clinic = RetentionSettingDocument::from(setting(Some(samples::CLINIC)));
     let example = |operation_id, part, value| Example { operation_id, part, value };

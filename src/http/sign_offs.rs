@@ -1,10 +1,13 @@
 //! A lead reviews a clinic day, explains its gaps and signs it.
 //!
 //! The rule of this file: nobody signs what they did not see, and nobody signs a gap away. A signature stays as it is
-//! whatever is recorded later; what came after it is told beside it, and may be signed in turn.
+//! whatever is recorded later; what came after it is told beside it, and may be signed in turn. Work that is still open as
+//! the day is signed needs no words; if it is then missed, the day asks for them.
 
 mod documents;
 mod review;
+
+use std::collections::BTreeSet;
 
 use axum::Json;
 use axum::extract::State;
@@ -15,7 +18,9 @@ use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 use uuid::Uuid;
 
-pub use self::documents::{GapExplanationInput, SignOffDocument, SignOffInput};
+pub use self::documents::{
+    GapExplanationInput, ManyGapsExplanationInput, SeenExplanation, SignOffDocument, SignOffInput,
+};
 use self::review::Reviewed;
 pub use self::review::{
     DayAction, DayEntryDocument, DayGap, DayQuarantine, DayReview, DayState, ExplainedBy, GapExplanation, TaskCounts,
@@ -36,7 +41,7 @@ use crate::domain::fault::Fault;
 use crate::domain::sign_off::{GapKind, gap_name};
 use crate::domain::staff::StaffRole;
 use crate::store::sign_offs::{self, SignOff};
-use crate::store::{self, events};
+use crate::store::{self, events, planning};
 
 const MAY_READ: [Role; 5] = [Role::Chairside, Role::FrontDesk, Role::Manager, Role::Reader, Role::Administrator];
 /// The signature is a lead's; the device may be any at work.
@@ -52,7 +57,8 @@ pub fn router() -> OpenApiRouter<AppState> {
 ///
 /// What a lead looks at before signing: the tasks by state, every gap with its name and what was said about it already,
 /// completions with flags and corrections, what is open at the clinic now, who may sign, and the signatures so far. What
-/// reached the service after the last signature is listed, and changes nothing of it.
+/// reached the service after the last signature is listed, and changes nothing of it. Work that was still open then and is
+/// missed since is a gap without an explanation: the day is `signed_with_later_gaps` until a further signature explains it.
 #[utoipa::path(get, path = "/v1/clinics/{clinic_id}/days/{clinic_day}/review", operation_id = "get_day_review",
     tag = "Day sign-off",
     params(("clinic_id" = Uuid, Path, description = "The clinic"),
@@ -80,7 +86,8 @@ async fn get_day_review(
 /// sends back the digest of the review that its signer was shown: when something changed since, it is refused with 409, and
 /// the lead looks again. Every gap without an explanation needs one; a refusal names those that are missing. The same may
 /// be put any number of times under one id. A day that is signed may be signed again under another id, which adds to the
-/// first signature and changes nothing of it.
+/// first signature and changes nothing of it. When work that was still open is missed afterwards and nobody says why, the
+/// day asks again, and climbs the ladder from the opening after that.
 #[utoipa::path(put, path = "/v1/clinics/{clinic_id}/days/{clinic_day}/sign-offs/{sign_off_id}",
     operation_id = "put_day_sign_off", tag = "Day sign-off",
     params(("clinic_id" = Uuid, Path, description = "The clinic"),
@@ -117,6 +124,11 @@ async fn put_day_sign_off(
         return must_be_the_same(&standing, place, &input);
     }
     must_be_signable(&reviewed, &caller, &input)?;
+    if let Some(next_miss_at) = reviewed.next_miss_at {
+        // Then it is looked whether the day asks again. Before the signature: the plan's row comes before the sealer's lock.
+        planning::mark_clinic(&mut tx, caller.group_id, clinic_id, next_miss_at).await?;
+    }
+    let each = input.each();
     let kept = SignOff {
         sign_off_id,
         clinic_id,
@@ -127,7 +139,8 @@ async fn put_day_sign_off(
         note: input.note.clone(),
         review_digest: reviewed.digest.to_vec(),
         task_counts: json!(reviewed.review.task_counts),
-        explanations: review::kept(&reviewed.review, &input.explanations),
+        explanations: review::kept(&reviewed.review, &each),
+        words_seen: Some(review::words_seen(&reviewed.review)),
         entry_ids: reviewed.entry_ids,
         recorded_at: caller.now,
         key_id: caller.key_id,
@@ -142,7 +155,7 @@ async fn put_day_sign_off(
     let document = SignOffDocument::from(&kept);
     let event = json!({
         "sign_off_id": sign_off_id, "clinic_day": clinic_day, "number": kept.number, "by_staff_id": kept.staff_id,
-        "gaps_explained": input.explanations.len(), "task_counts": document.task_counts, "by_key_id": caller.key_id,
+        "gaps_explained": each.len(), "task_counts": document.task_counts, "by_key_id": caller.key_id,
     });
     events::append(&mut tx, caller.group_id, EventKind::DaySigned, Some(clinic_id), &event, caller.now).await?;
     tx.commit().await?;
@@ -160,13 +173,15 @@ fn must_be_signable(reviewed: &Reviewed, caller: &Caller, input: &SignOffInput) 
         return Err(changed());
     }
     let mut faults = Vec::new();
-    for (i, explanation) in input.explanations.iter().enumerate() {
-        if !review.gaps.iter().any(|gap| gap.gap == explanation.gap) {
-            faults.push(Fault::new(format!("/explanations/{i}/gap"), "names no gap of this day"));
+    let known: BTreeSet<&str> = review.gaps.iter().map(|gap| gap.gap.as_str()).collect();
+    for (pointer, gap) in input.named_gaps() {
+        if !known.contains(gap) {
+            faults.push(Fault::new(pointer, "names no gap of this day"));
         }
     }
     without_faults((), faults).map_err(ApiError::rules_broken)?;
-    let is_explained = |gap: &str| input.explanations.iter().any(|explanation| explanation.gap == gap);
+    let explained: BTreeSet<&str> = input.named_gaps().map(|(_, gap)| gap).collect();
+    let is_explained = |gap: &str| explained.contains(gap);
     let missing: Vec<String> = review
         .unexplained()
         .filter(|gap| !is_explained(&gap.gap))
@@ -222,6 +237,7 @@ pub(super) fn examples() -> Vec<Example> {
         review_digest: digest.to_owned(),
         task_counts,
         explanations: vec![explanation],
+        words_seen: Some(Vec::new()),
         entries: 43,
         recorded_at: samples::morning(18, 12),
     };

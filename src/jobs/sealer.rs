@@ -278,7 +278,7 @@ async fn check_clinic(
     let from = usize::try_from(progress.check_number).ok().filter(|number| *number < all.len()).unwrap_or(0);
     let until = all.len().min(from + seal_checks::MOST_DAYS);
     let mut findings = seal_checks::check_chain(db, group_id, clinic_id, &all).await?;
-    findings.extend(seal_checks::check_days(db, group_id, clinic_id, &all[from..until]).await?);
+    findings.extend(seal_checks::check_days(db, group_id, clinic_id, &all[from..until], now).await?);
     let new = seal_findings::insert(db, group_id, clinic_id, &findings, now).await?;
     for kept in &new {
         tracing::error!(%group_id, %clinic_id, finding_id = %kept.finding_id, "not as it was sealed");

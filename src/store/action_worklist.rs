@@ -31,6 +31,7 @@ pub async fn save(
     group_id: Uuid,
     action: &CorrectiveAction,
     progress: &Progress<'_>,
+    now: DateTime<Utc>,
 ) -> Result<()> {
     let (step_key, owner, times) = match progress.next() {
         Some(step) => (Some(step.key.as_str()), step.owner, progress.times_of(step)),
@@ -43,12 +44,12 @@ pub async fn save(
     sqlx::query!(
         "insert into corrective_action_next
              (group_id, action_id, clinic_id, opened_at, step_key, owner, may_start_at, due_by, overdue_at, rung_at,
-              rung_audience)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)
+              rung_audience, saved_at)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)
          on conflict (group_id, action_id) do update set
              step_key = excluded.step_key, owner = excluded.owner, may_start_at = excluded.may_start_at,
              due_by = excluded.due_by, overdue_at = excluded.overdue_at, rung_at = excluded.rung_at,
-             rung_audience = excluded.rung_audience",
+             rung_audience = excluded.rung_audience, saved_at = excluded.saved_at",
         group_id,
         action.action_id,
         action.clinic_id,
@@ -59,7 +60,8 @@ pub async fn save(
         times.due_by,
         times.overdue_at,
         &rung_at,
-        &rung_audience
+        &rung_audience,
+        now
     )
     .execute(db)
     .await?;

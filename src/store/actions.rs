@@ -175,7 +175,7 @@ pub async fn go_on(db: &mut PgConnection, group_id: Uuid, action: &CorrectiveAct
     let records = corrective_actions::list_steps(&mut *db, group_id, &[action.action_id]).await?;
     let records: Vec<_> = records.into_iter().map(|(_, record)| record).collect();
     let progress = Progress::new(&action.chain, action.opened_at, &records);
-    action_worklist::save(&mut *db, group_id, action, &progress).await?;
+    action_worklist::save(&mut *db, group_id, action, &progress, now).await?;
     let Some(step) = progress.next_test() else { return Ok(()) };
     let Some(routine_id) = step.evidence.names_routine().or(action.routine_id) else { return Ok(()) };
     let since = progress.tests_count_from(step);

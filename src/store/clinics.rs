@@ -12,6 +12,7 @@ use uuid::Uuid;
 use super::subjects::{self, SubjectRow};
 use super::{Result, StoreError, seals, weeks};
 use crate::domain::hours::{Closure, Hours, Session, Week};
+use crate::domain::retention::place::PlaceHeld;
 use crate::domain::subject::{ServiceState, Subject, SubjectKind};
 use crate::domain::zone::{self, Zone};
 
@@ -100,6 +101,21 @@ pub async fn list(db: &mut PgConnection, group_id: Uuid) -> Result<Vec<ClinicRow
     .into_iter()
     .map(ClinicRow::try_from)
     .collect()
+}
+
+/// The places that a clinic had, the first first; the last is the one it has.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn list_places(db: &mut PgConnection, group_id: Uuid, clinic_id: Uuid) -> Result<Vec<PlaceHeld>> {
+    Ok(sqlx::query_as!(
+        PlaceHeld,
+        "select jurisdiction, until_on from clinic_place where group_id = $1 and clinic_id = $2 order by number",
+        group_id,
+        clinic_id
+    )
+    .fetch_all(db)
+    .await?)
 }
 
 /// Those of `clinic_ids` that are no clinic of the group.

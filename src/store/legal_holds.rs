@@ -183,13 +183,37 @@ pub async fn list_of_clinic(
     rows.into_iter().map(LegalHold::try_from).collect()
 }
 
-/// How many holds a clinic has, lifted ones too.
+/// Holds of other clinics that stand on a subject which this clinic had.
+///
+/// # Errors
+/// When the database does not answer, or holds a row the model does not know.
+pub async fn list_on_subjects_elsewhere(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    clinic_id: Uuid,
+) -> Result<Vec<LegalHold>> {
+    let rows = rows!(
+        r#"where h.group_id = $1 and h.clinic_id <> $2 and l.lift_id is null
+             and h.subject_id in (select c.subject_id from subject_change c where c.group_id = $1 and c.clinic_id = $2
+                                  union all
+                                  select s.subject_id from subject s where s.group_id = $1 and s.clinic_id = $2)"#,
+        group_id,
+        clinic_id
+    )
+    .fetch_all(db)
+    .await?;
+    rows.into_iter().map(LegalHold::try_from).collect()
+}
+
+/// How many holds stand at a clinic.
 ///
 /// # Errors
 /// When the database does not answer.
 pub async fn count(db: &mut PgConnection, group_id: Uuid, clinic_id: Uuid) -> Result<i64> {
     Ok(sqlx::query_scalar!(
-        r#"select count(*) as "count!" from legal_hold where group_id = $1 and clinic_id = $2"#,
+        r#"select count(*) as "count!" from legal_hold h
+           where h.group_id = $1 and h.clinic_id = $2
+             and not exists (select from legal_hold_lift l where l.group_id = $1 and l.legal_hold_id = h.legal_hold_id)"#,
         group_id,
         clinic_id
     )

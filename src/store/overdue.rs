@@ -199,6 +199,7 @@ pub async fn list(
                    join corrective_action a on a.group_id = n.group_id and a.action_id = n.action_id
                    join subject s on s.group_id = a.group_id and s.subject_id = a.subject_id
                    where n.group_id = $1 and n.overdue_at <= $2 and n.opened_at <= $2
+                     and coalesce(n.saved_at <= $2, true)
                      and ($4::uuid[] is null or n.clinic_id = any($4))
                      and ($5::uuid is null or a.subject_id = $5)
                      and ($6::uuid is null or n.clinic_id = $6)

@@ -211,11 +211,12 @@ pub async fn replan(
     };
     let (today, (_, to)) = (replanning.clinic.hours.clinic_day_of(now), replanning.days);
     let next_midnight = zone::resolve(&replanning.clinic.hours.zone, (today + Days::new(1)).and_time(NaiveTime::MIN));
-    let due_again = next_midnight.max(now + TimeDelta::minutes(10));
     let moves = moved_by_zone_data(db, group_id, clinic_id, &replanning, now).await?;
     let counts = carry_out(db, group_id, clinic_id, &replanning, now).await?;
     zone_moves::insert(db, group_id, &moves).await?;
-    days_to_sign::plan(db, group_id, clinic_id, &replanning.clinic, horizon_days, now).await?;
+    let next_miss_at = days_to_sign::plan(db, group_id, clinic_id, &replanning.clinic, horizon_days, now).await?;
+    let due_again =
+        next_miss_at.map_or(next_midnight, |miss| miss.min(next_midnight)).max(now + TimeDelta::minutes(10));
     sqlx::query!(
         "update clinic_plan set plan_due_at = $3, planned_through = $4, zone_data = $5, last_error = null
          where group_id = $1 and clinic_id = $2",

@@ -1,15 +1,17 @@
 //! Purges that are as they were sealed, and what their lists say of some days.
 //!
 //! The rule of this file: a purge vouches for nothing unless the seal of the day it was done on vouches for it. Before
-//! that day is sealed it is taken at its word, like every record of that day.
+//! that day is sealed it is taken at its word, like every record of that day; one of a day to come is no purge, for no
+//! seal would ever look at it.
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use chrono::NaiveDate;
+use chrono::{DateTime, NaiveDate, Utc};
 use sqlx::PgConnection;
 use uuid::Uuid;
 
 use super::{Result, StoreError, purges, seal_records, seals};
+use crate::domain::evidence::CLOCK_TOLERANCE;
 use crate::domain::retention::accounted::{Accounted, account};
 use crate::domain::retention::purge::Purge;
 use crate::domain::seal::record::Leaves;
@@ -23,6 +25,7 @@ pub(super) async fn account_for_purged(
     days: &[DaySeal],
     sealed: &BTreeMap<NaiveDate, Leaves>,
     findings: Vec<SealFinding>,
+    now: DateTime<Utc>,
 ) -> Result<(Vec<SealFinding>, Vec<Accounted>)> {
     let dates: BTreeSet<NaiveDate> = days.iter().map(|seal| seal.clinic_day).collect();
     let Some(span) = dates.first().copied().zip(dates.last().copied()) else { return Ok((findings, Vec::new())) };
@@ -33,7 +36,7 @@ pub(super) async fn account_for_purged(
     }
     let mut sound = Vec::new();
     for purge_id in ids {
-        sound.extend(find_sound(db, (group_id, clinic_id), purge_id).await?);
+        sound.extend(find_sound(db, (group_id, clinic_id), purge_id, now).await?);
     }
     Ok(account(findings, &dates, &sound, &listed, sealed))
 }
@@ -43,10 +46,14 @@ async fn find_sound(
     db: &mut PgConnection,
     (group_id, clinic_id): (Uuid, Uuid),
     purge_id: Uuid,
+    now: DateTime<Utc>,
 ) -> Result<Option<Purge>> {
     let Some((recorded_at, record)) = seal_records::find_purge(db, group_id, clinic_id, purge_id).await? else {
         return Ok(None);
     };
+    if recorded_at > now + CLOCK_TOLERANCE {
+        return Ok(None);
+    }
     let progress = seals::find_progress(db, group_id, clinic_id).await?;
     if progress.is_none_or(|progress| recorded_at < progress.sealed_until) {
         let Some(day) = seals::find_sealed_day(db, group_id, clinic_id, &record.name()).await? else { return Ok(None) };

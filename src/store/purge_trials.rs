@@ -4,7 +4,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use chrono::NaiveDate;
+use chrono::{DateTime, NaiveDate, Utc};
 use sqlx::PgConnection;
 use uuid::Uuid;
 
@@ -15,8 +15,8 @@ use crate::domain::seal::DaySeal;
 use crate::domain::seal::record::{Leaves, RecordName};
 use crate::domain::seal::tamper::SealFinding;
 
-/// Most legal holds a clinic may have, so that all of them can be asked.
-pub const MOST_HOLDS: i64 = 500;
+/// Most legal holds that may stand at a clinic at a time: a bound against a client gone wild, which no inquiry reaches.
+pub const MOST_HOLDS: i64 = 5_000;
 
 /// What is asked of a clinic.
 #[derive(Clone, Copy, Debug)]
@@ -27,6 +27,8 @@ pub struct Trial {
     pub class: Option<RecordClass>,
     /// The clinic day it is asked on.
     pub today: NaiveDate,
+    /// The instant it is asked at.
+    pub now: DateTime<Utc>,
 }
 
 /// What would go and what would stay.
@@ -40,22 +42,32 @@ pub struct Worked {
     pub kept_for_ever: BTreeMap<NaiveDate, usize>,
 }
 
-/// Works out what of these sealed days, which follow each other, would go.
+/// Works out what of these sealed days, which follow each other, would go; `all` are the seals of the clinic.
 ///
 /// # Errors
 /// When the database does not answer, or holds a row the model does not know.
-pub async fn work_out(db: &mut PgConnection, group_id: Uuid, trial: Trial, days: &[DaySeal]) -> Result<Worked> {
-    let Trial { clinic_id, class, today } = trial;
-    let clinic = clinics::find(db, group_id, clinic_id).await?;
-    let place = clinic.map(|clinic| clinic.jurisdiction).unwrap_or_default();
+pub async fn work_out(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    trial: Trial,
+    days: &[DaySeal],
+    all: &[DaySeal],
+) -> Result<Worked> {
+    let Trial { clinic_id, class, today, now } = trial;
+    let places = clinics::list_places(db, group_id, clinic_id).await?;
     let own = retention::own_years(&retention::list(db, group_id, clinic_id).await?);
-    let holds = legal_holds::list_of_clinic(db, group_id, clinic_id, true, None, MOST_HOLDS).await?;
+    let holds = legal_holds::list_of_clinic(db, group_id, clinic_id, true, None, i64::MAX).await?;
+    let holds_elsewhere = legal_holds::list_on_subjects_elsewhere(db, group_id, clinic_id).await?;
     let mut broken_days = BTreeSet::new();
+    // A seal that was taken away or rewritten says nothing of its day, and may have been any: then nothing goes.
+    if !seal_checks::check_chain(db, group_id, clinic_id, all).await?.is_empty() {
+        broken_days.extend(days.iter().map(|seal| seal.clinic_day));
+    }
     let mut candidates: Vec<Candidate> = Vec::new();
     let mut leaves: BTreeMap<NaiveDate, Leaves> = BTreeMap::new();
     let mut kept_for_ever = BTreeMap::new();
     for some in days.chunks(seal_checks::MOST_DAYS) {
-        let (findings, accounted) = seal_checks::check_and_account(db, group_id, clinic_id, some).await?;
+        let (findings, accounted) = seal_checks::check_and_account(db, group_id, clinic_id, some, now).await?;
         broken_days.extend(findings.iter().filter_map(day_of));
         let found = purges::list_candidates(db, group_id, clinic_id, some, today).await?;
         let span = some.first().zip(some.last()).map(|(a, b)| (a.clinic_day, b.clinic_day)).unwrap_or_default();
@@ -70,8 +82,8 @@ pub async fn work_out(db: &mut PgConnection, group_id: Uuid, trial: Trial, days:
     }
     kept_for_ever.retain(|_, count| *count > 0);
     let naming = purges::list_naming(db, group_id, &candidates).await?;
-    let asked = Asked { class, today, holds: &holds, broken_days: &broken_days };
-    let years = |class: RecordClass, day| keeping(class, &place, own_of(&own, class), (day, today));
+    let asked = Asked { class, today, holds: &holds, holds_elsewhere: &holds_elsewhere, broken_days: &broken_days };
+    let years = |class: RecordClass, day| keeping(class, &places, own_of(&own, class), (day, today));
     let decision = decide(candidates, &naming, &asked, years);
     let mut going: BTreeMap<NaiveDate, Leaves> = BTreeMap::new();
     for candidate in &decision.going {

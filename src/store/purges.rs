@@ -308,6 +308,21 @@ pub async fn list_purged(
         .collect()
 }
 
+/// At which clinic a purge took a record of this name, if one did.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn find_clinic_of_record(db: &mut PgConnection, group_id: Uuid, name: &RecordName) -> Result<Option<Uuid>> {
+    Ok(sqlx::query_scalar!(
+        "select clinic_id from purge_entry where group_id = $1 and kind = $2 and id = $3 limit 1",
+        group_id,
+        name.kind,
+        name.id
+    )
+    .fetch_optional(db)
+    .await?)
+}
+
 /// Which purge took a record, if one did.
 ///
 /// # Errors

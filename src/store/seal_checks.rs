@@ -41,8 +41,9 @@ pub async fn check_days(
     group_id: Uuid,
     clinic_id: Uuid,
     days: &[DaySeal],
+    now: DateTime<Utc>,
 ) -> Result<Vec<SealFinding>> {
-    Ok(check_and_account(db, group_id, clinic_id, days).await?.0)
+    Ok(check_and_account(db, group_id, clinic_id, days, now).await?.0)
 }
 
 /// As [`check_days`]; beside what differs, what is missing because it was purged.
@@ -54,6 +55,7 @@ pub async fn check_and_account(
     group_id: Uuid,
     clinic_id: Uuid,
     days: &[DaySeal],
+    now: DateTime<Utc>,
 ) -> Result<(Vec<SealFinding>, Vec<Accounted>)> {
     let Some(until) = days.iter().map(|seal| seal.recorded_until).max() else { return Ok(Default::default()) };
     let from = days.iter().map(|seal| (seal.number > 0).then_some(seal.recorded_from)).min().flatten();
@@ -80,7 +82,7 @@ pub async fn check_and_account(
         findings.collect()
     };
     let findings = tokio::task::spawn_blocking(compare).await?;
-    purge_checks::account_for_purged(db, (group_id, clinic_id), compared, &sealed, findings).await
+    purge_checks::account_for_purged(db, (group_id, clinic_id), compared, &sealed, findings, now).await
 }
 
 /// Takes what was purged of one day out of what was found about it; `sealed` are its leaves.

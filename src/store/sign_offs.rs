@@ -26,6 +26,8 @@ pub struct DayTask {
     pub routine_name: String,
     /// When it was due.
     pub due_by: DateTime<Utc>,
+    /// When it is missed, where it is not recorded by then.
+    pub missed_at: DateTime<Utc>,
     /// It can stand in the way of using its subject.
     pub blocking: bool,
     /// What it is at the instant that was asked about.
@@ -47,6 +49,7 @@ struct TaskRow {
     routine_id: Uuid,
     routine_name: String,
     due_by: DateTime<Utc>,
+    missed_at: DateTime<Utc>,
     blocking: bool,
     state: String,
     failed: bool,
@@ -71,6 +74,7 @@ impl TryFrom<TaskRow> for DayTask {
             routine_id: row.routine_id,
             routine_name: row.routine_name,
             due_by: row.due_by,
+            missed_at: row.missed_at,
             blocking: row.blocking,
             state,
             failed: row.failed,
@@ -94,7 +98,7 @@ pub async fn list_tasks(
     sqlx::query_as!(
         TaskRow,
         r#"select t.task_id, t.subject_id, s.name as subject_name, t.routine_id,
-                  coalesce(v.definition ->> 'name', '') as "routine_name!", t.due_by,
+                  coalesce(v.definition ->> 'name', '') as "routine_name!", t.due_by, t.missed_at,
                   t.blocks_at is not null as "blocking!",
                   task_state(t.outcome, t.outcome_at, t.due_from, t.due_by, t.overdue_at, t.missed_at, $4) as "state!",
                   coalesce(t.failed_at <= $4, false) as "failed!", t.outcome_reason, c.performed_by as "outcome_by?",
@@ -191,6 +195,8 @@ pub struct SignOff {
     pub task_counts: Value,
     /// What was explained.
     pub explanations: Value,
+    /// What had been said about gaps before, as the signer saw it; `None` in rows of before it was kept.
+    pub words_seen: Option<Value>,
     /// The completions that were there to be seen.
     pub entry_ids: Vec<Uuid>,
     /// When.
@@ -207,7 +213,7 @@ pub async fn find(db: &mut PgConnection, group_id: Uuid, sign_off_id: Uuid) -> R
     Ok(sqlx::query_as!(
         SignOff,
         "select sign_off_id, clinic_id, clinic_day, number, staff_id, signed_by, note, review_digest, task_counts,
-                explanations, entry_ids, recorded_at, key_id
+                explanations, words_seen, entry_ids, recorded_at, key_id
          from day_sign_off where group_id = $1 and sign_off_id = $2",
         group_id,
         sign_off_id
@@ -228,7 +234,7 @@ pub async fn list(
     Ok(sqlx::query_as!(
         SignOff,
         "select sign_off_id, clinic_id, clinic_day, number, staff_id, signed_by, note, review_digest, task_counts,
-                explanations, entry_ids, recorded_at, key_id
+                explanations, words_seen, entry_ids, recorded_at, key_id
          from day_sign_off where group_id = $1 and clinic_id = $2 and clinic_day = $3 order by number",
         group_id,
         clinic_id,
@@ -246,8 +252,8 @@ pub async fn insert(db: &mut PgConnection, group_id: Uuid, what: &SignOff) -> Re
     seals::keep_sealer_out(&mut *db, group_id, what.clinic_id, what.recorded_at).await?;
     let done = sqlx::query!(
         "insert into day_sign_off (group_id, sign_off_id, clinic_id, clinic_day, number, staff_id, signed_by, note,
-                                   review_digest, task_counts, explanations, entry_ids, recorded_at, key_id)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14) on conflict do nothing",
+                                   review_digest, task_counts, explanations, words_seen, entry_ids, recorded_at, key_id)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15) on conflict do nothing",
         group_id,
         what.sign_off_id,
         what.clinic_id,
@@ -259,6 +265,7 @@ pub async fn insert(db: &mut PgConnection, group_id: Uuid, what: &SignOff) -> Re
         what.review_digest,
         what.task_counts,
         what.explanations,
+        what.words_seen,
         &what.entry_ids,
         what.recorded_at,
         what.key_id

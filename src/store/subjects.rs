@@ -123,6 +123,22 @@ pub async fn find(db: &mut PgConnection, group_id: Uuid, subject_id: Uuid) -> Re
     Ok(find_row(db, group_id, subject_id).await?.map(|row| row.subject))
 }
 
+/// Whether a subject stands in a clinic, or once stood there.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn was_at(db: &mut PgConnection, group_id: Uuid, subject_id: Uuid, clinic_id: Uuid) -> Result<bool> {
+    Ok(sqlx::query_scalar!(
+        r#"select exists (select from subject where group_id = $1 and subject_id = $2 and clinic_id = $3)
+               or exists (select from subject_change where group_id = $1 and subject_id = $2 and clinic_id = $3) as "was!""#,
+        group_id,
+        subject_id,
+        clinic_id
+    )
+    .fetch_one(db)
+    .await?)
+}
+
 /// Every subject that stands in the clinic, the clinic itself included, by name.
 ///
 /// # Errors

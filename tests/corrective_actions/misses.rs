@@ -9,6 +9,32 @@ use crate::support::app::App;
 use crate::support::at;
 use crate::support::scenario::{self, Clinic, routine};
 
+/// At the top of the list on the first page, the action then gets a row that is overdue since later.
+async fn a_row_that_is_written_between_two_pages_is_on_one_of_them(app: &App, clinic: &Clinic<'_>) {
+    let run = async |sql: &'static str| sqlx::query(sql).execute(&app.pool).await.expect("the owner may");
+    run("create table kept_row as select * from corrective_action_next").await;
+    run("update corrective_action_next set overdue_at = '2026-11-02T09:12Z', saved_at = '2026-11-02T09:40Z',
+                rung_at = array['2026-11-02T09:12Z', '2026-11-02T09:13Z', '2026-11-02T09:14Z']::timestamptz[],
+                rung_audience = array['chairside', 'clinic_lead', 'group_manager']")
+    .await;
+    let mut next = "/v1/overdue?kind=all&limit=1".to_owned();
+    let mut kinds = Vec::new();
+    loop {
+        let page = clinic.manager.get(&next).await;
+        kinds.extend(page.expect(200)["items"].as_array().expect("items").iter().map(|item| text(&item["kind"])));
+        run("update corrective_action_next set overdue_at = '2026-11-02T09:44Z', saved_at = '2026-11-02T09:45:01Z',
+                    rung_at = array['2026-11-02T09:44Z']::timestamptz[], rung_audience = array['chairside']")
+        .await;
+        let link = page.header("link").to_owned();
+        let Some((target, _)) = link.trim_start_matches('<').split_once('>') else { break };
+        next = target.to_owned();
+    }
+    assert_eq!(kinds.first().map(String::as_str), Some("corrective_action"));
+    assert_eq!(kinds.iter().filter(|kind| *kind == "corrective_action").count(), 1, "{kinds:?}");
+    run("delete from corrective_action_next").await;
+    run("insert into corrective_action_next select * from kept_row").await;
+}
+
 /// The clinic whose flush between patients opens an action when it is missed.
 async fn clinic_with_miss_chain(app: &App) -> Clinic<'_> {
     let clinic = scenario::clinic(app, "Europe/London").await;
@@ -205,6 +231,7 @@ async fn a_flush_whose_next_patient_is_seated_stays_missed_and_is_made_safe_expl
     let whole = clinic.manager.get("/v1/overdue?kind=all").await.expect(200);
     assert_eq!(json!(paged), whole["items"]);
     assert!(paged.len() >= 3, "the action, its make-safe task, and the flush of the morning: {paged:?}");
+    a_row_that_is_written_between_two_pages_is_on_one_of_them(&app, &clinic).await;
 
     // Made safe: ready by record again, and the missed one is still missed.
     clinic.tablet.post("/v1/completions", clinic.flush(831, &make_safe, 25)).await.expect(201);

@@ -21,7 +21,7 @@ use CountedFrom::{EndOfEmployment, EndOfUse, Recording, Replacement};
 use RecordClass::{Amalgam, Equipment, PremisesWater, RoutineWork, Sterilisation, Training, WaterlineTests};
 
 #[rustfmt::skip]
-const PUBLISHED: [Published; 14] = [
+const PUBLISHED: [Published; 15] = [
     // 40 CFR 441.50(b): at least 3 years. Read.
     Published { key: "us-amalgam", classes: &[Amalgam], place: "US", years: 3, counted_from: Recording, legal: true,
         title: "40 CFR Part 441", seen: Seen::Read },
@@ -34,6 +34,9 @@ const PUBLISHED: [Published; 14] = [
     // Washington, spore tests and sterilisers: 5 years. From memory: the text that was seen breaks off.
     Published { key: "us-wa-sterilisation", classes: &[Sterilisation], place: "US-WA", years: 5, counted_from: Recording,
         legal: true, title: "chapter 246-817", seen: Seen::FromMemory },
+    // Other states of the US, logs of spore tests: 1 to 6 years, often unstated. From memory; told, no law.
+    Published { key: "us-spore-logs", classes: &[Sterilisation], place: "US", years: 6, counted_from: Recording,
+        legal: false, title: "states of the US", seen: Seen::FromMemory },
     // California, autoclaves of primary-care clinics: 1 year. Read.
     Published { key: "us-ca-clinic-autoclave", classes: &[Sterilisation], place: "US-CA", years: 1, counted_from: Recording,
         legal: true, title: "primary-care clinics", seen: Seen::Read },

@@ -8,7 +8,7 @@ use chairtide::store::{self, StoreError, purges, seals};
 use chrono::{DateTime, NaiveDate, Utc};
 use sqlx::{AssertSqlSafe, PgConnection, PgPool};
 
-use super::{LEAD, keep_one_year, later, old_day, signature};
+use super::{ASSISTANT, LEAD, keep_one_year, later, old_day, signature};
 use crate::support::app::App;
 use crate::support::scenario::Clinic;
 use crate::support::{at, id};
@@ -96,9 +96,10 @@ async fn the_services_role_deletes_no_evidence_and_writes_no_purge(pool: PgPool)
         "seal_leaf",
         "day_seal",
         "retention_floor",
+        "clinic_place",
     ] {
         let mut statements = vec![format!("delete from {table}"), format!("truncate {table}")];
-        if ["purge", "purge_entry", "retention_floor"].contains(&table) {
+        if ["purge", "purge_entry", "retention_floor", "clinic_place"].contains(&table) {
             statements.push(format!("insert into {table} select * from {table}"));
         }
         for sql in statements {
@@ -172,6 +173,26 @@ async fn the_function_refuses_each_act_beyond_the_rules_and_says_which(pool: PgP
             other => panic!("{edit}: {other:?}"),
         };
         assert!(why.contains(said), "{edit}: {why}");
+    }
+    // In the name of somebody who could not have signed, or on no key.
+    for edit in ["assistant", "another name", "nobody", "no key", "not at work"] {
+        let why = refused(&pool, async |db| {
+            let going = all(db).await;
+            let act = act(&clinic, now, None, &going);
+            let act = match edit {
+                "assistant" => Act { staff_id: id(ASSISTANT), purged_by: "Ines Brook", ..act },
+                "another name" => Act { purged_by: "Somebody Else", ..act },
+                "nobody" => Act { staff_id: id(999), ..act },
+                "no key" => Act { key_id: id(999), ..act },
+                _ => {
+                    sqlx::query("update staff set active_until = '2015-12-31'").execute(&mut *db).await.expect("left");
+                    act
+                }
+            };
+            run(db, act).await
+        })
+        .await;
+        assert!(why.as_deref().is_some_and(|why| why.contains("may not purge here")), "{edit}: {why:?}");
     }
     // Of another class than was signed; what still stands; and what another record rests on.
     let class = Some(RecordClass::Amalgam);

@@ -230,7 +230,8 @@ async fn a_purge_takes_what_was_shown_once_and_the_seals_verify_as_before(pool: 
     let cycle = json!({ "cycle_id": id(704), "ended_at": "2014-11-03T08:50:00Z", "program": "wrapped 134" });
     let again = clinic.tablet.post(&format!("/v1/equipment/{}/cycles", clinic.steriliser), cycle).await;
     assert!(again.status.is_client_error(), "{} {}", again.status, again.text);
-    clinic.manager.get(&format!("/v1/completions/{}", id(701))).await.expect(404);
+    let gone = clinic.manager.get(&format!("/v1/completions/{}", id(701))).await;
+    assert_eq!((gone.status.as_u16(), kind_of(&gone).as_str()), (409, "/problems/record-purged"));
 
     // Sealed itself, it goes on to vouch; and the chain was only added to.
     app.set(at("2016-01-13T12:00:00Z"));

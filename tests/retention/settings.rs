@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use chairtide::domain::retention::place::PlaceHeld;
 use chairtide::domain::retention::{OwnYears, RecordClass, keeping, shipped};
 use chrono::NaiveDate;
 use serde_json::{Value, json};
@@ -130,9 +131,28 @@ async fn the_database_and_the_domain_decide_alike_how_long_each_class_is_kept(po
     let days: Vec<NaiveDate> =
         ["2012-02-29", "2021-01-22", "2026-11-02"].into_iter().map(|day| day.parse().expect("a date")).collect();
     let mut compared = 0;
-    for place in ["", "US", "us-wa", "US-WA-1", "US-CA", "USA", "GB-ENG", "CA-ON", "DE", "AU-SA", "Ontario"] {
-        let site = json!({ "name": "Clinic 0", "zone": "Europe/London", "jurisdiction": place });
-        clinic.admin.put(&format!("/v1/clinics/{}", clinic.clinic_id), site).await.expect(200);
+    let still = PlaceHeld::still;
+    let left = |place: &str, until: &str| PlaceHeld { until_on: Some(until.parse().expect("a date")), ..still(place) };
+    let mut histories: Vec<Vec<PlaceHeld>> =
+        ["", "US", "us-wa", "US-WA-1", "US-CA", "USA", "GB-ENG", "CA-ON", "DE", "AU-SA", "Ontario"]
+            .into_iter()
+            .map(|place| vec![still(place)])
+            .collect();
+    histories.push(vec![left("US-WA", "2021-01-22"), still("")]);
+    histories.push(vec![left("CA-ON", "2012-03-01"), left("GB", "2026-11-01"), still("US-CA")]);
+    for places in histories {
+        sqlx::query("delete from clinic_place").execute(&pool).await.expect("the owner may");
+        for (number, place) in (1..).zip(&places) {
+            sqlx::query("insert into clinic_place values ($1, $2, $3, $4, $5)")
+                .bind(id(1))
+                .bind(clinic.clinic_id)
+                .bind(number)
+                .bind(&place.jurisdiction)
+                .bind(place.until_on)
+                .execute(&pool)
+                .await
+                .expect("the owner may");
+        }
         for (group, of_clinic) in [(None, None), (Some(2), None), (Some(30), Some(1)), (None, Some(5))] {
             sqlx::query("delete from retention_setting").execute(&pool).await.expect("the owner may");
             for (clinic_id, years) in [(None, group), (Some(clinic.clinic_id), of_clinic)] {
@@ -162,9 +182,12 @@ async fn the_database_and_the_domain_decide_alike_how_long_each_class_is_kept(po
                                 .fetch_one(&pool)
                                 .await
                                 .expect("an answer");
-                        let kept = keeping(class, place, OwnYears { group, clinic: of_clinic }, (*day, *today));
+                        let kept = keeping(class, &places, OwnYears { group, clinic: of_clinic }, (*day, *today));
                         let wanted = (i32::try_from(kept.years).expect("few"), kept.decided_by);
-                        assert_eq!(told, wanted, "{class:?} at {place:?} set {group:?} {of_clinic:?} on {day} {today}");
+                        assert_eq!(
+                            told, wanted,
+                            "{class:?} at {places:?} set {group:?} {of_clinic:?} on {day} {today}"
+                        );
                         compared += 1;
                     }
                 }
@@ -217,6 +240,23 @@ async fn routines_belong_to_the_class_of_what_is_recorded(pool: PgPool) {
         (json!({ "subject_kind": "clinic", "steps": [{ "evidence": { "kind": "spore_test" } }] }), "sterilisation"),
         (
             json!({ "subject_kind": "operatory", "steps": [{ "evidence": { "kind": "water_sample" } }] }),
+            "waterline_tests",
+        ),
+        // What is counted at a tap is the premises' water, and a count in another volume is one too.
+        (
+            json!({ "subject_kind": "premises_outlet", "steps": [{ "evidence": { "kind": "water_sample" } }] }),
+            "premises_water",
+        ),
+        (
+            json!({ "subject_kind": "premises_outlet", "steps": [{ "evidence": { "kind": "reading", "unit": "[CFU]/mL" } }] }),
+            "premises_water",
+        ),
+        (
+            json!({ "subject_kind": "operatory", "steps": [{ "evidence": { "kind": "reading", "unit": "[CFU]/L" } }] }),
+            "waterline_tests",
+        ),
+        (
+            json!({ "subject_kind": "operatory", "steps": [{ "evidence": { "kind": "reading", "unit": "[CFU]/(100.mL)" } }] }),
             "waterline_tests",
         ),
     ] {

@@ -126,6 +126,10 @@ async fn a_list_that_no_sound_purge_vouches_for_excuses_nothing(pool: PgPool) {
                   from purge_entry where kind = 'day_mark')))))).* from purge_kept k", id(901))).await;
     assert_eq!(found(&clinic, NOVEMBER).await, kinds(&[("purge_list_changed", 1), ("record_removed", 1)]));
     assert_eq!(found(&clinic, day_of_purge).await, kinds(&[("record_inserted", 1)]));
+    // Of a day to come, which no seal will ever look at: it is not taken at its word either.
+    run(&pool, &format!("update purge set recorded_at = '2999-01-01' where purge_id = '{}'", id(901))).await;
+    assert_eq!(found(&clinic, NOVEMBER).await, kinds(&[("purge_list_changed", 1), ("record_removed", 1)]));
+    assert_eq!(found(&clinic, day_of_purge).await, []);
     // And the true purge taken away: nothing vouches for what it took.
     run(&pool, "delete from purge").await;
     assert_eq!(found(&clinic, NOVEMBER).await, kinds(&[("purge_list_changed", 2), ("record_removed", 5)]));

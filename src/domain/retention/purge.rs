@@ -32,7 +32,8 @@ pub enum StaysBecause {
     LastOfItsRoutine,
     /// A routine counts turnovers or cycles, this one among them.
     StillCounted,
-    /// A record that stays names it, or belongs with it.
+    /// A record that stays names it, or belongs with it: also one that this purge does not look at. What does not fit one
+    /// purge together stays.
     NamedByWhatStays,
     /// Something of its day is not as it was sealed: that is to be looked into first.
     NotAsSealed,
@@ -66,6 +67,8 @@ pub struct Asked<'a> {
     pub today: NaiveDate,
     /// The clinic's legal holds.
     pub holds: &'a [LegalHold],
+    /// Legal holds of other clinics on a subject: they keep what is recorded about it here.
+    pub holds_elsewhere: &'a [LegalHold],
     /// Days of which something is not as it was sealed.
     pub broken_days: &'a BTreeSet<NaiveDate>,
 }
@@ -125,7 +128,9 @@ fn reason_to_stay(
     if last_kept_on(day, keeping(candidate.class, day).years) >= asked.today {
         return Some(StaysBecause::TimeNotOver);
     }
-    if asked.holds.iter().any(|hold| hold.keeps(candidate.class, candidate.subject_id, day)) {
+    let keeps = |hold: &LegalHold| hold.keeps(candidate.class, candidate.subject_id, day);
+    let follows = |hold: &LegalHold| hold.subject_id.is_some() && hold.subject_id == candidate.subject_id;
+    if asked.holds.iter().any(keeps) || asked.holds_elsewhere.iter().any(|hold| follows(hold) && keeps(hold)) {
         return Some(StaysBecause::LegalHold);
     }
     candidate.stays.or_else(|| asked.broken_days.contains(&day).then_some(StaysBecause::NotAsSealed))

@@ -63,8 +63,19 @@ fn the_longest_decides_and_no_setting_goes_below_the_law_of_the_place() {
         (Incidents, "US-WA", group(1), 5, "us-wa-sterilisation"),
         (Incidents, "GB", group(1), 5, "gb-premises-water"),
     ] {
-        let kept = keeping(class, place, own, days);
+        let kept = keeping(class, &[PlaceHeld::still(place)], own, days);
         assert_eq!((kept.years, kept.decided_by.as_str()), (years, decided_by), "{class:?} at {place:?} with {own:?}");
+    }
+}
+
+#[test]
+fn a_law_of_a_place_that_the_clinic_left_binds_what_was_recorded_until_then() {
+    let places =
+        [PlaceHeld { jurisdiction: "US-WA".to_owned(), until_on: Some(on("2024-05-31")) }, PlaceHeld::still("")];
+    let own = OwnYears { group: Some(1), clinic: None };
+    for (day, years) in [("2022-03-01", 5), ("2024-05-31", 5), ("2024-06-01", 1)] {
+        let kept = keeping(RecordClass::WaterlineTests, &places, own, (on(day), on("2026-11-26")));
+        assert_eq!(kept.years, years, "{day}");
     }
 }
 
@@ -117,7 +128,7 @@ proptest! {
         place in prop::sample::select(&["", "US", "US-WA", "US-CA", "GB-ENG", "CA-ON", "DE", "AU-SA"][..]),
     ) {
         let days = (on("2020-01-01"), on("2026-11-26"));
-        let kept = keeping(class, place, OwnYears { group, clinic }, days);
+        let kept = keeping(class, &[PlaceHeld::still(place)], OwnYears { group, clinic }, days);
         for rule in shipped().rules.iter().filter(|rule| rule.is_floor() && rule.applies(class, place, days)) {
             prop_assert!(kept.years >= rule.value);
         }

@@ -61,6 +61,22 @@ fn a_day_without_an_opening_in_sight_is_overdue_a_day_after_its_close() {
 }
 
 #[test]
+fn a_day_that_asks_again_is_overdue_at_the_opening_after_that() {
+    let hours = hours("UTC", week("08:00-17:00", ""));
+    let (book, ladder) = (DayBook::new(&hours), Ladder::default());
+    let friday = day_to_sign(&book, &ladder, PostedDay::default(), on("2026-12-04")).expect("open");
+    for (reopened_at, overdue_at) in [
+        ("2026-12-04 22:00", "2026-12-07 08:00"),
+        ("2026-12-07 07:59", "2026-12-07 08:00"),
+        ("2026-12-07 08:00", "2026-12-08 08:00"),
+    ] {
+        let again = friday.clone().asked_again(&book, &ladder, at(reopened_at));
+        assert_eq!((again.due_by, again.overdue_at), (friday.due_by, at(overdue_at)), "{reopened_at}");
+        assert_eq!(again.rungs, ladder.reached_at(&book, at(overdue_at)));
+    }
+}
+
+#[test]
 fn only_what_lacks_a_good_record_when_its_time_has_come_is_a_gap() {
     for (state, failed, gap) in [
         (State::Upcoming, false, None),
@@ -84,8 +100,18 @@ fn only_what_lacks_a_good_record_when_its_time_has_come_is_a_gap() {
 fn a_digest_hangs_on_every_fact_and_on_no_order() {
     let gaps = [gap_name(GapKind::Missed, id(1)), gap_name(GapKind::Failed, id(2))];
     let entries = [id(3), id(4)];
-    let shown =
-        Shown { clinic_id: id(9), clinic_day: on("2026-11-30"), signed_before: 0, gaps: &gaps, entries: &entries };
+    let said = [Said { gap: &gaps[0], words: "short of one", given_by: "record", person: "KV" }];
+    let actions = [(id(5), "retest"), (id(6), "")];
+    let shown = Shown {
+        clinic_id: id(9),
+        clinic_day: on("2026-11-30"),
+        signed_before: 0,
+        gaps: &gaps,
+        said: &said,
+        entries: &entries,
+        actions: &actions,
+        quarantines: &entries[..1],
+    };
     let turned = ([gaps[1].clone(), gaps[0].clone()], [id(4), id(3)]);
     assert_eq!(digest(&shown), digest(&Shown { gaps: &turned.0, entries: &turned.1, ..shown }));
     let others = [
@@ -94,6 +120,13 @@ fn a_digest_hangs_on_every_fact_and_on_no_order() {
         Shown { signed_before: 1, ..shown },
         Shown { gaps: &gaps[..1], ..shown },
         Shown { entries: &entries[1..], ..shown },
+        Shown { said: &[], ..shown },
+        Shown { said: &[Said { words: "another thought", ..said[0] }], ..shown },
+        Shown { said: &[Said { person: "IB", ..said[0] }], ..shown },
+        Shown { said: &[Said { given_by: "sign_off", ..said[0] }], ..shown },
+        Shown { actions: &actions[..1], ..shown },
+        Shown { actions: &[(id(5), "release"), (id(6), "")], ..shown },
+        Shown { quarantines: &[], ..shown },
     ];
     for other in others {
         assert_ne!(digest(&shown), digest(&other), "{other:?}");

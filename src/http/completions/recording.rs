@@ -21,6 +21,7 @@ use crate::domain::evidence::{
     self, Asked, CompletionKind, Finding, Judgement, StepStatus, StepVerdict, Submission, Verdict,
 };
 use crate::domain::fault::{Fault, check_optional_text, check_text};
+use crate::domain::seal::record::RecordName;
 use crate::domain::step;
 use crate::domain::task::{Outcome, TaskId};
 use crate::http::AppState;
@@ -31,7 +32,7 @@ use crate::http::tasks::{Access, Work, find_work};
 use crate::store::actions::{self, Followed};
 use crate::store::completions::{Completion, Receipt};
 use crate::store::tasks::Settlement;
-use crate::store::{self, completions, events, planning, repeats, tasks};
+use crate::store::{self, completions, events, planning, purges, repeats, tasks};
 
 /// Most answers of one completion.
 const MOST_ANSWERS: usize = 400;
@@ -45,11 +46,23 @@ pub(super) async fn read_back(
     clinic_day: NaiveDate,
     completion_id: Uuid,
 ) -> ApiResult<CompletionAnswer> {
-    let row = completions::find(db, caller.group_id, clinic_day, completion_id)
-        .await?
-        .ok_or_else(|| ApiError::not_found("completion"))?;
+    let row = completions::find(db, caller.group_id, clinic_day, completion_id).await?;
+    let Some(row) = row else { return Err(purged_or_unknown(db, caller, completion_id).await?) };
     let mut answers = CompletionAnswer::of_rows(db, caller.group_id, clinic_day, vec![row]).await?;
     answers.pop().ok_or_else(ApiError::internal)
+}
+
+/// Why there is no completion where there is a receipt of one.
+async fn purged_or_unknown(db: &mut PgConnection, caller: &Caller, completion_id: Uuid) -> ApiResult<ApiError> {
+    let name = RecordName { kind: "completion".to_owned(), id: completion_id.to_string() };
+    Ok(match purges::find_clinic_of_record(db, caller.group_id, &name).await? {
+        // The operatory is in the record that is gone: a device of one operatory may hear of its clinic's.
+        Some(clinic_id) if caller.reach.covers_clinic(clinic_id) || caller.reach.clinics() == Some(&[]) => {
+            let detail = "it was recorded under this completion_id and has been purged since; it is not recorded again";
+            ApiError::conflict("record-purged", "The record was purged", detail)
+        }
+        _ => ApiError::not_found("completion"),
+    })
 }
 
 /// Records one completion in a transaction of its own; `false` beside the answer when it stood already.

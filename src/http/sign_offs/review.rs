@@ -12,10 +12,10 @@ use sqlx::PgConnection;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use super::documents::{Explained, SignOffDocument};
+use super::documents::{Explained, SeenExplanation, SignOffDocument};
 use crate::domain::daybook::DayBook;
 use crate::domain::hours::Hours;
-use crate::domain::sign_off::{GapKind, Shown, digest, gap_name, over_at};
+use crate::domain::sign_off::{GapKind, Said, Shown, digest, gap_name, over_at};
 use crate::domain::staff::StaffRole;
 use crate::domain::task::State;
 use crate::http::caller::Caller;
@@ -39,10 +39,13 @@ pub enum DayState {
     NotOver,
     /// It is over, and nobody signed it.
     Unsigned,
-    /// It is signed.
+    /// It is signed, and every gap of its record is explained.
     Signed,
     /// It is signed, and something was recorded about it since: see `entries_after_signing`.
     SignedWithLaterEntries,
+    /// It was signed, and its record has gaps since that nobody explained: those of `gaps` without an explanation. A
+    /// further signature explains them.
+    SignedWithLaterGaps,
 }
 
 /// How many tasks of a day are in which state.
@@ -130,7 +133,7 @@ pub struct DayGap {
     pub due_by: DateTime<Utc>,
     /// It can stand in the way of using its subject.
     pub blocking: bool,
-    /// What was said about it already; null: the signature must explain it.
+    /// What was said about it already; null: a signature must explain it.
     #[schema(required)]
     pub explanation: Option<GapExplanation>,
 }
@@ -256,6 +259,23 @@ pub struct DayReview {
     pub review_digest: String,
 }
 
+impl ExplainedBy {
+    fn as_str(self) -> &'static str {
+        match self {
+            Self::Plan => "plan",
+            Self::Record => "record",
+            Self::SignOff => "sign_off",
+        }
+    }
+}
+
+impl DayGap {
+    fn said(&self) -> Option<Said<'_>> {
+        let GapExplanation { words, given_by, person } = self.explanation.as_ref()?;
+        Some(Said { gap: &self.gap, words, given_by: given_by.as_str(), person })
+    }
+}
+
 impl DayReview {
     /// The gaps that nobody said anything about yet.
     pub(super) fn unexplained(&self) -> impl Iterator<Item = &DayGap> {
@@ -269,6 +289,8 @@ pub(super) struct Reviewed {
     pub(super) digest: [u8; 32],
     pub(super) entry_ids: Vec<Uuid>,
     pub(super) signed_before: i32,
+    /// When the first of what is still open will be missed.
+    pub(super) next_miss_at: Option<DateTime<Utc>>,
 }
 
 /// What there is to look at.
@@ -294,16 +316,33 @@ pub(super) async fn of(
     let explained = Explained::of(&signed);
     let gaps: Vec<DayGap> = tasks.iter().filter_map(|task| gap(task, &explained)).collect();
     let entry_ids: Vec<Uuid> = entries.iter().map(|entry| entry.completion_id).collect();
+    let open_actions = open_actions(&mut *db, caller, clinic_id).await?;
+    let quarantines = standing(&mut *db, caller, clinic_id).await?;
     let names: Vec<String> = gaps.iter().map(|gap| gap.gap.clone()).collect();
-    let shown = Shown { clinic_id, clinic_day, signed_before: signed.len(), gaps: &names, entries: &entry_ids };
-    let digest = digest(&shown);
+    let said: Vec<Said<'_>> = gaps.iter().filter_map(DayGap::said).collect();
+    let actions: Vec<(Uuid, &str)> =
+        open_actions.iter().map(|action| (action.action_id, action.step.as_deref().unwrap_or_default())).collect();
+    let out_of_use: Vec<Uuid> = quarantines.iter().map(|quarantine| quarantine.quarantine_id).collect();
+    let digest = digest(&Shown {
+        clinic_id,
+        clinic_day,
+        signed_before: signed.len(),
+        gaps: &names,
+        said: &said,
+        entries: &entry_ids,
+        actions: &actions,
+        quarantines: &out_of_use,
+    });
     let after = after_signing(&signed, &entries);
     let state = match (signed.is_empty(), after.is_empty()) {
         (true, _) if now < over_at => DayState::NotOver,
         (true, _) => DayState::Unsigned,
+        (false, _) if gaps.iter().any(|gap| gap.explanation.is_none()) => DayState::SignedWithLaterGaps,
         (false, true) => DayState::Signed,
         (false, false) => DayState::SignedWithLaterEntries,
     };
+    let is_open = |task: &&DayTask| matches!(task.state, State::Upcoming | State::Due | State::Grace | State::Overdue);
+    let next_miss_at = tasks.iter().filter(is_open).map(|task| task.missed_at).min();
     let documents = |which: &dyn Fn(&&DayEntry) -> bool| entries.iter().filter(which).map(Into::into).collect();
     let review = DayReview {
         clinic_id,
@@ -320,14 +359,14 @@ pub(super) async fn of(
         entries_to_review: documents(&|entry| !entry.flags.is_empty()),
         corrections: documents(&|entry| entry.corrects.is_some()),
         entries_after_signing: after,
-        open_actions: open_actions(&mut *db, caller, clinic_id).await?,
-        quarantines: standing(&mut *db, caller, clinic_id).await?,
+        open_actions,
+        quarantines,
         sign_offs: signed.iter().map(SignOffDocument::from).collect(),
         may_sign: may_sign(&mut *db, caller, clinic_id, &hours).await?,
         review_digest: HEXLOWER.encode(&digest),
     };
     let signed_before = signed.last().map_or(0, |last| last.number);
-    Ok(Reviewed { review, digest, entry_ids, signed_before })
+    Ok(Reviewed { review, digest, entry_ids, signed_before, next_miss_at })
 }
 
 /// When a day that does not ask is over: its last session, else the clinic day itself.
@@ -443,10 +482,24 @@ impl Explained {
 
 /// What is kept of the explanations that a signature brings: each with its kind and task, for who reads with SQL.
 pub(super) fn kept(review: &DayReview, given: &[super::documents::GapExplanationInput]) -> serde_json::Value {
-    let of = |gap: &str| review.gaps.iter().find(|g| g.gap == gap);
+    let gaps: BTreeMap<&str, &DayGap> = review.gaps.iter().map(|gap| (gap.gap.as_str(), gap)).collect();
     let kept = given.iter().filter_map(|e| {
-        let gap = of(&e.gap)?;
+        let gap = gaps.get(e.gap.as_str())?;
         Some(json!({ "gap": e.gap, "kind": gap.kind, "task_id": gap.task_id, "words": e.words }))
     });
     kept.collect()
+}
+
+/// What the signer saw that was said about gaps already.
+pub(super) fn words_seen(review: &DayReview) -> serde_json::Value {
+    let seen = review.gaps.iter().filter_map(|gap| {
+        let explanation = gap.explanation.as_ref()?;
+        Some(SeenExplanation {
+            gap: gap.gap.clone(),
+            words: explanation.words.clone(),
+            given_by: explanation.given_by,
+            person: explanation.person.clone(),
+        })
+    });
+    json!(seen.collect::<Vec<_>>())
 }

@@ -48,7 +48,7 @@ fn what_is_old_and_free_goes_and_everything_else_stays_for_its_reason() {
     let holds = [hold(Some(RecordClass::Sterilisation), Some(2), Some(2))];
     let broken_days = BTreeSet::from([on(3)]);
     let today = on(0) + chrono::Months::new(120) + chrono::TimeDelta::days(5);
-    let asked = Asked { class: None, today, holds: &holds, broken_days: &broken_days };
+    let asked = Asked { class: None, today, holds: &holds, holds_elsewhere: &[], broken_days: &broken_days };
     let candidates = vec![
         candidate(1, class, 0),
         candidate(2, class, 5),
@@ -190,7 +190,7 @@ proptest! {
         let holds: Vec<_> = held.map(|(class, from)| hold(Some(RecordClass::ALL[class]), Some(from), None)).into_iter().collect();
         let broken_days = BTreeSet::from([on(broken)]);
         let today = on(0) + chrono::Months::new(108) + chrono::TimeDelta::days(old);
-        let asked = Asked { class: None, today, holds: &holds, broken_days: &broken_days };
+        let asked = Asked { class: None, today, holds: &holds, holds_elsewhere: &[], broken_days: &broken_days };
         let decision = decide(candidates.clone(), &naming, &asked, ten_years);
         prop_assert_eq!(decision.going.len() + decision.staying.len(), candidates.len());
         let going: BTreeSet<&RecordName> = decision.going.iter().map(|candidate| &candidate.name).collect();
