@@ -126,7 +126,9 @@ async fn what_failed(app: &App, clinic: &Clinic<'_>, task: &Value) {
         review_digest: vec![7; 32],
         task_counts: json!({ "done": 3 }),
         explanations: json!([{ "gap": format!("missed:{task_id}"), "kind": "missed", "task_id": task_id, "words": "x" }]),
-        words_seen: Some(json!([{ "gap": format!("failed:{task_id}"), "words": "x", "given_by": "record", "person": "KV" }])),
+        words_seen: Some(
+            json!([{ "gap": format!("failed:{task_id}"), "words": "x", "given_by": "record", "person": "KV" }]),
+        ),
         entry_ids: vec![id(701), id(702)],
         recorded_at,
         key_id,

@@ -260,11 +260,7 @@ pub fn keeping(class: RecordClass, places: &[PlaceHeld], own: OwnYears, days: (N
 
 /// The rule below which no setting goes: the longest, and of equal ones the first by name.
 #[must_use]
-pub fn floor(
-    class: RecordClass,
-    places: &[PlaceHeld],
-    days: (NaiveDate, NaiveDate),
-) -> Option<&'static RetentionRule> {
+pub fn floor(class: RecordClass, places: &[PlaceHeld], days: (NaiveDate, NaiveDate)) -> Option<&'static RetentionRule> {
     let counts = |rule: &RetentionRule| {
         places.iter().any(|place| place.counts_for(days.0) && rule.applies(class, &place.jurisdiction, days))
     };

@@ -253,7 +253,10 @@ async fn put_legal_hold(
     if let Some(subject_id) = input.subject_id
         && !subjects::was_at(&mut tx, caller.group_id, subject_id, clinic_id).await?
     {
-        return Err(ApiError::rule_broken("/subject_id", "names nothing that stands in this clinic or ever stood there"));
+        return Err(ApiError::rule_broken(
+            "/subject_id",
+            "names nothing that stands in this clinic or ever stood there",
+        ));
     }
     must_have_room(
         legal_holds::count(&mut tx, caller.group_id, clinic_id).await?,

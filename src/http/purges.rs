@@ -176,6 +176,7 @@ async fn put_purge(
     let signer = signing::verify_lead(&state, &caller, &input.signature, clinic_id).await?;
     // Worked out while everybody goes on recording: a hundred thousand rows are read and hashed for it.
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
+    seals::must_be_unsealed(&mut tx, caller.group_id, clinic_id, caller.now).await?;
     let worked = work_out(&mut tx, &caller, clinic_id, span, input.record_class).await?;
     if let Some(done) = purges::find(&mut tx, caller.group_id, purge_id).await? {
         return must_be_the_same(done, clinic_id, &input).map(|purge| (StatusCode::OK, Json(purge.into())));

@@ -265,7 +265,8 @@ fn document(
 
 /// Refuses less than the law of a clinic's place asks for, and names its source.
 fn floor_fault(clinic: &ClinicRow, setting: &RetentionSetting, today: NaiveDate) -> Option<Fault> {
-    let rule = floor(setting.class, &[PlaceHeld::still(&clinic.jurisdiction)], (today, today)).filter(|rule| rule.value > setting.years)?;
+    let rule = floor(setting.class, &[PlaceHeld::still(&clinic.jurisdiction)], (today, today))
+        .filter(|rule| rule.value > setting.years)?;
     let Source { title, edition, locator, seen } = &rule.source;
     let seen = match seen {
         Seen::Read => "read",
@@ -367,7 +368,13 @@ pub(super) fn examples() -> Vec<Example> {
     };
     let today = samples::day();
     let holds = vec![super::legal_holds::sample()];
-    let whole = document((samples::CLINIC, &[PlaceHeld::still("US-WA")]), today, vec![setting(Some(samples::CLINIC))], Some(today), holds);
+    let whole = document(
+        (samples::CLINIC, &[PlaceHeld::still("US-WA")]),
+        today,
+        vec![setting(Some(samples::CLINIC))],
+        Some(today),
+        holds,
+    );
     let of_group = RetentionSettingDocument::from(setting(None));
     let of_clinic = RetentionSettingDocument::from(setting(Some(samples::CLINIC)));
     let example = |operation_id, part, value| Example { operation_id, part, value };

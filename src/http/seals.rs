@@ -254,7 +254,8 @@ async fn verify_records(
     let all = seals::list_seals(&mut tx, caller.group_id, clinic_id).await?;
     let days = query.cut(&all)?;
     let mut findings = seal_checks::check_chain(&mut tx, caller.group_id, clinic_id, &all).await?;
-    let (found, accounted) = seal_checks::check_and_account(&mut tx, caller.group_id, clinic_id, days, caller.now).await?;
+    let (found, accounted) =
+        seal_checks::check_and_account(&mut tx, caller.group_id, clinic_id, days, caller.now).await?;
     findings.extend(found);
     let purged = purged_parts(&mut tx, &caller, accounted).await?;
     tx.commit().await?;

@@ -208,7 +208,8 @@ pub async fn replan(
     let counts = carry_out(db, group_id, clinic_id, &replanning, now).await?;
     zone_moves::insert(db, group_id, &moves).await?;
     let next_miss_at = days_to_sign::plan(db, group_id, clinic_id, &replanning.clinic, horizon_days, now).await?;
-    let due_again = next_miss_at.map_or(next_midnight, |miss| miss.min(next_midnight)).max(now + TimeDelta::minutes(10));
+    let due_again =
+        next_miss_at.map_or(next_midnight, |miss| miss.min(next_midnight)).max(now + TimeDelta::minutes(10));
     sqlx::query!(
         "update clinic_plan set plan_due_at = $3, planned_through = $4, zone_data = $5, last_error = null
          where group_id = $1 and clinic_id = $2",

@@ -32,6 +32,19 @@ pub async fn keep_sealer_out(
     }
 }
 
+/// Refuses an instant that is sealed already, without keeping anybody out: for what is looked at before anything is kept.
+///
+/// # Errors
+/// [`StoreError::Sealed`] when the instant is sealed already; or when the database does not answer.
+pub async fn must_be_unsealed(db: &mut PgConnection, group_id: Uuid, clinic_id: Uuid, at: DateTime<Utc>) -> Result<()> {
+    match find_progress(db, group_id, clinic_id).await? {
+        Some(SealProgress { sealed_until, .. }) if at < sealed_until => {
+            Err(StoreError::Sealed { clinic_id, sealed_until })
+        }
+        _ => Ok(()),
+    }
+}
+
 /// Waits for everybody who is recording evidence of a clinic, and keeps others out until the transaction ends.
 ///
 /// # Errors

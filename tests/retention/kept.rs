@@ -43,11 +43,13 @@ async fn a_law_of_a_place_binds_on_after_the_clinic_says_it_moved(pool: PgPool) 
     }
     // The service's role writes no such row by itself.
     let denied = sqlx::query("update clinic_place set until_on = '1990-01-01'").execute(&mut *tx).await;
-    let code = denied.expect_err("refused").as_database_error().and_then(|e| e.code().map(std::borrow::Cow::into_owned));
+    let code =
+        denied.expect_err("refused").as_database_error().and_then(|e| e.code().map(std::borrow::Cow::into_owned));
     assert_eq!(code.as_deref(), Some("42501"));
     drop(tx);
     let told = clinic.manager.get(&format!("{here}/retention")).await.expect(200);
-    let earlier: Vec<_> = told["earlier_places"].as_array().expect("a list").iter().map(|p| &p["jurisdiction"]).collect();
+    let earlier: Vec<_> =
+        told["earlier_places"].as_array().expect("a list").iter().map(|p| &p["jurisdiction"]).collect();
     assert_eq!((earlier, &told["place_has_rules"]), (vec![&json!(""), &json!("US-WA")], &json!(false)));
 }
 
@@ -105,9 +107,15 @@ async fn a_clinic_whose_chain_of_seals_is_broken_loses_nothing_to_a_purge(pool: 
     let seen = trial(&clinic, day).await;
     assert_eq!(seen["record_count"], json!(15));
     // Of another day than the one that is asked for.
-    sqlx::query("update day_seal set previous = sha256('x') where number = 1").execute(&pool).await.expect("the owner may");
+    sqlx::query("update day_seal set previous = sha256('x') where number = 1")
+        .execute(&pool)
+        .await
+        .expect("the owner may");
     let (going, staying) = sums(&trial(&clinic, day).await);
-    assert!(going.is_empty() && staying.iter().any(|(_, because, _)| because == "not_as_sealed"), "{going:?} {staying:?}");
+    assert!(
+        going.is_empty() && staying.iter().any(|(_, because, _)| because == "not_as_sealed"),
+        "{going:?} {staying:?}"
+    );
     assert_eq!(kind_of(&purge(&clinic, 900, signed(&seen, LEAD)).await), "/problems/nothing-to-purge");
 }
 
@@ -148,13 +156,15 @@ async fn a_hold_on_a_chair_keeps_what_was_recorded_about_it_where_it_stood_befor
     clinic.admin.put(&format!("{holds}/{}", id(910)), on(clinic.chair)).await.expect(201);
     let seen = trial(&clinic, NOVEMBER).await;
     let (going, staying) = sums(&seen);
-    let held = staying.iter().find(|(class, because, _)| (class.as_str(), because.as_str()) == ("routine_work", "legal_hold"));
+    let held =
+        staying.iter().find(|(class, because, _)| (class.as_str(), because.as_str()) == ("routine_work", "legal_hold"));
     assert!(held.is_some_and(|(.., count)| *count >= 4), "{going:?} {staying:?}");
     assert!(going.contains(&("sterilisation".to_owned(), 4)), "of the steriliser it keeps nothing: {going:?}");
     // The database decides alike: it takes what the trial shows, and nothing that the hold keeps.
     purge(&clinic, 900, signed(&seen, LEAD)).await.expect(201);
     let mut tx = store::begin(&pool, id(1)).await.expect("begun");
-    let why = super::database::purge_all(&mut tx, &clinic, at("2016-01-11T10:00:00Z"), None).await.expect_err("refused");
+    let why =
+        super::database::purge_all(&mut tx, &clinic, at("2016-01-11T10:00:00Z"), None).await.expect_err("refused");
     assert!(why.contains("is under a legal hold"), "{why}");
 }
 

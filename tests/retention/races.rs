@@ -18,8 +18,7 @@ async fn of_two_purges_of_the_same_records_under_two_ids_one_takes_them(pool: Pg
     let clinic = old_day(&app).await;
     later(&app, &clinic).await;
     let seen = trial(&clinic, NOVEMBER).await;
-    let (one, other) =
-        tokio::join!(purge(&clinic, 900, signed(&seen, LEAD)), purge(&clinic, 901, signed(&seen, LEAD)));
+    let (one, other) = tokio::join!(purge(&clinic, 900, signed(&seen, LEAD)), purge(&clinic, 901, signed(&seen, LEAD)));
     let mut statuses = [one.status.as_u16(), other.status.as_u16()];
     statuses.sort_unstable();
     assert_eq!(statuses, [201, 409], "{} {}", one.text, other.text);
@@ -59,10 +58,8 @@ async fn a_correction_beside_a_purge_never_corrects_what_is_gone(pool: PgPool) {
     correction["corrects"] = json!(id(701));
     correction["reason"] = json!("another time was meant");
     let seen = trial(&clinic, NOVEMBER).await;
-    let (purged, corrected) = tokio::join!(
-        purge(&clinic, 900, signed(&seen, LEAD)),
-        clinic.tablet.post("/v1/completions", correction)
-    );
+    let (purged, corrected) =
+        tokio::join!(purge(&clinic, 900, signed(&seen, LEAD)), clinic.tablet.post("/v1/completions", correction));
     let dangling = count(
         &pool,
         "select count(*) from completion c where c.group_id = $1 and c.corrects is not null
@@ -84,8 +81,7 @@ async fn a_purge_beside_the_sealer_is_sealed_with_its_day(pool: PgPool) {
     // Midnight and ten minutes, after a year and more: the sealer has days to make up.
     app.set(at("2016-01-12T00:10:00Z"));
     let seen = trial(&clinic, NOVEMBER).await;
-    let (purged, sealed) =
-        tokio::join!(purge(&clinic, 900, signed(&seen, LEAD)), sealer::seal(&pool, &app.clock));
+    let (purged, sealed) = tokio::join!(purge(&clinic, 900, signed(&seen, LEAD)), sealer::seal(&pool, &app.clock));
     sealed.expect("it ticks");
     purged.expect(201);
     app.set(at("2016-01-14T12:00:00Z"));

@@ -184,7 +184,10 @@ async fn the_database_and_the_domain_decide_alike_how_long_each_class_is_kept(po
                                 .expect("an answer");
                         let kept = keeping(class, &places, OwnYears { group, clinic: of_clinic }, (*day, *today));
                         let wanted = (i32::try_from(kept.years).expect("few"), kept.decided_by);
-                        assert_eq!(told, wanted, "{class:?} at {places:?} set {group:?} {of_clinic:?} on {day} {today}");
+                        assert_eq!(
+                            told, wanted,
+                            "{class:?} at {places:?} set {group:?} {of_clinic:?} on {day} {today}"
+                        );
                         compared += 1;
                     }
                 }

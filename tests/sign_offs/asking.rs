@@ -18,9 +18,7 @@ async fn a_closure_entered_days_after_an_unsigned_day_moves_the_opening_it_waits
     let monday = json!({ "from_local": "2026-11-09T00:00", "until_local": "2026-11-10T00:00", "reason": "painters" });
     clinic.admin.put(&format!("/v1/clinics/{}/closures/{}", clinic.clinic_id, id(5)), monday).await.expect(201);
     app.plan().await;
-    for (instant, expected) in
-        [("2026-11-09T12:00:00Z", 0), ("2026-11-10T08:29:59Z", 0), ("2026-11-10T08:30:00Z", 1)]
-    {
+    for (instant, expected) in [("2026-11-09T12:00:00Z", 0), ("2026-11-10T08:29:59Z", 0), ("2026-11-10T08:30:00Z", 1)] {
         app.set(at(instant));
         app.plan().await;
         let list = unsigned(&clinic.manager).await;

@@ -3,9 +3,7 @@
 use serde_json::{Value, json};
 use sqlx::PgPool;
 
-use super::{
-    GROUP_LEAD, LEAD, MONDAY, gaps, kind_of, monday_evening, path, review, signature, unsigned,
-};
+use super::{GROUP_LEAD, LEAD, MONDAY, gaps, kind_of, monday_evening, path, review, signature, unsigned};
 use crate::support::app::App;
 use crate::support::{at, id};
 
@@ -117,7 +115,8 @@ async fn words_and_quarantines_that_the_signer_did_not_see_make_the_review_anoth
     }
     let now = review(&clinic.tablet, &clinic, MONDAY).await;
     let signed = clinic.tablet.put(&path(&clinic, MONDAY, 900), signature(&now, LEAD)).await.expect(201);
-    let words = json!([{ "gap": missed["gap"], "words": "treated all the same", "given_by": "record", "person": "KV" }]);
+    let words =
+        json!([{ "gap": missed["gap"], "words": "treated all the same", "given_by": "record", "person": "KV" }]);
     assert_eq!(signed["words_seen"], words);
 }
 
@@ -139,8 +138,10 @@ async fn many_gaps_of_one_reason_are_explained_at_once(pool: PgPool) {
         (with(one, storm.clone()), "/explanations_of_many/0/gaps/0"),
         (with(json!([]), json!([{ "gaps": [], "words": "x" }])), "/explanations_of_many/0/gaps"),
         (with(json!([]), json!([{ "gaps": ["x"], "words": "x" }])), "/explanations_of_many/0/gaps/0"),
-        (with(json!([{ "gap": names[0], "words": "x" }]), json!([{ "gaps": made_up, "words": "x" }])),
-         "/explanations_of_many"),
+        (
+            with(json!([{ "gap": names[0], "words": "x" }]), json!([{ "gaps": made_up, "words": "x" }])),
+            "/explanations_of_many",
+        ),
     ] {
         let refused = clinic.tablet.put(&here, body).await;
         assert_eq!((refused.status.as_u16(), refused.pointers()), (422, vec![pointer.to_owned()]));
