@@ -1,6 +1,7 @@
 //! Corrective actions: what opens one, in which order it is worked, who closes it, and who releases what is out of use.
 
 mod chains;
+mod failing_again;
 mod misses;
 mod quarantine;
 mod water;

@@ -11,6 +11,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
+use super::evidence::Verdict;
 use super::fault::{Fault, check_text};
 use super::limit::Source;
 use super::step::is_key;
@@ -85,6 +86,17 @@ impl ChainKind {
     #[must_use]
     pub fn from_name(name: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|kind| kind.as_str() == name)
+    }
+
+    /// What may be said in the place of what failed, so that an action of this kind has no ground left. That a spore test
+    /// is void takes no growth back: each positive counts as a malfunction until a repeat is read (CDC, MMWR 52(RR-17)
+    /// 2003, p. 24-25, read in a quotation).
+    #[must_use]
+    pub fn lifted_by(self) -> &'static [Verdict] {
+        match self {
+            Self::PositiveSporeTest => &[Verdict::Passed, Verdict::NotRequired],
+            _ => &[Verdict::Passed, Verdict::NotRequired, Verdict::Void],
+        }
     }
 }
 

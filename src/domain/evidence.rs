@@ -252,6 +252,15 @@ pub struct JudgedStep {
 }
 
 impl JudgedStep {
+    /// Whether it was done and what it shows falls short. Growth beside a control that shows nothing does as well, until
+    /// the repeat is read (CDC, MMWR 52(RR-17) 2003, p. 24-25, read in a quotation).
+    #[must_use]
+    pub fn falls_short(&self) -> bool {
+        let grew = matches!(&self.given, Some(Given::SporeTest { strips }) if strips.test_growth == Some(true));
+        let short = self.verdict == StepVerdict::Failed || self.verdict == StepVerdict::Void && grew;
+        self.status == StepStatus::Done && short
+    }
+
     fn fail(&mut self, finding: impl Into<String>) {
         if self.verdict != StepVerdict::Void {
             self.verdict = StepVerdict::Failed;

@@ -1,8 +1,9 @@
 //! Opening corrective actions, and what a completion does to those that stand.
 //!
 //! The rule of this file: one cause opens one action, and while one of a kind is open about a subject, what falls short
-//! again is noted on it and opens none. All of it happens in the transaction that records the cause, so there is no
-//! failure without its action and no action without its failure.
+//! again is noted on it. It opens none as long as that one keeps the subject out of use and has a test to come; after
+//! that a failure is a new one, and puts the subject out of use again. All of it happens in the transaction that records
+//! the cause, so there is no failure without its action and no action without its failure.
 
 use chrono::{DateTime, TimeDelta, Utc};
 use serde_json::json;
@@ -21,6 +22,7 @@ use crate::domain::corrective_action::{
     derive_quarantine_id,
 };
 use crate::domain::event::EventKind;
+use crate::domain::evidence::Verdict;
 use crate::domain::quarantine::{CauseKind, Quarantine};
 use crate::domain::routine::Routine;
 
@@ -208,8 +210,8 @@ pub struct Followed<'a> {
     pub fell_short: bool,
     /// What fell short, in words.
     pub finding: String,
-    /// Whether it leaves nothing open: it passed, or says that the test was void or not required.
-    pub settles: bool,
+    /// What it amounts to.
+    pub verdict: Verdict,
     /// Whether the task counts as done by it.
     pub done: bool,
     /// Whether the task had been completed before.
@@ -236,12 +238,16 @@ pub async fn follow(db: &mut PgConnection, group_id: Uuid, what: &Followed<'_>, 
     let Some(kind) = routine.on_fail else { return Ok(()) };
     let corrected = list_corrected(&mut *db, group_id, what).await?;
     let of_corrected = corrective_actions::list_of_causes(&mut *db, group_id, &corrected).await?;
-    if what.settles && !corrected.is_empty() {
-        note_all(&mut *db, group_id, &of_corrected, ActionNoteKind::CauseCorrected, what.completion_id, now).await?;
-    }
+    let lifted: Vec<_> =
+        of_corrected.into_iter().filter(|a| !what.fell_short && a.kind.lifted_by().contains(&what.verdict)).collect();
+    note_all(&mut *db, group_id, &lifted, ActionNoteKind::CauseCorrected, what.completion_id, now).await?;
     let open = corrective_actions::list_open_of_subject(&mut *db, group_id, task.subject_id).await?;
     let of_kind: Vec<_> = open.iter().filter(|a| a.kind == kind).cloned().collect();
-    if what.fell_short && of_kind.is_empty() {
+    let covered = what.fell_short && is_covered(&mut *db, group_id, what, &of_kind).await?;
+    if what.fell_short {
+        note_all(&mut *db, group_id, &of_kind, ActionNoteKind::FurtherFailure, what.completion_id, now).await?;
+    }
+    if what.fell_short && !covered {
         let opening = Opening {
             kind,
             action_id: None,
@@ -256,9 +262,7 @@ pub async fn follow(db: &mut PgConnection, group_id: Uuid, what: &Followed<'_>, 
             key_id: Some(what.key_id),
         };
         open_for(&mut *db, group_id, &opening, now).await?;
-    } else if what.fell_short {
-        note_all(&mut *db, group_id, &of_kind, ActionNoteKind::FurtherFailure, what.completion_id, now).await?;
-    } else if what.duplicate {
+    } else if !what.fell_short && what.duplicate {
         let earlier = completions::list_of_task(&mut *db, group_id, task.id).await?;
         let ids: Vec<Uuid> = earlier.iter().map(|c| c.completion_id).collect();
         let of_task = corrective_actions::list_of_causes(&mut *db, group_id, &ids).await?;
@@ -268,6 +272,31 @@ pub async fn follow(db: &mut PgConnection, group_id: Uuid, what: &Followed<'_>, 
         go_on(&mut *db, group_id, action, now).await?;
     }
     Ok(())
+}
+
+/// Whether one of these open actions answers for a failure: it keeps its subject out of use until a test is made that
+/// is still to come, or it was opened for the same task. One that puts nothing out of use answers while it is open.
+async fn is_covered(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    what: &Followed<'_>,
+    open: &[CorrectiveAction],
+) -> Result<bool> {
+    let of_task = completions::list_of_task(&mut *db, group_id, what.task.id).await?;
+    for action in open {
+        let is_same_task = of_task.iter().any(|c| Some(c.completion_id) == action.cause_id);
+        if is_same_task || !action.chain.quarantines {
+            return Ok(true);
+        }
+        let put_out = quarantines::list_of_cause(&mut *db, group_id, action.action_id).await?;
+        let records = corrective_actions::list_steps(&mut *db, group_id, &[action.action_id]).await?;
+        let records: Vec<_> = records.into_iter().map(|(_, record)| record).collect();
+        let progress = Progress::new(&action.chain, action.opened_at, &records);
+        if put_out.iter().any(|q| q.release.is_none()) && progress.awaits_gating_test() {
+            return Ok(true);
+        }
+    }
+    Ok(false)
 }
 
 /// The completions that this one stands in the place of, the newest first.
@@ -368,7 +397,7 @@ pub async fn list_missing_for_release(
 /// When the database does not answer.
 pub async fn is_lifted(db: &mut PgConnection, group_id: Uuid, action: &CorrectiveAction) -> Result<bool> {
     match action.cause {
-        ActionCause::Completion => corrective_actions::has_no_failure_left(db, group_id, action.action_id).await,
+        ActionCause::Completion => corrective_actions::has_no_failure_left(db, group_id, action).await,
         ActionCause::MissedTask => {
             let notes = corrective_actions::list_notes(db, group_id, action.action_id).await?;
             Ok(notes.iter().any(|note| note.kind == ActionNoteKind::RecordedLate))

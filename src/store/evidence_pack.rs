@@ -120,9 +120,11 @@ fn most() -> i64 {
 }
 
 /// What a completion is of: the names of its routine, in the version it was planned by, and of its subject.
+/// The days are bounded once more wherever a row is looked up by its day: partitions are left out of a plan by what is known
+/// when it is made, and not by what another row will hold.
 const NAMES: &str = "
     left join lateral (select t.subject_id, t.routine_id, t.routine_version from reporting.tasks t
-                       where t.task_id = r.task_id and t.clinic_day = r.clinic_day offset 0) t on true
+                       where t.task_id = r.task_id and t.clinic_day = r.clinic_day and t.clinic_day between $3 and $4 offset 0) t on true
     left join reporting.routines v on v.routine_id = t.routine_id and v.version = t.routine_version
     left join reporting.subjects u on u.subject_id = t.subject_id";
 
@@ -193,7 +195,7 @@ pub async fn failures(db: &mut PgConnection, period: &Period, narrowing: Narrowi
                     (select string_agg((f.item ->> 'step') || ': ' || (f.item ->> 'finding'), '; ' order by f.place)
                      from jsonb_array_elements(r.findings) with ordinality f(item, place))) as findings,
                 r.performed_at, r.performed_by,
-                exists (select from reporting.completions c where c.task_id = r.task_id and c.clinic_day = r.clinic_day
+                exists (select from reporting.completions c where c.task_id = r.task_id and c.clinic_day = r.clinic_day and c.clinic_day between $3 and $4
                         and c.corrects = r.completion_id) as corrected,
                 coalesce((select jsonb_agg(jsonb_build_object(
                     'kind', a.kind, 'opened_at', a.opened_at, 'closed_at', a.closed_at, 'closed_by', a.closed_by,

@@ -94,10 +94,11 @@ pub async fn account_for_purged(
     seal: &DaySeal,
     sealed: Leaves,
     findings: Vec<SealFinding>,
+    now: DateTime<Utc>,
 ) -> Result<(Vec<SealFinding>, Vec<Accounted>)> {
     let sealed = [(seal.clinic_day, sealed)].into();
     let clinic = (seal.group_id, seal.clinic_id);
-    purge_checks::account_for_purged(db, clinic, std::slice::from_ref(seal), &sealed, findings).await
+    purge_checks::account_for_purged(db, clinic, std::slice::from_ref(seal), &sealed, findings, now).await
 }
 
 /// Whether something recorded at an instant belongs to a seal.

@@ -25,20 +25,27 @@ fn water_test() -> Value {
     })
 }
 
-async fn test(clinic: &Clinic<'_>, n: u32, count: &str) {
+async fn test(clinic: &Clinic<'_>, n: u32, count: &str) -> Value {
     let task = clinic.due_in_clinic(id(905)).await;
-    let body = json!({
+    let body = read(clinic, n, &task, count);
+    clinic.tablet.post("/v1/completions", body).await.expect(201);
+    task
+}
+
+fn read(clinic: &Clinic<'_>, n: u32, task: &Value, count: &str) -> Value {
+    json!({
         "completion_id": id(n), "task_id": task["task_id"], "performed_at": clinic.admin.app.clock.now(),
         "performed_by": "IB",
         "steps": [{ "step": "count", "status": "done",
                     "reading": { "qualifier": "eq", "value": count, "unit": "[CFU]/mL" } }],
-    });
-    clinic.tablet.post("/v1/completions", body).await.expect(201);
+    })
 }
 
 /// WAC 246-817-660, effective 2021-01-23, read: a test 5 to 10 days after the work, and again 21 to 28 days later.
 #[sqlx::test]
-async fn a_unit_over_its_limit_is_retested_in_its_windows_and_released_before_the_follow_up(pool: PgPool) {
+async fn a_unit_over_its_limit_is_retested_in_its_windows_released_and_out_of_use_again_if_the_follow_up_fails(
+    pool: PgPool,
+) {
     let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;
     let clinic = scenario::clinic(&app, "Europe/London").await;
     people(&clinic).await;
@@ -65,7 +72,16 @@ async fn a_unit_over_its_limit_is_retested_in_its_windows_and_released_before_th
     release(&clinic, &standing["quarantine_ids"][0], 850, LEAD).await.expect(201);
     app.advance(TimeDelta::days(21));
     app.plan().await;
-    test(&clinic, 832, "40").await;
+    // The follow-up is over the limit: the unit is out of use again, in an action of its own.
+    let task = test(&clinic, 833, "5000").await;
+    let standing = format!("/v1/clinics/{}/quarantines?standing=true", clinic.clinic_id);
+    let out = clinic.tablet.get(&standing).await.expect(200)["items"].clone();
+    assert_eq!((out.as_array().map(Vec::len), &out[0]["subject_id"]), (Some(1), &json!(clinic.chair)), "{out}");
+    assert_ne!(out[0]["cause_id"], item["action_id"]);
+    let mut corrected = read(&clinic, 832, &task, "40");
+    corrected["corrects"] = json!(id(833));
+    corrected["reason"] = json!("the count of another clinic was entered");
+    clinic.tablet.post("/v1/completions", corrected).await.expect(201);
     step(&clinic, &item, "follow-up-test", record(&clinic, 815, &json!({}))).await.expect(201);
     step(&clinic, &item, "look-at-trend", record(&clinic, 816, &json!({}))).await.expect(201);
     close(&clinic, &item, 860, CLINICIAN).await.expect(201);

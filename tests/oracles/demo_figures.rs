@@ -36,7 +36,7 @@ const SUCTION: &str = "Disinfect the suction lines and empty the chairside trap"
 const SENTINEL: &str = "Sentinel temperatures, hot and cold (England)";
 
 #[rustfmt::skip]
-const PUBLISHED: [Published; 23] = [
+const PUBLISHED: [Published; 21] = [
     // HTM 01-05 (2013) para 6.85: at least 2 minutes at the start and the end of the day. Read.
     Published { routine: FLUSH_FIRST_ENGLAND, step: "flush", operator: "ge", value: "120", unit: "s",
         title: HTM_01_05, edition: "2013", locator: "para 6.85: at least 2 minutes", seen: "read" },

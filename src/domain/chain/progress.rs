@@ -167,6 +167,13 @@ impl<'a> Progress<'a> {
         self.chain.steps.iter().filter(asked).filter(can_begin).find(|s| s.evidence.is_test())
     }
 
+    /// Whether a test that stands before a release is asked for and not recorded; a chain without any rests on none.
+    #[must_use]
+    pub fn awaits_gating_test(&self) -> bool {
+        let mut gating = self.chain.steps.iter().filter(|s| s.gates_release && s.evidence.is_test()).peekable();
+        gating.peek().is_none() || gating.any(|s| self.record(&s.key).is_none() && self.asks_for(s) == Asked::Yes)
+    }
+
     /// What must be recorded before anything of this action is released, each as a sentence.
     #[must_use]
     pub fn missing_for_release(&self) -> Vec<String> {

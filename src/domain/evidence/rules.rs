@@ -176,7 +176,9 @@ fn judge_choice(judged: &mut JudgedStep, answer: &StepAnswer, options: &[ChoiceO
 /// careful reading treats every growth as a failure (CDC, MMWR 52(RR-17) 2003, p. 24-25, read in a quotation).
 fn judge_spores(judged: &mut JudgedStep, strips: &SporeStrips) {
     let growth = strips.test_growth == Some(true);
-    let void = if strips.test_lot != strips.control_lot {
+    // A slip of the pen is no other lot.
+    let lot = |entered: &str| entered.trim().to_lowercase();
+    let void = if lot(&strips.test_lot) != lot(&strips.control_lot) {
         Some(format!("the control is of lot {}, the test of lot {}", strips.control_lot, strips.test_lot))
     } else if strips.control_growth == Some(false) {
         Some("the control did not grow".to_owned())

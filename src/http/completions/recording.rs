@@ -17,9 +17,7 @@ use super::people::{self, Who};
 use super::{MAY_RECORD, known};
 use crate::domain::access::Role;
 use crate::domain::event::EventKind;
-use crate::domain::evidence::{
-    self, Asked, CompletionKind, Finding, Judgement, StepStatus, StepVerdict, Submission, Verdict,
-};
+use crate::domain::evidence::{self, Asked, CompletionKind, Finding, Judgement, Submission, Verdict};
 use crate::domain::fault::{Fault, check_optional_text, check_text};
 use crate::domain::seal::record::RecordName;
 use crate::domain::step;
@@ -295,8 +293,7 @@ async fn follow_up(
     judged: &Judged,
 ) -> ApiResult<()> {
     let judgement = &judged.judgement;
-    let mut short = judgement.steps.iter().filter(|s| s.status == StepStatus::Done && s.verdict == StepVerdict::Failed);
-    let first = short.next();
+    let first = judgement.steps.iter().find(|step| step.falls_short());
     let settled = !judged.duplicate && judgement.outcome == Some(Outcome::Done);
     let followed = Followed {
         task: &work.task,
@@ -305,7 +302,7 @@ async fn follow_up(
         corrects: input.corrects,
         fell_short: first.is_some(),
         finding: first.map_or_else(String::new, |step| format!("{}, {}", step.key, step.finding)),
-        settles: matches!(judgement.verdict, Verdict::Passed | Verdict::Void | Verdict::NotRequired),
+        verdict: judgement.verdict,
         done: settled,
         duplicate: judged.duplicate,
         key_id: caller.key_id,

@@ -199,7 +199,8 @@ async fn write_proofs(
         // A day's hashes are work for a thread that answers nobody.
         let made = tokio::task::spawn_blocking(move || prove(of_day, records, leaves, &chain)).await;
         let (proof, differing) = made.map_err(|error| StreamError::Unwritable(error.to_string()))?;
-        let (differing, purged) = seal_checks::account_for_purged(tx, seal, sealed, differing).await?;
+        let (differing, purged) =
+            seal_checks::account_for_purged(tx, seal, sealed, differing, pack.cover.made_at).await?;
         found.not_as_sealed.extend(differing.iter().map(in_words));
         found.purged.extend(purged.iter().map(differences::purged));
         let proof = match proof {

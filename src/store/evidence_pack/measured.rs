@@ -63,7 +63,7 @@ const LIMITS: &str = "
 
 /// Whether a later entry replaces the completion `r`.
 const REPLACED: &str = "
-    exists (select from reporting.completions c where c.task_id = r.task_id and c.clinic_day = r.clinic_day
+    exists (select from reporting.completions c where c.task_id = r.task_id and c.clinic_day = r.clinic_day and c.clinic_day between $3 and $4
             and c.corrects = r.completion_id)";
 
 /// Results of water samples, and of readings in colonies per millilitre, which are the same question asked of one bottle.
@@ -83,14 +83,14 @@ pub async fn water(db: &mut PgConnection, period: &Period, narrowing: Narrowing)
                     {REPLACED} as replaced
              from reporting.completions r
              cross join lateral (select w.* from reporting.water_results w where w.completion_id = r.completion_id
-                                 and w.clinic_day = r.clinic_day offset 0) s
+                                 and w.clinic_day = r.clinic_day and w.clinic_day between $3 and $4 offset 0) s
              left join reporting.subjects u on u.subject_id = s.subject_id
              where {completions}
              union all
              select q.clinic_day, coalesce(u.name, ''), q.qualifier, q.value, {LIMITS}, q.verdict, {REPLACED}
              from reporting.completions r
              cross join lateral (select w.* from reporting.readings w where w.completion_id = r.completion_id
-                                 and w.clinic_day = r.clinic_day and w.unit = '[CFU]/mL' offset 0) q
+                                 and w.clinic_day = r.clinic_day and w.clinic_day between $3 and $4 and w.unit = '[CFU]/mL' offset 0) q
              left join reporting.subjects u on u.subject_id = q.subject_id
              where {completions}
          ) w order by on_day, subject limit $9",
@@ -124,7 +124,7 @@ pub async fn readings(db: &mut PgConnection, period: &Period, narrowing: Narrowi
                     {LIMITS} as limits, q.verdict, {REPLACED} as replaced, q.performed_at
              from reporting.completions r
              cross join lateral (select w.* from reporting.readings w where w.completion_id = r.completion_id
-                                 and w.clinic_day = r.clinic_day and w.unit is distinct from '[CFU]/mL' offset 0) q
+                                 and w.clinic_day = r.clinic_day and w.clinic_day between $3 and $4 and w.unit is distinct from '[CFU]/mL' offset 0) q
              {NAMES}
              where {}
          ), counted as (

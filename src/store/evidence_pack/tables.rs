@@ -126,7 +126,7 @@ fn holds(asked: Asked<'_>) -> String {
                     max(u.name) as subject
              from reporting.completions r
              cross join lateral (select w.verdict, w.elapsed_seconds, w.minimum_seconds from reporting.step_results w
-                                 where w.completion_id = r.completion_id and w.clinic_day = r.clinic_day
+                                 where w.completion_id = r.completion_id and w.clinic_day = r.clinic_day and w.clinic_day between $3 and $4
                                    and w.kind = 'hold' and w.status = 'done' offset 0) s
              {NAMES}
              where {} group by 1, 2
@@ -194,7 +194,7 @@ fn spore_tests(asked: Asked<'_>) -> String {
                 replace(s.verdict, '_', ' '), r.performed_by) as cells
          from reporting.completions r
          cross join lateral (select w.given, w.verdict from reporting.step_results w
-                             where w.completion_id = r.completion_id and w.clinic_day = r.clinic_day
+                             where w.completion_id = r.completion_id and w.clinic_day = r.clinic_day and w.clinic_day between $3 and $4
                                and w.kind = 'spore_test' offset 0) s
          {NAMES} where {}",
         asked.completions()
