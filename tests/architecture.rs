@@ -11,7 +11,7 @@ const MAY_KNOW: [(&str, &[&str]); 9] = [
     ("http", &["domain", "store", "http", "clock"]),
     ("clock", &[]),
     ("cluster", &["cluster"]),
-    ("config", &["http"]),
+    ("config", &["http", "domain"]),
     ("database", &["store", "cluster", "progress"]),
     ("progress", &[]),
 ];

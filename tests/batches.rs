@@ -138,7 +138,8 @@ fn as_tablets_send_them(completions: &[Value], runner: &mut TestRunner) -> Vec<V
     let (shuffled, tablet_of) = drawn.new_tree(runner).expect("a shuffle").current();
     let mut tablets = vec![Vec::new(); 3];
     for completion in shuffled {
-        let task = tasks.iter().position(|task| *task == completion["task_id"].to_string()).expect("its task");
+        let task_id = completion["task_id"].to_string();
+        let task = tasks.iter().position(|task| *task == task_id).expect("its task");
         tablets[tablet_of[task]].push(completion);
     }
     tablets.retain(|batch| !batch.is_empty());

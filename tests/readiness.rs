@@ -65,8 +65,8 @@ async fn a_quarantine_stands_against_a_chair_until_a_named_person_released_it(po
     assert_eq!(held["ready_by_record"], json!(false));
     assert_eq!(
         held["standing"],
-        json!([{ "kind": "quarantine", "id": id(870), "line": "syringe", "reason": "it leaks",
-                 "since": "2026-11-02T07:40:00Z", "solved_by": "clinic_lead" }])
+        json!([{ "kind": "quarantine", "id": id(870), "action_id": null, "line": "syringe", "reason": "it leaks",
+                 "since": "2026-11-02T07:40:00Z", "solved_by": "clinic_lead", "waits_for": null }])
     );
 
     app.set(at("2026-11-02T08:10:00Z"));

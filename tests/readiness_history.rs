@@ -17,7 +17,12 @@ async fn now(clinic: &Clinic<'_>) -> Value {
 async fn asked(clinic: &Clinic<'_>, query: &str) -> Value {
     let path = format!("/v1/operatories/{}/readiness{query}", clinic.chair);
     let whole = clinic.admin.get(&path).await.expect(200);
-    json!({ "ready": whole["ready_by_record"], "missing": whole["missing"], "standing": whole["standing"] })
+    let mut standing = whole["standing"].clone();
+    // What an action waits for is told of now alone.
+    for obstacle in standing.as_array_mut().expect("a list") {
+        obstacle["waits_for"] = json!(null);
+    }
+    json!({ "ready": whole["ready_by_record"], "missing": whole["missing"], "standing": standing })
 }
 
 fn instant(at: DateTime<Utc>) -> String {

@@ -33,7 +33,7 @@ const WAITING_PIECES: usize = 4;
 const PATIENCE: Duration = Duration::from_secs(10);
 
 /// How long a caller may leave a piece unread before the stream is broken off: it takes a connection from everybody else.
-const SLOWEST_PIECE: Duration = Duration::from_secs(60);
+const SLOWEST_PIECE: Duration = Duration::from_mins(1);
 
 /// Room for streams of one process. Each holds a connection of the database, of which the other requests need most, so it is
 /// a quarter of the pool; and one group has half of that at most, so that its slow readers leave the others theirs.

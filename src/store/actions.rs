@@ -196,7 +196,6 @@ pub async fn go_on(db: &mut PgConnection, group_id: Uuid, action: &CorrectiveAct
 
 /// A completion that was recorded.
 #[derive(Clone, Debug)]
-#[expect(clippy::struct_excessive_bools, reason = "each is a fact of its own about one completion")]
 pub struct Followed<'a> {
     /// Its task, as it was before.
     pub task: &'a Task,

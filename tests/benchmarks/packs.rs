@@ -173,7 +173,7 @@ async fn copy(pool: &PgPool) -> (Duration, BTreeMap<String, u64>) {
         let mut count = 0;
         while let Some(piece) = rows.next().await {
             // No text of these rows has a line break, so a line is a row.
-            count += piece.expect("a piece").iter().filter(|byte| **byte == b'\n').count() as u64;
+            count += piece.expect("a piece").split(|byte| *byte == b'\n').count() as u64 - 1;
         }
         drop(rows);
         rows_of.insert(set.name.to_owned(), count);

@@ -27,7 +27,7 @@ async fn a_row_that_is_written_between_two_pages_is_on_one_of_them(app: &App, cl
         .await;
         let link = page.header("link").to_owned();
         let Some((target, _)) = link.trim_start_matches('<').split_once('>') else { break };
-        next = target.to_owned();
+        target.clone_into(&mut next);
     }
     assert_eq!(kinds.first().map(String::as_str), Some("corrective_action"));
     assert_eq!(kinds.iter().filter(|kind| *kind == "corrective_action").count(), 1, "{kinds:?}");
@@ -226,7 +226,7 @@ async fn a_flush_whose_next_patient_is_seated_stays_missed_and_is_made_safe_expl
         paged.extend(page.expect(200)["items"].as_array().expect("items").clone());
         let link = page.header("link").to_owned();
         let Some((target, _)) = link.trim_start_matches('<').split_once('>') else { break };
-        next = target.to_owned();
+        target.clone_into(&mut next);
     }
     let whole = clinic.manager.get("/v1/overdue?kind=all").await.expect(200);
     assert_eq!(json!(paged), whole["items"]);

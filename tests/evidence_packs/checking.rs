@@ -27,7 +27,7 @@ fn forge(pack: &Opened, path: &str, content: &str) {
     for file in manifest["files"].as_array_mut().expect("a list") {
         if file["path"] == path {
             let hash = Sha256::digest(content.as_bytes());
-            file["sha256"] = json!(hash.iter().map(|byte| format!("{byte:02x}")).collect::<String>());
+            file["sha256"] = json!(data_encoding::HEXLOWER.encode(&hash));
             file["bytes"] = json!(content.len());
         }
     }

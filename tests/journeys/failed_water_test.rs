@@ -150,6 +150,16 @@ async fn one_line_is_over_and_the_chair_is_out_of_use(clinic: &Clinic<'_>, task:
         (&standing["standing"][0]["kind"], &standing["standing"][0]["solved_by"]),
         (&json!("quarantine"), &json!("clinic_lead"))
     );
+    let awaited = &standing["standing"][0];
+    assert_eq!(
+        (&awaited["action_id"], &awaited["waits_for"]["step"]),
+        (&item["action_id"], &json!("stop")),
+        "{awaited}"
+    );
+    assert_eq!(awaited["waits_for"]["owner"], item["waits_for"]["owner"]);
+    let board = clinic.tablet.get(&format!("/v1/clinics/{}/readiness", clinic.clinic_id)).await.expect(200);
+    let chairs = board["operatories"].as_array().expect("a list");
+    assert!(chairs.iter().any(|chair| chair["standing"] == standing["standing"]), "{board}");
     // The desk seats somebody all the same: kept, and told what stands against the chair.
     let seated = format!("/v1/operatories/{}/seated", clinic.chair);
     let told = clinic.desk.post_once(&seated, "seat", json!({})).await.expect(201);
