@@ -2,7 +2,7 @@
 //!
 //! The rule of this file: a row belongs to a pack by its clinic day, or by when it was recorded where it has none, or because
 //! it followed from what the pack tells, whenever that came. Statements are put together from what `record_sets` and this
-//! file say, never from what a caller sent; every one has the arguments of [`bind`].
+//! file say, never from what a caller sent; every one has the arguments of `bind`.
 
 mod following;
 
