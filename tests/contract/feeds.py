@@ -52,9 +52,9 @@ def check(url: str, caller: clinic.Caller, clinic_id: str, paths: dict[str, str]
         starts_at = todo["DTSTART"].dt if "DTSTART" in todo else todo["DUE"].dt
         assert starts_at == instant(task["due_from"]), (todo, task)
         assert str(todo["SUMMARY"]) == f"{task['routine_name']}: {task['subject']['name']}", todo
-        # The feed says the cautions of the routine, which come first at the task; what every such work has is said there alone.
-    why, *cautions = str(todo["DESCRIPTION"]).split("\n")
-    assert why == task["why"] and cautions and cautions == task["cautions"][: len(cautions)], todo
+        # The feed says the cautions of the routine, which come first at the task; what every such work has stands there alone.
+        why, *cautions = str(todo["DESCRIPTION"]).split("\n")
+        assert why == task["why"] and cautions and cautions == task["cautions"][: len(cautions)], todo
         assert todo["DTSTAMP"].dt == todo["LAST-MODIFIED"].dt and int(todo["SEQUENCE"]) >= 0, todo
 
     calendar, events = read(fetch(url, paths["event"]))
