@@ -61,13 +61,17 @@ print(json.dumps({"hashes": hashes, "sizes": sizes, "tags": sorted(page.tags), "
 "#;
 
 /// A pack on disk.
-struct Opened {
+pub(crate) struct Opened {
     folder: TempDir,
     told: Value,
     manifest: Value,
 }
 
 impl Opened {
+    pub(crate) fn folder(&self) -> &Path {
+        self.folder.path()
+    }
+
     fn read(&self, name: &str) -> String {
         std::fs::read_to_string(self.folder.path().join(name)).unwrap_or_else(|e| panic!("{name}: {e}"))
     }
@@ -135,7 +139,7 @@ async fn open(response: Response) -> Opened {
     Opened { folder, told, manifest: serde_json::from_str(&manifest).expect("JSON") }
 }
 
-async fn pack_of(client: &Client<'_>, query: &str) -> Opened {
+pub(crate) async fn pack_of(client: &Client<'_>, query: &str) -> Opened {
     pack_between(client, ("2026-11-02", "2026-11-03"), query).await
 }
 

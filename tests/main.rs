@@ -31,6 +31,7 @@ mod measured;
 mod moved_subjects;
 mod operations;
 mod oracles;
+mod pages;
 mod people;
 mod plan_warnings;
 mod planner;

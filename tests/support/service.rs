@@ -199,6 +199,11 @@ pub(crate) struct HttpClient {
 }
 
 impl HttpClient {
+    /// Where the service answers.
+    pub(crate) fn base(&self) -> &str {
+        &self.base
+    }
+
     /// Status and body of the answer; an error when there was none, or only a part.
     pub(crate) async fn call(
         &self,

@@ -17,6 +17,8 @@ const HEIGHT: f64 = 220.0;
 const LEFT: f64 = 64.0;
 const TOP: f64 = 12.0;
 const BOTTOM: f64 = 190.0;
+/// Room for a date, in whatever font the browser takes.
+const LABEL: f64 = 76.0;
 
 /// Bars of the weeks, done at the bottom, late above it, missed on top.
 pub(super) fn weeks(weeks: &[WeekCounts]) -> String {
@@ -25,6 +27,7 @@ pub(super) fn weeks(weeks: &[WeekCounts]) -> String {
     axis_label(&mut svg, TOP, &highest.to_string());
     axis_label(&mut svg, BOTTOM, "0");
     let step = (WIDTH - LEFT) / count(weeks.len().max(1));
+    let mut labelled_until = LEFT;
     for (place, week) in weeks.iter().enumerate() {
         let x = LEFT + step * count(place);
         let mut floor = BOTTOM;
@@ -40,8 +43,9 @@ pub(super) fn weeks(weeks: &[WeekCounts]) -> String {
                 week.first_on
             );
         }
-        if place % (weeks.len() / 12 + 1) == 0 {
-            day_label(&mut svg, x, week.first_on);
+        if x >= labelled_until && x + LABEL <= WIDTH {
+            day_label(&mut svg, x, "start", week.first_on);
+            labelled_until = x + LABEL;
         }
     }
     svg.push_str("</svg>");
@@ -144,8 +148,8 @@ fn draw(svg: &mut String, points: &[Measured], (from, to): (NaiveDate, NaiveDate
             escape(&format!("{} ({})", point.in_words(), point.standing()))
         );
     }
-    for (x, day) in [(LEFT, from), (WIDTH - 60.0, to)] {
-        day_label(svg, x, day);
+    for (x, anchor, day) in [(LEFT, "start", from), (WIDTH, "end", to)] {
+        day_label(svg, x, anchor, day);
     }
     svg.push_str("</svg>");
 }
@@ -171,8 +175,8 @@ fn axis_label(svg: &mut String, y: f64, text: &str) {
     let _ = write!(svg, r#"<text x="{:.1}" y="{:.1}" text-anchor="end">{}</text>"#, LEFT - 6.0, y + 4.0, escape(text));
 }
 
-fn day_label(svg: &mut String, x: f64, day: NaiveDate) {
-    let _ = write!(svg, r#"<text x="{x:.1}" y="{:.1}">{day}</text>"#, BOTTOM + 16.0);
+fn day_label(svg: &mut String, x: f64, anchor: &str, day: NaiveDate) {
+    let _ = write!(svg, r#"<text x="{x:.1}" y="{:.1}" text-anchor="{anchor}">{day}</text>"#, BOTTOM + 16.0);
 }
 
 fn positive(value: Decimal) -> Option<f64> {

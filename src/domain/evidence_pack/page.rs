@@ -30,7 +30,7 @@ const STYLE: &str = "
 body{font:15px/1.45 sans-serif;max-width:60rem;margin:2rem auto;padding:0 1rem;color:#111;background:#fff}
 h1{font-size:1.6rem}h2{font-size:1.2rem;margin-top:2rem;border-bottom:1px solid #888}
 table{border-collapse:collapse;width:100%;font-size:.85rem}th,td{border:1px solid #aaa;padding:.25rem .4rem;text-align:left;vertical-align:top}
-th{background:#eee}dt{font-weight:bold}dd{margin:0 0 .4rem 1.2rem}ul.follow{margin:0;padding-left:1rem}code{font-size:.85em;word-break:break-all}
+td{overflow-wrap:anywhere;min-width:2.5em}td.day{white-space:nowrap}th{background:#eee}dt{font-weight:bold}dd{margin:0 0 .4rem 1.2rem}ul.follow{margin:0;padding-left:1rem}code{font-size:.85em;word-break:break-all}
 svg{width:100%;height:auto;font:11px sans-serif;background:#fff}svg .axis{stroke:#111}svg .grid{stroke:#ddd}svg .limit{stroke:#111;stroke-width:2;stroke-dasharray:4 2}
 svg .done{fill:#9ab}svg .late{fill:#567}svg .missed{fill:#fff;stroke:#111}svg .within{fill:#567;stroke:#123}svg .over{fill:#fff;stroke:#a00;stroke-width:2}svg .undecided{fill:#ccc;stroke:#666}svg .replaced{fill:#fff;stroke:#999}
 .cautions,.differs{border:2px solid #111;padding:.5rem 1rem}.part{font-style:italic}

@@ -2,6 +2,8 @@
 
 use std::fmt::Write as _;
 
+use chrono::NaiveDate;
+
 use super::page::escape;
 use super::{
     Cover, Failure, FollowUp, Found, Gap, MOST_SHOWN, Measured, OpenAction, OutOfUse, Remark, Sealed, Shown, Summary,
@@ -334,7 +336,9 @@ pub(super) fn head(html: &mut String, names: &[&str]) {
 pub(super) fn row(html: &mut String, cells: impl Iterator<Item = String>) {
     html.push_str("<tr>");
     for cell in cells {
-        let _ = write!(html, "<td>{cell}</td>");
+        // A date is no place to break a line.
+        let class = if cell.parse::<NaiveDate>().is_ok() { " class=\"day\"" } else { "" };
+        let _ = write!(html, "<td{class}>{cell}</td>");
     }
     html.push_str("</tr>");
 }

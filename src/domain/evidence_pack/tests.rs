@@ -297,3 +297,27 @@ fn a_table_escapes_what_was_typed_tells_local_times_and_how_much_it_leaves_out()
         assert_eq!(TableKind::ALL.iter().filter(|other| **other == kind).count(), 1, "{kind:?}");
     }
 }
+
+/// A date of ten figures in the chart's 11 px letters is about 62 px wide in the widest common font (measured in a browser).
+#[test]
+fn the_dates_below_the_bars_of_any_number_of_weeks_stand_apart_and_within_the_chart() {
+    let first_on: NaiveDate = "2026-01-05".parse().expect("a date");
+    for weeks in 1..=53_u64 {
+        let week = |n: u64| WeekCounts {
+            first_on: first_on + chrono::Days::new(7 * n),
+            done: 1,
+            late: 0,
+            missed: 0,
+            not_required: 0,
+            unsettled: 0,
+            open: 0,
+        };
+        let svg = charts::weeks(&(0..weeks).map(week).collect::<Vec<_>>());
+        let labels = svg.split(r#"<text x=""#).skip(1).filter(|text| text.contains("2026-") || text.contains("2027-"));
+        let places: Vec<f64> =
+            labels.map(|text| text.split('"').next().and_then(|x| x.parse().ok()).expect("a place")).collect();
+        assert_eq!(places.first(), Some(&64.0), "{weeks} weeks");
+        assert!(places.iter().all(|x| x + 62.0 <= 720.0), "{weeks} weeks: {places:?}");
+        assert!(places.windows(2).all(|pair| pair[1] - pair[0] > 62.0), "{weeks} weeks: {places:?}");
+    }
+}
