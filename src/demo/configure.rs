@@ -29,10 +29,8 @@ pub(super) async fn configure(administrator: &Client, seed: &Seed, days: &[Clini
     for (clinic, dates) in seed.clinics.iter().zip(days) {
         put_clinic(administrator, clinic, *dates).await?;
         for operatory in &clinic.operatories {
-            let mut body = operatory.rest.clone();
-            body.insert("name".to_owned(), json!(operatory.name));
             let id = operatory.operatory_id;
-            put_subject(administrator, seed, "operatories", clinic, id, body).await?;
+            put_subject(administrator, seed, "operatories", clinic, id, operatory.document()).await?;
         }
         for equipment in &clinic.equipment {
             let id = equipment.equipment_id;
@@ -125,8 +123,7 @@ pub(super) async fn put_operatory_as_it_is(administrator: &Client, seed: &Seed, 
         .iter()
         .find_map(|clinic| clinic.operatories.iter().find(|o| o.operatory_id == id).map(|o| (clinic, o)));
     let (clinic, operatory) = found.with_context(|| format!("no operatory {id} in the files"))?;
-    let mut body = operatory.rest.clone();
-    body.insert("name".to_owned(), json!(operatory.name));
+    let mut body = operatory.document();
     body.insert("clinic_id".to_owned(), json!(clinic.clinic_id));
     administrator.put(&format!("/v1/operatories/{id}"), &Value::Object(body)).await
 }

@@ -1,4 +1,4 @@
-//! What somebody answers to a step of a kind of its own, on an ordinary day.
+//! What somebody answers to a step of a kind of its own.
 
 use chrono::NaiveDate;
 
@@ -10,13 +10,14 @@ use crate::domain::water_sample::{Draw, Found, LineResult, WaterSample};
 /// The laboratory of the demo; invented.
 const LABORATORY: &str = "Tarnbeck Water Laboratory (invented)";
 
-/// An answer that passes, to a wanted step with this key; `None` where a tick, a hold or a reading is asked for.
-pub(super) fn given(evidence: &StepEvidence, step: &str, today: NaiveDate, is_read: bool) -> Option<Given> {
+/// An answer that passes; `None` where a tick, a hold, a value or a sample is asked for.
+pub(super) fn given(evidence: &StepEvidence, today: NaiveDate, is_read: bool) -> Option<Given> {
     Some(match evidence {
         StepEvidence::Confirmation {}
         | StepEvidence::Hold { .. }
         | StepEvidence::Product { .. }
-        | StepEvidence::Reading { .. } => return None,
+        | StepEvidence::Reading { .. }
+        | StepEvidence::WaterSample { .. } => return None,
         StepEvidence::Choice { options, .. } => {
             Given::Choice { option: options.iter().find(|option| option.passes)?.key.clone() }
         }
@@ -29,26 +30,32 @@ pub(super) fn given(evidence: &StepEvidence, step: &str, today: NaiveDate, is_re
             let strips = SporeStrips { test_lot: lot.clone(), control_lot: lot, test_growth, control_growth };
             Given::SporeTest { strips }
         }
-        StepEvidence::WaterSample { .. } => water(vec![step.split_once(':')?.1.to_owned()], today, is_read),
     })
 }
 
-fn water(lines: Vec<String>, drawn_on: NaiveDate, is_read: bool) -> Given {
-    let (draw, laboratory) = (Draw::FirstDraw {}, LABORATORY.to_owned());
-    if !is_read {
-        return Given::WaterDrawn { drawn: WaterDrawn { draw, bottles: vec![lines], laboratory } };
-    }
-    let plate = Plate { seen: Colonies::Counted { colonies: 6 }, plated_ml: 1.into(), diluted_times: 1 };
+/// Water of each line, each in a bottle of its own, as it is drawn.
+pub(super) fn drawn(lines: &[String]) -> Given {
+    let bottles = lines.iter().map(|line| vec![line.clone()]).collect();
+    Given::WaterDrawn { drawn: WaterDrawn { draw: Draw::FirstDraw {}, bottles, laboratory: LABORATORY.to_owned() } }
+}
+
+/// The same water with the colonies found in a millilitre of each line.
+pub(super) fn counted(lines: &[(String, u32)], drawn_on: NaiveDate) -> Given {
+    let found = |colonies| {
+        let plate = Plate { seen: Colonies::Counted { colonies }, plated_ml: 1.into(), diluted_times: 1 };
+        Found::Plate { plate }
+    };
+    let result = |(line, colonies): &(String, u32)| LineResult { lines: vec![line.clone()], found: found(*colonies) };
     let sample = WaterSample {
         drawn_on,
-        draw,
+        draw: Draw::FirstDraw {},
         method: "spread plate".to_owned(),
         medium: "R2A agar".to_owned(),
         neutralised: true,
         incubated_celsius: 22.into(),
         incubated_days: 7.into(),
-        laboratory,
-        results: vec![LineResult { lines, found: Found::Plate { plate } }],
+        laboratory: LABORATORY.to_owned(),
+        results: lines.iter().map(result).collect(),
     };
     Given::WaterSample { sample }
 }

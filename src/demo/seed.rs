@@ -11,7 +11,7 @@ use anyhow::Context;
 use chrono::{DateTime, Days, NaiveDate, NaiveDateTime, NaiveTime, Utc};
 use serde::Deserialize;
 use serde::de::DeserializeOwned;
-use serde_json::{Map, Value};
+use serde_json::{Map, Value, json};
 use uuid::Uuid;
 
 use super::people::Person;
@@ -123,6 +123,8 @@ pub(super) struct OperatorySeed {
     pub operatory_id: Uuid,
     /// What people call it.
     pub name: String,
+    /// Its waterlines.
+    pub circuits: Vec<String>,
     /// What else the API takes.
     #[serde(flatten)]
     pub rest: Map<String, Value>,
@@ -198,7 +200,23 @@ pub(super) fn date_from(today: NaiveDate, days: i64) -> NaiveDate {
     moved.unwrap_or(today)
 }
 
+impl OperatorySeed {
+    /// What the API takes, but for the clinic.
+    pub(super) fn document(&self) -> Map<String, Value> {
+        let mut document = self.rest.clone();
+        document.insert("name".to_owned(), json!(self.name));
+        document.insert("circuits".to_owned(), json!(self.circuits));
+        document
+    }
+}
+
 impl ClinicSeed {
+    /// The waterlines of an operatory; none of anything else.
+    #[must_use]
+    pub(super) fn lines_of(&self, id: Uuid) -> &[String] {
+        self.operatories.iter().find(|o| o.operatory_id == id).map_or(&[], |o| o.circuits.as_slice())
+    }
+
     /// Whether an operatory stands in it.
     #[must_use]
     pub(super) fn has_operatory(&self, id: Uuid) -> bool {
@@ -380,7 +398,7 @@ mod tests {
         let steps = |id: Uuid| seed.routines.iter().find(|r| r.routine_id == id).map(|r| &r.routine.steps);
         for routine in &seed.routines {
             for step in &routine.routine.steps {
-                if matches!(step.evidence, crate::domain::step::StepEvidence::Reading { .. }) {
+                if matches!(step.evidence.kind(), "reading" | "water_sample") {
                     let range = seed.story.range(routine.routine_id, &step.key);
                     assert!(range.is_some_and(|r| r.low <= r.high), "{}: {}", routine.routine.name, step.key);
                 }

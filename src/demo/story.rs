@@ -25,7 +25,7 @@ pub(super) struct Story {
     pub left_undone: Vec<LeftUndone>,
     /// Tests whose result comes later.
     pub results_follow: Vec<ResultFollows>,
-    /// Readings outside their limit.
+    /// Values outside their limit.
     pub over_limit: Vec<OverLimit>,
     /// Routines that somebody signs with a PIN.
     pub signed: Vec<Uuid>,
@@ -83,7 +83,7 @@ pub(super) struct ResultFollows {
     pub after_hours: i64,
 }
 
-/// A reading outside its limit; the first of its task gets it.
+/// A value outside its limit.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(super) struct OverLimit {
@@ -93,8 +93,17 @@ pub(super) struct OverLimit {
     pub subject_id: Uuid,
     /// The wanted step.
     pub step: String,
+    /// The line, where each has a value of its own.
+    #[serde(default)]
+    pub line: Option<String>,
     /// The value.
     pub value: Decimal,
+}
+
+impl OverLimit {
+    fn is_of(&self, task: &DueTask) -> bool {
+        (self.routine_id, self.subject_id) == (task.routine_id, task.subject.subject_id)
+    }
 }
 
 /// Something that is declared once, about the first task of a routine on a subject from a day on.
@@ -234,10 +243,17 @@ impl Story {
         self.readings.iter().find(|r| r.routine_id == routine_id && r.step == key)
     }
 
-    /// Whether a reading of this task lies outside its limit.
+    /// Whether a value of this task lies outside its limit.
     #[must_use]
     pub(super) fn is_over_limit(&self, task: &DueTask) -> bool {
-        self.over_limit.iter().any(|o| o.routine_id == task.routine_id && o.subject_id == task.subject.subject_id)
+        self.over_limit.iter().any(|o| o.is_of(task))
+    }
+
+    /// The value outside its limit that is told of a step, or of one line of it.
+    #[must_use]
+    pub(super) fn over_limit(&self, task: &DueTask, step: &str, line: Option<&str>) -> Option<Decimal> {
+        let told = self.over_limit.iter().find(|o| o.is_of(task) && o.step == step && o.line.as_deref() == line);
+        told.map(|o| o.value)
     }
 
     /// Whether nobody gets to a task of this routine that falls on this day.

@@ -4,15 +4,17 @@
 //! about verdicts. Whether an answer passes is the service's business, here as in a clinic.
 
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use rust_decimal::prelude::ToPrimitive as _;
 use serde::Deserialize;
 use serde_json::{Map, Value, json};
 use uuid::Uuid;
 
 use super::agenda::seconds_within;
 use super::dice::Dice;
-use super::given::given;
+use super::given::{counted, drawn, given};
 use super::stock::{OnShelf, open_lot};
 use super::story::Story;
+use crate::domain::evidence::Given;
 use crate::domain::step::StepEvidence;
 use crate::domain::subject::SubjectKind;
 use crate::domain::task::State;
@@ -130,6 +132,8 @@ pub(super) struct Tablet<'a> {
     pub story: &'a Story,
     /// The lots that stand there.
     pub shelf: &'a [OnShelf],
+    /// The lines of the operatory the work is about.
+    pub lines: &'a [String],
     /// Chance.
     pub dice: &'a mut Dice,
     /// Who holds it.
@@ -197,7 +201,12 @@ impl Tablet<'_> {
                         answer.insert("status".to_owned(), json!("result_pending"));
                         awaits_result = true;
                     }
-                    if let Some(given) = given(other, &step.step, at.date_naive(), is_read) {
+                    let given = match other {
+                        StepEvidence::WaterSample { .. } if is_read => Some(self.counts(task, step)),
+                        StepEvidence::WaterSample { .. } => Some(drawn(self.lines)),
+                        other => given(other, at.date_naive(), is_read),
+                    };
+                    if let Some(given) = given {
                         answer.insert("given".to_owned(), json!(given));
                     }
                 }
@@ -217,14 +226,23 @@ impl Tablet<'_> {
     /// An ordinary reading, or the one the story tells; `None` where nobody takes it.
     fn reading(&mut self, task: &DueTask, step: &DueStep, unit: &str) -> Option<Value> {
         let reading = |value: String| json!({ "qualifier": "eq", "value": value, "unit": unit });
-        let told = self.story.over_limit.iter().find(|o| {
-            o.routine_id == task.routine_id && o.subject_id == task.subject.subject_id && o.step == step.step
-        });
-        if let Some(told) = told {
-            return Some(reading(told.value.to_string()));
+        if let Some(told) = self.story.over_limit(task, &step.step, None) {
+            return Some(reading(told.to_string()));
         }
         let range = self.story.range(task.routine_id, &step.step)?;
         let given = step.required || self.dice.happens(range.given_percent * 10);
         given.then(|| reading(range.throw(self.dice).to_string()))
+    }
+
+    /// Ordinary counts of each line, or the one the story tells.
+    fn counts(&mut self, task: &DueTask, step: &DueStep) -> Given {
+        let mut counts = Vec::with_capacity(self.lines.len());
+        for line in self.lines {
+            let told = self.story.over_limit(task, &step.step, Some(line));
+            let thrown = self.story.range(task.routine_id, &step.step).map(|range| range.throw(self.dice));
+            let count = told.or(thrown).and_then(|count| count.to_u32()).unwrap_or_default();
+            counts.push((line.clone(), count));
+        }
+        counted(&counts, task.clinic_day)
     }
 }

@@ -134,7 +134,7 @@ fn text(value: &Value) -> String {
     value.as_str().unwrap_or_else(|| panic!("no text: {value}")).to_owned()
 }
 
-/// Every limit of a reading, and the minimum of every hold.
+/// Every limit of a value, and the minimum of every hold.
 fn figures() -> Vec<Figure> {
     let mut figures = Vec::new();
     for item in routines() {
@@ -153,15 +153,15 @@ fn figures() -> Vec<Figure> {
                     let seconds = evidence["minimum_seconds"].as_u64().expect("seconds").to_string();
                     figures.push(figure("ge".to_owned(), seconds, "s".to_owned(), &evidence["source"]));
                 }
-                Some("reading") => {
-                    for limit in evidence["limits"].as_array().expect("limits") {
+                Some("reading" | "count" | "water_sample") => {
+                    for limit in evidence["limits"].as_array().into_iter().flatten() {
                         let [operator, value, unit] = ["operator", "value", "unit"].map(|field| text(&limit[field]));
                         figures.push(figure(operator, value, unit, &limit["source"]));
                     }
                 }
                 // The figures of a product are its maker's (seed-demo/products.json), and that maker is invented. What a spore
                 // test shows is judged by the service's own rules.
-                Some("confirmation" | "product" | "spore_test") => {}
+                Some("confirmation" | "choice" | "product" | "reference" | "spore_test" | "text") => {}
                 other => panic!("a kind of evidence this test does not know: {other:?}"),
             }
         }
