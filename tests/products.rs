@@ -19,12 +19,12 @@ pub(crate) fn product(name: &str, oxidising: bool, ph: &str) -> Value {
     } })
 }
 
-const RIGHT: u32 = 810;
-const OTHER: u32 = 811;
+pub(crate) const RIGHT: u32 = 810;
+pub(crate) const OTHER: u32 = 811;
 const PEROXIDE: u32 = 812;
 
 /// A routine before the first patient: a product into the lines, and a hold of ten minutes or the product's time.
-fn routine(clinic_id: Uuid, products: &[u32], applied_to: &str) -> Value {
+pub(crate) fn routine(clinic_id: Uuid, products: &[u32], applied_to: &str) -> Value {
     let source = json!({ "title": "common practice", "edition": "none", "seen": "common_practice" });
     let ids: Vec<Uuid> = products.iter().map(|n| id(*n)).collect();
     json!({ "effective_on": "2026-01-01", "routine": {
@@ -51,7 +51,7 @@ async fn products(admin: &Client<'_>) {
 }
 
 /// Enters a lot and has it opened at an instant.
-async fn lot(clinic: &Clinic<'_>, n: u32, product: u32, expires_on: &str, opened_at: Option<&str>) -> Uuid {
+pub(crate) async fn lot(clinic: &Clinic<'_>, n: u32, product: u32, expires_on: &str, opened_at: Option<&str>) -> Uuid {
     let body = json!({ "product_id": id(product), "clinic_id": clinic.clinic_id, "lot_number": format!("L-{n}"),
                        "expires_on": expires_on });
     clinic.tablet.put(&format!("/v1/lots/{}", id(n)), body).await.expect(201);
@@ -62,14 +62,14 @@ async fn lot(clinic: &Clinic<'_>, n: u32, product: u32, expires_on: &str, opened
     id(n)
 }
 
-fn completion(n: u32, task: &Value, lot: Uuid, seconds: u32, performed_at: &str) -> Value {
+pub(crate) fn completion(n: u32, task: &Value, lot: Uuid, seconds: u32, performed_at: &str) -> Value {
     json!({ "completion_id": id(n), "task_id": task["task_id"], "performed_at": performed_at, "performed_by": "KV",
             "steps": [{ "step": "fill", "status": "done", "lot_id": lot },
                       { "step": "soak", "status": "done", "elapsed_seconds": seconds }] })
 }
 
 /// A planned clinic with its products and the routine, and the routine's task of that Monday.
-async fn set_up<'a>(app: &'a App, products_named: &[u32], applied_to: &str) -> (Clinic<'a>, Value) {
+pub(crate) async fn set_up<'a>(app: &'a App, products_named: &[u32], applied_to: &str) -> (Clinic<'a>, Value) {
     let clinic = scenario::clinic(app, "Europe/London").await;
     products(&clinic.admin).await;
     let body = routine(clinic.clinic_id, products_named, applied_to);
@@ -185,6 +185,7 @@ async fn a_recall_blocks_what_comes_later_and_lists_all_uses_over_two_clinics(po
     assert_eq!(listed, [json!(id(841)), json!(id(840)), json!(id(842))]);
     let of_one = clinic.tablet.get(&format!("/v1/lots/{lot}/uses")).await.expect(200);
     assert_eq!(of_one["items"].as_array().map(Vec::len), Some(2), "a key sees its clinics' work alone");
+    assert_eq!(of_one["total"], json!(2));
     let told: i64 = sqlx::query_scalar("select count(*) from event where kind = 'lot_recalled'")
         .fetch_one(&pool)
         .await

@@ -238,14 +238,15 @@ pub enum ChainEvidence {
     /// Passed or failed, as a person judges it.
     Result {},
     /// The verdict of a test of the subject, made after the instant that the step's window is counted from: the first such
-    /// completion is named.
+    /// completion is named. A test of water that passed decides nothing unless each line that is asked for stood in a bottle
+    /// of its own: the lines sampled when it fell short, or the line or unit that a person opened the action about.
     TestResult {
         /// The routine it is a test of; absent: the one whose failing opened the action.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         routine_id: Option<Uuid>,
     },
     /// So many tests of the subject in a row that passed, made after the instant that the step's window is counted from;
-    /// one that fails starts the count again.
+    /// one that fails starts the count again, and one that leaves out a line is not counted.
     TestsPassed {
         /// How many.
         #[schema(minimum = 1, maximum = 10, example = 3)]
@@ -340,6 +341,8 @@ pub enum CountedAt {
     Subject,
     /// In the same clinic.
     Clinic,
+    /// Of the same routine, in the same clinic.
+    Routine,
 }
 
 impl Chain {

@@ -3,14 +3,19 @@
 //! The rule of this file: one cause opens one action, whoever meets it first and however often. Nothing takes an action
 //! away: evidence that turns out otherwise is noted on it, and a second person closes it.
 
+mod retest;
+mod second_person;
+
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use super::chain::progress::StepRecord;
 use super::chain::{Chain, ChainKind};
+
+pub use self::retest::{TestRun, left_out, passed_in_a_row};
+pub use self::second_person::{Hand, Signing, not_a_second_person};
 
 /// What an action was opened for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
@@ -195,6 +200,13 @@ pub fn derive_action_id(kind: ChainKind, cause_id: Uuid, subject_id: Uuid) -> Uu
     derive_id(b"chairtide corrective action v1", kind.as_str(), &[cause_id, subject_id])
 }
 
+/// The id of the action that a recall of a lot opens about a subject: each recall of a lot is a cause of its own.
+#[must_use]
+pub fn derive_recall_action_id(lot_id: Uuid, recall_number: usize, subject_id: Uuid) -> Uuid {
+    let name = format!("recall {recall_number}");
+    derive_id(b"chairtide corrective action v1", &name, &[lot_id, subject_id])
+}
+
 /// The id of what an action puts out of use as it is opened.
 #[must_use]
 pub fn derive_quarantine_id(action_id: Uuid) -> Uuid {
@@ -219,55 +231,6 @@ pub(super) fn derive_id(what: &[u8], name: &str, ids: &[Uuid]) -> Uuid {
     let mut bytes = [0; 16];
     bytes.copy_from_slice(&digest[..16]);
     uuid::Builder::from_custom_bytes(bytes).into_uuid()
-}
-
-/// A decided test of a subject.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct TestRun {
-    /// The completion that holds its result.
-    pub completion_id: Uuid,
-    /// When it was made: when it was sampled, where its result came later.
-    pub made_at: DateTime<Utc>,
-    /// When its result reached us.
-    pub recorded_at: DateTime<Utc>,
-    /// Whether it passed.
-    pub passed: bool,
-    /// The task had been completed already: another record of one test, perhaps.
-    pub duplicate: bool,
-}
-
-/// How many tests in a row passed up to the last one, made after `since`; with the last one that counts.
-///
-/// A test that failed starts the count again. A second record of a test that passed does not count twice; a second
-/// record that failed does start the count again, as it may be the true one.
-#[must_use]
-pub fn passed_in_a_row(tests: &[TestRun], since: DateTime<Utc>) -> (u32, Option<Uuid>) {
-    let mut made: Vec<&TestRun> = tests.iter().filter(|t| t.made_at > since).collect();
-    // Of one instant, the failed one comes last: it starts the count again.
-    made.sort_by_key(|t| (t.made_at, !t.passed, t.completion_id));
-    let mut counted = (0, None);
-    for test in made {
-        counted = match (test.passed, test.duplicate) {
-            (false, _) => (0, None),
-            (true, true) => counted,
-            (true, false) => (counted.0 + 1, Some(test.completion_id)),
-        };
-    }
-    counted
-}
-
-/// Why a person may not close an action, if they may not: whoever opened it or recorded a step of it is not a second
-/// person. People are told apart as they were entered, by staff name or initials, without regard to case.
-#[must_use]
-pub fn not_a_second_person(opened_by: &str, steps: &[StepRecord], name: &str, initials: &str) -> Option<String> {
-    let same = |entered: &str| {
-        let entered = entered.trim().to_lowercase();
-        !entered.is_empty() && (entered == name.trim().to_lowercase() || entered == initials.trim().to_lowercase())
-    };
-    if let Some(step) = steps.iter().find(|s| same(&s.performed_by)) {
-        return Some(format!("{name} recorded step {}; a second person closes the action", step.step_key));
-    }
-    same(opened_by).then(|| format!("{name} opened the action; a second person closes it"))
 }
 
 #[cfg(test)]

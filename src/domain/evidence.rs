@@ -245,6 +245,8 @@ pub struct JudgedStep {
     pub lot_id: Option<Uuid>,
     /// The version of its product it was judged by.
     pub product_version: Option<i32>,
+    /// It was worked with a product that is wrong for it, expired, over its life or recalled.
+    pub wrong_product: bool,
     /// When the solution was mixed.
     pub mixed_at: Option<DateTime<Utc>>,
     /// The reason given.
@@ -501,6 +503,7 @@ fn judge_step(
         limits: Vec::new(),
         lot_id: answer.and_then(|a| a.lot_id),
         product_version: None,
+        wrong_product: false,
         mixed_at: answer.and_then(|a| a.mixed_at),
         reason: answer.map(|a| a.reason.clone()).unwrap_or_default(),
     };

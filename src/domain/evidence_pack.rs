@@ -85,6 +85,8 @@ pub struct FollowUpStep {
     pub note: String,
     /// Where the step asks for one.
     pub result: Option<String>,
+    /// What a lead should look at, by stable names; they change no step.
+    pub flags: Vec<String>,
 }
 
 /// A corrective action.

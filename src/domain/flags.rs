@@ -1,8 +1,10 @@
-//! What a lead should look at about a completion.
+//! What a lead should look at about a completion, or about a step of a corrective action.
 //!
 //! The rule of this file: a flag is raised and kept, never hidden, and never changes a verdict: it asks a person a
 //! question about a record. Flags are worked out when a completion is recorded, from what is known then. So of a burst
 //! the first entries carry no flag: it shows with those that come once it is one.
+
+mod of_step;
 
 use std::collections::BTreeMap;
 
@@ -13,6 +15,8 @@ use uuid::Uuid;
 
 use super::evidence::CLOCK_TOLERANCE;
 use super::staff::{Competence, StaffMember, Standing, Work, standing};
+
+pub use self::of_step::{StepEntry, step_flags};
 
 /// Fewer entries are no burst. No source: a chair's closing has four or five short tasks.
 const BURST_ENTRIES: usize = 5;
@@ -48,11 +52,13 @@ pub enum Flag {
     NoCompetence,
     /// The competence for the work had ended.
     CompetenceExpired,
+    /// A step of a corrective action was recorded by a person of another role than its owner's.
+    NotTheOwner,
 }
 
 impl Flag {
     /// Every flag.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 11] = [
         Self::LateEntry,
         Self::Early,
         Self::Burst,
@@ -63,6 +69,7 @@ impl Flag {
         Self::InitialsDiffer,
         Self::NoCompetence,
         Self::CompetenceExpired,
+        Self::NotTheOwner,
     ];
 
     /// The stable name, as stored and served.
@@ -79,6 +86,7 @@ impl Flag {
             Self::InitialsDiffer => "initials_differ",
             Self::NoCompetence => "no_competence",
             Self::CompetenceExpired => "competence_expired",
+            Self::NotTheOwner => "not_the_owner",
         }
     }
 
@@ -102,6 +110,7 @@ impl Flag {
             Self::InitialsDiffer => "the initials that were sent are not those of the person who was named",
             Self::NoCompetence => "no competence of this person for this work is on record for that day",
             Self::CompetenceExpired => "the person's competence for this work had ended by that day",
+            Self::NotTheOwner => "the step is another role's than this person's",
         }
     }
 }

@@ -90,6 +90,17 @@ pub fn standing_recall(marks: &[LotMark]) -> Option<&LotMark> {
     last_like(marks, LotMarkKind::Recalled).filter(|mark| mark.kind == LotMarkKind::Recalled)
 }
 
+/// The place of the recall that stands among a lot's marks, from 1: what follows from it is told apart by it. Other words
+/// about a recall that stands are no other recall; one that follows a withdrawal is.
+#[must_use]
+pub fn standing_recall_number(marks: &[LotMark]) -> Option<usize> {
+    standing_recall(marks)?;
+    let withdrawn =
+        marks.iter().rposition(|mark| mark.kind == LotMarkKind::RecallWithdrawn).map_or(0, |place| place + 1);
+    let first = marks[withdrawn..].iter().position(|mark| mark.kind == LotMarkKind::Recalled)?;
+    Some(withdrawn + first + 1)
+}
+
 /// The instant from which a lot may not be used any more: the end of its expiry date at its clinic, or of its life
 /// after opening where that is over before.
 #[must_use]
@@ -124,6 +135,16 @@ pub struct LotInUse {
 }
 
 impl LotInUse {
+    /// Whether it is recalled, or was past its expiry or its life after opening at an instant. That somebody recorded no
+    /// opening of it, or an end before, speaks against the record and not against the product.
+    #[must_use]
+    pub fn is_unfit(&self, performed_at: DateTime<Utc>) -> bool {
+        let opened_at = last_like(&self.marks, LotMarkKind::Opened).map(|opened| opened.marked_at);
+        let life = self.version.product.life_after_opening;
+        standing_recall(&self.marks).is_some()
+            || performed_at >= in_use_until(self.expires_on, opened_at, life, &self.zone)
+    }
+
     /// Why it could not be worked with at an instant; `None`: nothing that is recorded speaks against it.
     #[must_use]
     pub fn objection(&self, performed_at: DateTime<Utc>) -> Option<String> {

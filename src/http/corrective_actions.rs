@@ -38,7 +38,7 @@ use crate::domain::corrective_action::{ActionCause, CorrectiveAction};
 use crate::domain::fault::{Fault, check_text};
 use crate::store::action_worklist::{self, ActionFilter, ListedAction};
 use crate::store::actions::{self, Opening};
-use crate::store::{self, chains, corrective_actions, cycles};
+use crate::store::{self, chains, corrective_actions, cycles, retests};
 
 const MAY_WORK: [Role; 3] = [Role::Chairside, Role::Manager, Role::Administrator];
 const MAY_READ: [Role; 4] = [Role::Chairside, Role::Manager, Role::Reader, Role::Administrator];
@@ -339,7 +339,7 @@ async fn list_corrective_action_cycles(
     let since = match action.routine_id {
         Some(routine_id) => {
             let of = (routine_id, action.subject_id);
-            corrective_actions::find_last_passed(&mut tx, caller.group_id, of, action.opened_at).await?
+            retests::find_last_passed(&mut tx, caller.group_id, of, action.opened_at).await?
         }
         None => None,
     };

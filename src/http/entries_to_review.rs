@@ -1,6 +1,9 @@
 //! Completions that a lead should look at.
 //!
-//! The rule of this file: every flagged completion is on the list, whoever recorded it, and nothing takes it off.
+//! The rule of this file: every flagged completion is on the list, whoever recorded it, and nothing takes it off. Flagged
+//! steps of corrective actions have a list beside it (`steps`).
+
+mod steps;
 
 use axum::extract::State;
 use axum::http::header::LINK;
@@ -13,6 +16,7 @@ use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 use uuid::Uuid;
 
+pub use self::steps::{StepToReview, StepsToReviewPage};
 use super::AppState;
 use super::caller::Caller;
 use super::completions::FlagNote;
@@ -80,6 +84,15 @@ impl EntriesQuery {
         };
         Ok(FlaggedFilter { clinic_ids, flag: self.flag, from: self.from, until: self.until })
     }
+}
+
+/// Both lists are for those who answer for a clinic or the group.
+fn must_be_for_leads(caller: &Caller) -> ApiResult<()> {
+    caller.must_be(&[Role::Manager, Role::Reader, Role::Administrator])?;
+    if matches!(caller.reach, Reach::Operatory { .. }) {
+        return Err(ApiError::forbidden("this takes a key that reaches a clinic or the group"));
+    }
+    Ok(())
 }
 
 /// One page of entries.
@@ -198,7 +211,7 @@ impl CsvRow for EntryToReview {
 /// Its routes.
 #[must_use]
 pub fn router() -> OpenApiRouter<AppState> {
-    OpenApiRouter::new().routes(routes!(list_entries_to_review))
+    OpenApiRouter::new().routes(routes!(list_entries_to_review)).merge(steps::router())
 }
 
 /// List completions that a lead should look at
@@ -228,10 +241,7 @@ async fn list_entries_to_review(
     format: Format,
     Query(query): Query<EntriesQuery>,
 ) -> ApiResult<Response> {
-    caller.must_be(&[Role::Manager, Role::Reader, Role::Administrator])?;
-    if matches!(caller.reach, Reach::Operatory { .. }) {
-        return Err(ApiError::forbidden("this takes a key that reaches a clinic or the group"));
-    }
+    must_be_for_leads(&caller)?;
     let page = query.page();
     let (limit, after, filter) = (page.limit()?, page.place()?, query.filter(&caller)?);
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
@@ -269,5 +279,7 @@ pub(super) fn examples() -> Vec<Example> {
         flags: FlagNote::of(&[Flag::LateEntry.as_str().to_owned()]),
     };
     let page = EntriesPage { items: vec![item] };
-    vec![Example { operation_id: "list_entries_to_review", part: Part::Response, value: json!(page) }]
+    let mut examples = steps::examples();
+    examples.push(Example { operation_id: "list_entries_to_review", part: Part::Response, value: json!(page) });
+    examples
 }

@@ -3,8 +3,6 @@
 //! The rule of this file: the same mark sent again changes nothing; another one of its kind is a correction, takes a
 //! reason, and leaves the first in sight.
 
-use std::collections::BTreeSet;
-
 use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -26,17 +24,13 @@ use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
 use super::samples;
 use crate::domain::access::Role;
-use crate::domain::chain::ChainKind;
-use crate::domain::corrective_action::ActionCause;
 use crate::domain::event::EventKind;
 use crate::domain::evidence::CLOCK_TOLERANCE;
 use crate::domain::fault::{Fault, check_optional_text, check_text};
 use crate::domain::lot::{LotMark, LotMarkKind, last_like};
-use crate::store::actions::Opening;
+use crate::store::actions::{self, LotRecall};
 use crate::store::{self, events};
 
-/// How many uses of a recalled lot open actions: a lot is used up within weeks.
-const MOST_USES: i64 = 1000;
 /// Most marks of one lot: far above what corrections need.
 const MOST_MARKS: i64 = 100;
 const MAY_RECALL: [Role; 2] = [Role::Manager, Role::Administrator];
@@ -183,9 +177,10 @@ async fn put_lot_ended(
 /// Recall a lot, or withdraw a recall that was entered by mistake
 ///
 /// From then on no step can be recorded as passed with it, whenever the work was done. What was worked with it before is
-/// listed under `/v1/lots/{lot_id}/uses`; those verdicts stay as they were given, and a corrective action is opened for
-/// each subject of the newest 1,000 uses. What follows for patients is for the
-/// licensed dentist and the health authority.
+/// listed under `/v1/lots/{lot_id}/uses`; those verdicts stay as they were given. A corrective action is opened for each
+/// subject it was used on, and for one whose use is recorded only afterwards, unless one of this lot is open there. A
+/// recall that follows a withdrawn one opens them anew. What follows for patients is for the licensed dentist and the
+/// health authority.
 #[utoipa::path(
     put,
     path = "/v1/lots/{lot_id}/recall",
@@ -253,7 +248,8 @@ async fn record(
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     let row = find_lot(&mut tx, caller, lot_id).await?;
     store::lots::hold(&mut tx, caller.group_id, lot_id).await?;
-    let marks = store::lots::list_marks(&mut tx, caller.group_id, &[lot_id]).await?.remove(&lot_id).unwrap_or_default();
+    let marks = store::lots::list_marks(&mut tx, caller.group_id, &[lot_id]).await?.remove(&lot_id);
+    let mut marks = marks.unwrap_or_default();
     let before = last_like(&marks, mark.kind);
     let created = !before.is_some_and(|before| says_the_same(before, &mark));
     if created {
@@ -267,33 +263,20 @@ async fn record(
         let event = json!({ "by_key_id": caller.key_id, "lot": document });
         events::append(&mut tx, caller.group_id, told, clinic, &event, caller.now).await?;
         if told == EventKind::LotRecalled {
-            open_actions(&mut tx, caller, lot_id, &mark).await?;
+            marks.push(mark);
+            open_actions(&mut tx, caller, lot_id, &marks).await?;
         }
     }
     tx.commit().await?;
     Ok((created_or_ok(created), Json(document)))
 }
 
-/// Opens an action for each subject that the lot was used on, as far as the newest uses tell.
-async fn open_actions(db: &mut PgConnection, caller: &Caller, lot_id: Uuid, recall: &LotMark) -> ApiResult<()> {
-    let uses = store::lots::list_uses(db, caller.group_id, lot_id, None, None, MOST_USES).await?;
-    // In one order, since each locks its subject: two recalls at once never wait for each other.
-    let places: BTreeSet<(Uuid, Uuid)> = uses.iter().map(|used| (used.subject_id, used.clinic_id)).collect();
-    for (subject_id, clinic_id) in places {
-        let opening = Opening {
-            kind: ChainKind::WrongOrExpiredProduct,
-            action_id: None,
-            clinic_id,
-            subject_id,
-            line: None,
-            cause: ActionCause::Lot,
-            cause_id: Some(lot_id),
-            routine_id: None,
-            reason: format!("a lot that was used here was recalled: {}", recall.reason),
-            opened_by: recall.marked_by.clone(),
-            key_id: Some(caller.key_id),
-        };
-        store::actions::open_for(db, caller.group_id, &opening, caller.now).await?;
+/// Opens an action for each subject that a recalled lot was used on. Each opening locks its subject, in one order: two
+/// recalls at once never wait for each other.
+async fn open_actions(db: &mut PgConnection, caller: &Caller, lot_id: Uuid, marks: &[LotMark]) -> ApiResult<()> {
+    let Some(recall) = LotRecall::standing(lot_id, marks) else { return Ok(()) };
+    for place in store::lots::list_used_on(db, caller.group_id, lot_id).await? {
+        actions::open_for_recall(db, caller.group_id, &recall, place, caller.key_id, caller.now).await?;
     }
     Ok(())
 }

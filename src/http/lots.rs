@@ -207,6 +207,9 @@ impl From<LotUse> for LotUseDocument {
 /// One page of what was worked with a lot.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
 pub struct LotUsePage {
+    /// How many completions name the lot, on all pages.
+    #[schema(minimum = 0)]
+    pub total: i64,
     /// The newest work first.
     pub items: Vec<LotUseDocument>,
 }
@@ -427,10 +430,11 @@ async fn list_lot_uses(
     let at_most = i64::from(limit) + 1;
     let reach = caller.reach.clinics();
     let mut uses = store::lots::list_uses(&mut tx, caller.group_id, lot_id, reach, place, at_most).await?;
+    let total = store::lots::count_uses(&mut tx, caller.group_id, lot_id, reach).await?;
     tx.commit().await?;
     let path = format!("/v1/lots/{lot_id}/uses");
     let link = query.cut(&path, &mut uses, limit, |used| (used.performed_at, used.completion_id));
-    Ok(linked(&LotUsePage { items: uses.into_iter().map(LotUseDocument::from).collect() }, link))
+    Ok(linked(&LotUsePage { total, items: uses.into_iter().map(LotUseDocument::from).collect() }, link))
 }
 
 /// An invented lot, opened.
@@ -500,7 +504,11 @@ pub(super) fn examples() -> Vec<Example> {
         Example { operation_id: "get_lot", part: Part::Response, value: json!(document) },
         Example { operation_id: "put_lot", part: Part::Request, value: json!(input) },
         Example { operation_id: "put_lot", part: Part::Response, value: json!(document) },
-        Example { operation_id: "list_lot_uses", part: Part::Response, value: json!(LotUsePage { items: vec![used] }) },
+        Example {
+            operation_id: "list_lot_uses",
+            part: Part::Response,
+            value: json!(LotUsePage { total: 1, items: vec![used] }),
+        },
     ]);
     examples
 }

@@ -78,6 +78,7 @@ pub mod summary;
 pub mod tasks;
 pub mod water_advisories;
 pub mod weeks;
+mod who;
 pub mod why;
 pub mod why_nothing;
 pub mod zone_moves;

@@ -26,10 +26,11 @@ use super::openapi::{Example, Part};
 use super::paging::{NewestFirst, linked};
 use super::problem::{ApiError, ApiResult};
 use super::samples;
-use super::signature::SignatureInput;
+use super::signature::{SignatureInput, Signer};
 use super::signing;
 use crate::domain::access::Role;
 use crate::domain::cautions;
+use crate::domain::corrective_action::not_a_second_person;
 use crate::domain::event::EventKind;
 use crate::domain::evidence::CLOCK_TOLERANCE;
 use crate::domain::fault::{Fault, check_text};
@@ -392,7 +393,8 @@ async fn list_quarantines(
 /// Release what is in quarantine
 ///
 /// By a named person who is trained for it, with a PIN of their own and a reason. Refused with 409 while its corrective
-/// action lacks a step that stands before a release; the answer names each. A release ends this quarantine and no other.
+/// action lacks a step that stands before a release; the answer names each. Where the action was closed because what opened
+/// it was corrected, nobody who recorded the correction releases it. A release ends this quarantine and no other.
 #[utoipa::path(post, path = "/v1/quarantines/{quarantine_id}/release", operation_id = "release_quarantine", tag = "Corrective actions",
     params(("quarantine_id" = Uuid, Path, description = "The quarantine")),
     request_body = ReleaseInput,
@@ -426,6 +428,7 @@ async fn release_quarantine(
         return must_be_released_so(found, &input).map(|q| (StatusCode::OK, Json(q.into())));
     }
     must_miss_nothing(&mut tx, &caller, &found).await?;
+    must_be_another_than_the_corrector(&mut tx, &caller, &found, &signer).await?;
     let release = Release {
         release_id: input.release_id,
         staff_id: signer.staff_id,
@@ -464,6 +467,20 @@ async fn must_miss_nothing(db: &mut PgConnection, caller: &Caller, quarantine: &
         missing,
         cautions::RELEASE,
     ))
+}
+
+/// A correction that ends an action is nobody's own way out of use.
+async fn must_be_another_than_the_corrector(
+    db: &mut PgConnection,
+    caller: &Caller,
+    quarantine: &Quarantine,
+    signer: &Signer,
+) -> ApiResult<()> {
+    let hands = actions::list_correctors_behind(db, caller.group_id, quarantine).await?;
+    not_a_second_person(&hands, signer.signing()).map_or(Ok(()), |why| {
+        let detail = format!("{why}; another person releases what is out of use on that ground");
+        Err(ApiError::conflict("second-person-needed", "Another person releases it", detail))
+    })
 }
 
 fn must_be_released_so(found: Quarantine, input: &ReleaseInput) -> ApiResult<Quarantine> {

@@ -25,6 +25,7 @@ use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
 use super::samples;
 use crate::domain::access::{Reach, Role};
+use crate::domain::corrective_action::Signing;
 use crate::domain::fault::Fault;
 use crate::domain::pin::{Cost, Pin, PinHash};
 use crate::domain::staff::{StaffMember, StaffRole, Standing, Work, is_family_key, standing};
@@ -65,6 +66,13 @@ pub struct Signer {
     pub initials: String,
     /// What they do.
     pub role: StaffRole,
+}
+
+impl Signer {
+    /// The person, as those who had a hand in an action are held against them.
+    pub(super) fn signing(&self) -> Signing<'_> {
+        Signing { staff_id: self.staff_id, name: &self.name, initials: &self.initials }
+    }
 }
 
 impl From<StaffMember> for Signer {

@@ -8,12 +8,11 @@ use serde_json::Value;
 use sqlx::PgConnection;
 use uuid::Uuid;
 
+use super::actions::Opening;
 use super::{Result, StoreError, seals};
 use crate::domain::chain::progress::StepRecord;
-use crate::domain::chain::{ChainKind, StepEnd};
-use crate::domain::corrective_action::{
-    ActionCause, ActionNote, ActionNoteKind, Closing, CorrectiveAction, Grounds, TestRun,
-};
+use crate::domain::chain::{ChainKind, CountedAt, StepEnd};
+use crate::domain::corrective_action::{ActionCause, ActionNote, ActionNoteKind, Closing, CorrectiveAction, Grounds};
 
 /// Most notes that are read of one action.
 const MOST_NOTES: i64 = 200;
@@ -197,25 +196,27 @@ pub async fn list_open_of_subject(
     rows.into_iter().map(CorrectiveAction::try_from).collect()
 }
 
-/// How many actions of a kind were opened from `since` on at a clinic, or about one subject of it.
+/// How many actions of the same kind were opened from `since` on, where a rule counts them.
 ///
 /// # Errors
 /// When the database does not answer.
 pub async fn count_opened(
     db: &mut PgConnection,
     group_id: Uuid,
-    kind: ChainKind,
-    (clinic_id, subject_id): (Uuid, Option<Uuid>),
+    opening: &Opening,
+    counted_at: CountedAt,
     since: DateTime<Utc>,
 ) -> Result<u32> {
     let count = sqlx::query_scalar!(
         r#"select count(*) as "count!" from corrective_action
            where group_id = $1 and kind = $2 and clinic_id = $3 and ($4::uuid is null or subject_id = $4)
-             and recorded_at >= $5"#,
+             and (not $5 or routine_id is not distinct from $6) and recorded_at >= $7"#,
         group_id,
-        kind.as_str(),
-        clinic_id,
-        subject_id,
+        opening.kind.as_str(),
+        opening.clinic_id,
+        (counted_at == CountedAt::Subject).then_some(opening.subject_id),
+        counted_at == CountedAt::Routine,
+        opening.routine_id,
         since
     )
     .fetch_one(db)
@@ -237,8 +238,9 @@ pub async fn insert_step(
     let done = sqlx::query!(
         "insert into corrective_action_step
              (group_id, record_id, action_id, clinic_id, step_key, performed_at, recorded_at, performed_by, key_id, note,
-              reference, result, completion_id, early, late)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15) on conflict do nothing",
+              reference, result, completion_id, early, late, staff_id, signed, flags)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18)
+         on conflict do nothing",
         group_id,
         step.record_id,
         action_id,
@@ -253,7 +255,10 @@ pub async fn insert_step(
         step.result.map(StepEnd::as_str),
         step.completion_id,
         step.early,
-        step.late
+        step.late,
+        step.staff_id,
+        step.signed,
+        step.flags.as_deref()
     )
     .execute(db)
     .await?;
@@ -267,7 +272,7 @@ pub async fn insert_step(
 pub async fn list_steps(db: &mut PgConnection, group_id: Uuid, action_ids: &[Uuid]) -> Result<Vec<(Uuid, StepRecord)>> {
     let rows = sqlx::query!(
         "select record_id, action_id, step_key, performed_at, recorded_at, performed_by, key_id, note, reference, result,
-                completion_id, early, late
+                completion_id, early, late, staff_id, signed, flags
          from corrective_action_step where group_id = $1 and action_id = any($2) order by recorded_at, record_id",
         group_id,
         action_ids
@@ -296,6 +301,9 @@ pub async fn list_steps(db: &mut PgConnection, group_id: Uuid, action_ids: &[Uui
                 completion_id: row.completion_id,
                 early: row.early,
                 late: row.late,
+                staff_id: row.staff_id,
+                signed: row.signed,
+                flags: row.flags,
             };
             Ok((row.action_id, record))
         })
@@ -462,88 +470,4 @@ pub async fn find_close(db: &mut PgConnection, group_id: Uuid, action_id: Uuid) 
         })
     })
     .transpose()
-}
-
-/// The decided tests of a routine on an action's subject that were made after `since`, as far as they were not corrected,
-/// the oldest first. An entry that leaves out steps decides nothing; a test found void neither; and what is said about
-/// the task that opened the action is no further test.
-///
-/// # Errors
-/// When the database does not answer.
-pub async fn list_tests(
-    db: &mut PgConnection,
-    group_id: Uuid,
-    routine_id: Uuid,
-    action: &CorrectiveAction,
-    since: DateTime<Utc>,
-) -> Result<Vec<TestRun>> {
-    Ok(sqlx::query_as!(
-        TestRun,
-        r#"select r.completion_id, r.made_at as "made_at!", r.recorded_at, r.passed as "passed!", r.duplicate
-           from (
-               select c.completion_id, c.recorded_at, c.verdict = 'passed' as passed, c.duplicate,
-                      coalesce((select min(p.performed_at) from completion p
-                                where p.group_id = c.group_id and p.clinic_day = c.clinic_day and p.task_id = c.task_id
-                                  and p.verdict = 'result_pending'), c.performed_at) as made_at
-               from task t
-               join completion c on c.group_id = t.group_id and c.clinic_day = t.clinic_day and c.task_id = t.task_id
-               where t.group_id = $1 and t.routine_id = $2 and t.subject_id = $3 and t.clinic_day >= $4
-                 and c.kind = 'performed'
-                 and (c.verdict = 'passed'
-                      or c.verdict = 'failed' and exists (
-                          select from step_result s
-                          where s.group_id = c.group_id and s.clinic_day = c.clinic_day
-                            and s.completion_id = c.completion_id and s.status = 'done' and s.verdict = 'failed'))
-                 and not exists (select from completion x
-                                 where x.group_id = c.group_id and x.clinic_day = c.clinic_day and x.task_id = c.task_id
-                                   and x.corrects = c.completion_id)
-                 and not exists (select from completion k
-                                 where k.group_id = c.group_id and k.clinic_day = c.clinic_day and k.task_id = c.task_id
-                                   and k.completion_id = $6)
-           ) r
-           where r.made_at > $5
-           order by r.made_at, r.passed, r.completion_id limit 1000"#,
-        group_id,
-        routine_id,
-        action.subject_id,
-        since.date_naive() - chrono::Days::new(super::WINDOW_DAYS),
-        since,
-        action.cause_id
-    )
-    .fetch_all(db)
-    .await?)
-}
-
-/// When the last passed test of a routine on a subject before an instant was made; `None`: none was recorded.
-///
-/// # Errors
-/// When the database does not answer.
-pub async fn find_last_passed(
-    db: &mut PgConnection,
-    group_id: Uuid,
-    (routine_id, subject_id): (Uuid, Uuid),
-    before: DateTime<Utc>,
-) -> Result<Option<DateTime<Utc>>> {
-    Ok(sqlx::query_scalar!(
-        r#"select max(r.made_at) as made_at
-           from (
-               select coalesce((select min(p.performed_at) from completion p
-                                where p.group_id = c.group_id and p.clinic_day = c.clinic_day and p.task_id = c.task_id
-                                  and p.verdict = 'result_pending'), c.performed_at) as made_at
-               from task t
-               join completion c on c.group_id = t.group_id and c.clinic_day = t.clinic_day and c.task_id = t.task_id
-               where t.group_id = $1 and t.routine_id = $2 and t.subject_id = $3
-                 and c.kind = 'performed' and c.verdict = 'passed' and not c.duplicate
-                 and not exists (select from completion x
-                                 where x.group_id = c.group_id and x.clinic_day = c.clinic_day and x.task_id = c.task_id
-                                   and x.corrects = c.completion_id)
-           ) r
-           where r.made_at < $4"#,
-        group_id,
-        routine_id,
-        subject_id,
-        before
-    )
-    .fetch_one(db)
-    .await?)
 }

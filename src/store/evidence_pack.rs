@@ -201,7 +201,8 @@ pub async fn failures(db: &mut PgConnection, period: &Period, narrowing: Narrowi
                     'kind', a.kind, 'opened_at', a.opened_at, 'closed_at', a.closed_at, 'closed_by', a.closed_by,
                     'close_reason', a.close_reason,
                     'steps', coalesce((select jsonb_agg(jsonb_build_object('step_key', p.step_key,
-                        'performed_at', p.performed_at, 'performed_by', p.performed_by, 'note', p.note, 'result', p.result)
+                        'performed_at', p.performed_at, 'performed_by', p.performed_by, 'note', p.note, 'result', p.result,
+                        'flags', coalesce(to_jsonb(p.flags), '[]'))
                         order by p.recorded_at) from reporting.corrective_action_steps p where p.action_id = a.action_id),
                         '[]')) order by a.opened_at)
                     from reporting.corrective_actions a where a.cause_id = r.completion_id), '[]') as actions,

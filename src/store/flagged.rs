@@ -1,4 +1,4 @@
-//! Completions that a lead should look at, and what decides whether one is among them.
+//! Completions and steps of corrective actions that a lead should look at, and what decides whether one is among them.
 
 use chrono::{DateTime, Utc};
 use sqlx::PgConnection;
@@ -135,6 +135,76 @@ pub async fn list(
         filter.until,
         after.map(|(at, _)| at),
         after.map(|(_, id)| id),
+        at_most
+    )
+    .fetch_all(db)
+    .await?)
+}
+
+/// A flagged step of a corrective action.
+#[derive(Clone, Debug)]
+pub struct FlaggedStep {
+    /// Its record.
+    pub record_id: Uuid,
+    /// The action.
+    pub action_id: Uuid,
+    /// The clinic of the action.
+    pub clinic_id: Uuid,
+    /// What the action is about.
+    pub subject_id: Uuid,
+    /// What people call the action's chain.
+    pub action_name: String,
+    /// Which step.
+    pub step_key: String,
+    /// The person, as entered.
+    pub performed_by: String,
+    /// The person, where one was named by id.
+    pub staff_id: Option<Uuid>,
+    /// Whether their PIN came with it.
+    pub signed: Option<bool>,
+    /// The device.
+    pub key_id: Uuid,
+    /// When it was done.
+    pub performed_at: DateTime<Utc>,
+    /// When it reached us.
+    pub recorded_at: DateTime<Utc>,
+    /// The flags.
+    pub flags: Vec<String>,
+}
+
+/// Flagged steps, the last recorded first, from after a place on.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn list_steps(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    filter: &FlaggedFilter,
+    after: Option<(DateTime<Utc>, Uuid)>,
+    at_most: i64,
+) -> Result<Vec<FlaggedStep>> {
+    let (after_at, after_id) = after.unzip();
+    Ok(sqlx::query_as!(
+        FlaggedStep,
+        r#"select s.record_id, s.action_id, s.clinic_id, a.subject_id, coalesce(a.chain ->> 'name', '') as "action_name!",
+                  s.step_key, s.performed_by, s.staff_id, s.signed, s.key_id, s.performed_at, s.recorded_at,
+                  s.flags as "flags!"
+           from corrective_action_step s
+           join corrective_action a on a.group_id = s.group_id and a.action_id = s.action_id
+           where s.group_id = $1 and cardinality(s.flags) > 0
+             and ($2::uuid[] is null or s.clinic_id = any($2))
+             and ($3::text is null or $3 = any(s.flags))
+             and ($4::timestamptz is null or s.recorded_at >= $4)
+             and ($5::timestamptz is null or s.recorded_at < $5)
+             and ($6::timestamptz is null or (s.recorded_at, s.record_id) < ($6, $7::uuid))
+           order by s.recorded_at desc, s.record_id desc limit $8"#,
+        group_id,
+        filter.clinic_ids.as_deref(),
+        filter.flag.map(Flag::as_str),
+        filter.from,
+        filter.until,
+        after_at,
+        after_id,
         at_most
     )
     .fetch_all(db)

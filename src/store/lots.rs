@@ -3,7 +3,7 @@
 //! The rule of this file: a lot and its marks are evidence. Rows are added and never changed; whoever adds a mark holds
 //! the lot first, so that two marks never take one number.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, NaiveDate, Utc};
 use sqlx::PgConnection;
@@ -131,6 +131,23 @@ pub async fn hold(db: &mut PgConnection, group_id: Uuid, lot_id: Uuid) -> Result
         format!("lot {group_id} {lot_id}")
     )
     .fetch_one(db)
+    .await?;
+    Ok(())
+}
+
+/// Holds lots that work is recorded with until the end of the transaction: whoever would mark one of them waits, so that a
+/// recall finds the use and the use finds the recall. In one order, so that nobody waits for each other.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn hold_for_use(db: &mut PgConnection, group_id: Uuid, lot_ids: &BTreeSet<Uuid>) -> Result<()> {
+    let names: Vec<String> = lot_ids.iter().map(|lot_id| format!("lot {group_id} {lot_id}")).collect();
+    sqlx::query!(
+        r#"select pg_advisory_xact_lock_shared(hashtextextended(n.name, 0)) as "held!: ()"
+           from unnest($1::text[]) with ordinality as n(name, place) order by n.place"#,
+        &names
+    )
+    .fetch_all(db)
     .await?;
     Ok(())
 }
@@ -305,4 +322,49 @@ pub async fn list_uses(
     )
     .fetch_all(db)
     .await?)
+}
+
+/// How many completions name a lot, in these clinics or (`None`) in all.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn count_uses(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    lot_id: Uuid,
+    clinic_ids: Option<&[Uuid]>,
+) -> Result<i64> {
+    Ok(sqlx::query_scalar!(
+        r#"select count(*) as "count!"
+           from (select distinct s.clinic_day, s.completion_id from step_result s
+                 where s.group_id = $1 and s.lot_id = $2) as used
+           join completion c on c.group_id = $1 and c.clinic_day = used.clinic_day
+                            and c.completion_id = used.completion_id
+           where ($3::uuid[] is null or c.clinic_id = any($3))"#,
+        group_id,
+        lot_id,
+        clinic_ids
+    )
+    .fetch_one(db)
+    .await?)
+}
+
+/// What a lot was used on, each with the clinic it stood in then, in one order whoever asks.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn list_used_on(db: &mut PgConnection, group_id: Uuid, lot_id: Uuid) -> Result<Vec<(Uuid, Uuid)>> {
+    let rows = sqlx::query!(
+        r#"select distinct t.subject_id, c.clinic_id
+           from step_result s
+           join completion c on c.group_id = $1 and c.clinic_day = s.clinic_day and c.completion_id = s.completion_id
+           join task t on t.group_id = $1 and t.clinic_day = c.clinic_day and t.task_id = c.task_id
+           where s.group_id = $1 and s.lot_id = $2
+           order by t.subject_id, c.clinic_id"#,
+        group_id,
+        lot_id
+    )
+    .fetch_all(db)
+    .await?;
+    Ok(rows.into_iter().map(|row| (row.clinic_id, row.subject_id)).collect())
 }

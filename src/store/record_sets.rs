@@ -249,7 +249,7 @@ pub static RECORD_SETS: [RecordSet; 36] = [
         of: [None, Some("r.lot_id = $2"), Some(named!("r.marked_by", "r.marked_at"))] },
     RecordSet { name: "corrective_action_steps", pace: Recorded, began: None, from: "reporting.corrective_action_steps r",
         places: "corrective_action_step r", at: "r.recorded_at", key: &[("r.record_id", Id)], then: "", of_clinics: CLINIC,
-        day: None, of: [ACTIONS_OF_SUBJECT, ACTIONS_OF_LOT, Some(concat!("(", named!("r.performed_by", "r.performed_at"),
+        day: None, of: [ACTIONS_OF_SUBJECT, ACTIONS_OF_LOT, Some(concat!("(", by_person!("r"),
             " or r.action_id in ", actions_after_person!(), ")"))] },
     RecordSet { name: "corrective_action_notes", pace: Recorded, began: None, from: "reporting.corrective_action_notes r",
         places: "corrective_action_note r", at: "r.recorded_at", key: &[("r.note_id", Id)], then: "", of_clinics: CLINIC,

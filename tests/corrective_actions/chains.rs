@@ -3,7 +3,7 @@
 use serde_json::{Value, json};
 use sqlx::PgPool;
 
-use super::{action, clinic_with_spore_chain, failing, kind_of, only_open, record, spore, step};
+use super::{action, clinic_with_spore_chain, failing, kind_of, only_open, record, spore, step, strip};
 use crate::support::app::App;
 use crate::support::scenario;
 use crate::support::{at, id};
@@ -33,11 +33,11 @@ async fn each_chain_is_opened_by_a_completion_that_falls_short_and_by_none_that_
         let task = clinic.due_in_clinic(routine_id).await;
         let list = format!("/v1/corrective-actions?kind={kind}");
         // Nothing was read: the task stays open, and nothing has failed.
-        let mut without = clinic.spore(n + 20, &task, Some("1"));
+        let mut without = strip(&clinic, n + 20, &task, Some("1"));
         without["steps"] = json!([{ "step": "growth", "status": "skipped", "reason": "the strip was lost" }]);
         clinic.tablet.post("/v1/completions", without).await.expect(201);
         assert_eq!(clinic.manager.get(&list).await.expect(200)["items"], json!([]), "{kind}");
-        clinic.tablet.post("/v1/completions", clinic.spore(n, &task, Some("1"))).await.expect(201);
+        clinic.tablet.post("/v1/completions", strip(&clinic, n, &task, Some("1"))).await.expect(201);
         let found = clinic.manager.get(&list).await.expect(200);
         assert_eq!(found["items"].as_array().map(Vec::len), Some(1), "{kind}: {found}");
         let shipped = clinic.manager.get(&format!("/v1/corrective-chains/{kind}")).await.expect(200);

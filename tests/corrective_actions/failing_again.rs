@@ -4,7 +4,7 @@ use serde_json::{Value, json};
 use sqlx::PgPool;
 
 use super::{
-    CLINICIAN, LEAD, action, clinic_with_spore_chain, close, kind_of, only_open, record, release, spore, step,
+    CLINICIAN, LEAD, action, clinic_with_spore_chain, close, kind_of, only_open, record, release, spore, step, strip,
     up_to_the_repeat,
 };
 use crate::support::app::App;
@@ -76,7 +76,7 @@ async fn a_correction_that_says_nothing_lifts_no_growth(pool: PgPool) {
         (833, "performed", skipped),
         (834, "void", json!([])),
     ] {
-        let mut body = clinic.spore(n, &failed, None);
+        let mut body = strip(&clinic, n, &failed, None);
         body["kind"] = json!(kind);
         body["steps"] = steps;
         body["corrects"] = json!(id(corrected));
@@ -88,7 +88,7 @@ async fn a_correction_that_says_nothing_lifts_no_growth(pool: PgPool) {
         assert_eq!(kind_of(&close(&clinic, &item, 860, CLINICIAN).await), "/problems/close-not-yet", "{n}");
     }
     // What was read in the end counts, whatever was said between.
-    let mut read = clinic.spore(835, &failed, Some("0"));
+    let mut read = strip(&clinic, 835, &failed, Some("0"));
     read["corrects"] = json!(id(corrected));
     read["reason"] = json!("the strip of another machine was read");
     clinic.tablet.post("/v1/completions", read).await.expect(201);

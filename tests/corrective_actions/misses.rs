@@ -4,10 +4,10 @@ use chairtide::jobs::misses;
 use serde_json::{Value, json};
 use sqlx::PgPool;
 
-use super::{ASSISTANT, CLINICIAN, action, close, kind_of, people, record, signature, step, text};
+use super::{ASSISTANT, CLINICIAN, LEAD, action, close, kind_of, people, record, signature, step, text};
 use crate::support::app::App;
-use crate::support::at;
 use crate::support::scenario::{self, Clinic, routine};
+use crate::support::{at, id};
 
 /// At the top of the list on the first page, the action then gets a row that is overdue since later.
 async fn a_row_that_is_written_between_two_pages_is_on_one_of_them(app: &App, clinic: &Clinic<'_>) {
@@ -97,7 +97,7 @@ async fn a_missed_turnover_task_opens_one_action_stays_missed_and_wants_a_reason
 }
 
 #[sqlx::test]
-async fn three_misses_at_a_clinic_within_thirty_days_ask_for_a_lead_review(pool: PgPool) {
+async fn three_misses_of_a_routine_at_a_clinic_within_thirty_days_ask_for_a_lead_review(pool: PgPool) {
     let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;
     let clinic = clinic_with_miss_chain(&app).await;
     let mut asked = Vec::new();
@@ -115,6 +115,34 @@ async fn three_misses_at_a_clinic_within_thirty_days_ask_for_a_lead_review(pool:
 }
 
 #[sqlx::test]
+async fn misses_of_different_routines_are_not_counted_together(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;
+    let clinic = scenario::configure(app.group(id(1)).await, "Europe/London", 0).await;
+    people(&clinic).await;
+    for (routine_id, mut content) in scenario::routines().into_iter().take(2) {
+        content["on_miss"] = json!("missed_routine");
+        let body = json!({ "effective_on": "2026-11-01", "routine": content });
+        clinic.admin.put(&format!("/v1/routines/{routine_id}"), body).await.expect(200);
+    }
+    app.plan().await;
+    for hour in [9, 11] {
+        app.set(at(&format!("2026-11-02T{hour:02}:00:00Z")));
+        clinic.leave(&format!("2026-11-02T{hour:02}:00:00Z")).await;
+        app.set(at(&format!("2026-11-02T{:02}:05:00Z", hour + 1)));
+        assert_eq!(look(&app).await, 1);
+    }
+    // Four hours after the opening at half past eight the morning's flush is missed too.
+    app.set(at("2026-11-02T12:31:00Z"));
+    assert_eq!(look(&app).await, 1);
+    let open = open(&clinic).await;
+    assert_eq!(open.len(), 3);
+    for item in &open {
+        let steps = action(&clinic, item).await["steps"].clone();
+        assert_eq!(steps.as_array().map(Vec::len), Some(2), "{steps}");
+    }
+}
+
+#[sqlx::test]
 async fn work_that_was_done_in_its_window_and_recorded_late_lifts_the_miss(pool: PgPool) {
     let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;
     let clinic = clinic_with_miss_chain(&app).await;
@@ -128,7 +156,10 @@ async fn work_that_was_done_in_its_window_and_recorded_late_lifts_the_miss(pool:
     let item = open(&clinic).await.pop().expect("an action");
     let standing = action(&clinic, &item).await;
     assert_eq!((&standing["cause_lifted"], &standing["notes"][0]["kind"]), (&json!(true), &json!("recorded_late")));
-    let closed = close(&clinic, &item, 860, CLINICIAN).await.expect(201);
+    // It was the clinician's work: whoever says that it was done after all does not close the action on that ground.
+    let same = close(&clinic, &item, 860, CLINICIAN).await;
+    assert_eq!(kind_of(&same), "/problems/second-person-needed");
+    let closed = close(&clinic, &item, 860, LEAD).await.expect(201);
     assert_eq!(closed["closing"]["grounds"], "cause_corrected");
 }
 
@@ -283,7 +314,8 @@ async fn work_recorded_offline_before_the_seating_counts_and_what_makes_safe_is_
     app.set(at("2026-11-02T09:30:00Z"));
     clinic.tablet.post("/v1/completions", offline).await.expect(201);
     assert_eq!(clinic.task(&flush).await["task"]["state"], "done");
-    close(&clinic, &item, 860, CLINICIAN).await.expect(201);
+    // The clinician recorded the work that lifts it.
+    close(&clinic, &item, 860, LEAD).await.expect(201);
     assert_eq!(clinic.task(&make_safe).await["task"]["state"], "not_required");
     assert_eq!(lack(&clinic).await, None);
 }

@@ -32,6 +32,8 @@ async fn a_failed_water_test_goes_from_sample_to_release_and_no_wrong_turn_gets_
     a_release_before_its_time_names_what_is_missing(&clinic, &action, &quarantine).await;
     steps_have_an_order(&clinic, &action).await;
     the_shock_treatment_passes_whole_or_not_at_all(&clinic, &action).await;
+    what_was_filled_in_wrongly_is_worked_and_released_as_well(&clinic).await;
+    a_retest_that_leaves_a_line_out_decides_nothing(&clinic, &action, &quarantine).await;
     the_retest_is_read_before_it_counts(&clinic, &action, &quarantine).await;
     only_one_who_is_trained_releases(&clinic, &quarantine).await;
     the_chair_is_ready_once_the_daily_records_are_there(&clinic).await;
@@ -248,13 +250,78 @@ async fn the_shock_treatment_passes_whole_or_not_at_all(clinic: &Clinic<'_>, act
     step(clinic, action, "disinfect", 734, "IB", json!({})).await.expect(201);
 }
 
-/// Tested again 5 to 10 days after the work: WAC 246-817-660, effective 2021-01-23, read. Exactly 500 is at most 500.
-async fn the_retest_is_read_before_it_counts(clinic: &Clinic<'_>, action: &str, quarantine: &str) {
+/// Rinse, repeat with the right lot, list every use, tell the lead: for the wrong and the expired product, and for the
+/// recalled lot.
+async fn what_was_filled_in_wrongly_is_worked_and_released_as_well(clinic: &Clinic<'_>) {
+    let app = clinic.admin.app;
+    let open = clinic.manager.get("/v1/corrective-actions?kind=wrong_or_expired_product").await.expect(200);
+    let mut causes = Vec::new();
+    for (n, item) in (0..).zip(open["items"].as_array().expect("a list")) {
+        let action = text(&item["action_id"]);
+        let opened = clinic.manager.get(&format!("/v1/corrective-actions/{action}")).await.expect(200);
+        causes.push((opened["cause"].clone(), opened["cause_id"].clone()));
+        let quarantine = text(&opened["quarantine_ids"][0]);
+        let release = async || {
+            let body = json!({ "release_id": id(851 + n), "reason": "rinsed, and the whole cycle done again",
+                               "signature": signed(LEAD) });
+            clinic.tablet.post(&format!("/v1/quarantines/{quarantine}/release"), body).await
+        };
+        assert_eq!(problem(&release().await), "/problems/release-not-yet");
+        for (i, (key, who)) in
+            (0..).zip([("remove", "IB"), ("repeat-with-right-lot", "IB"), ("list-uses", "MO"), ("tell-lead", "SQ")])
+        {
+            app.advance(TimeDelta::minutes(1));
+            step(clinic, &action, key, 780 + 4 * n + i, who, json!({})).await.expect(201);
+        }
+        release().await.expect(201);
+        let body = json!({ "close_id": id(861 + n), "reason": "every use looked at", "signature": signed(CLINICIAN) });
+        clinic.tablet.post(&format!("/v1/corrective-actions/{action}/close"), body).await.expect(201);
+    }
+    assert_eq!(causes, [(json!("completion"), json!(id(740))), (json!("lot"), json!(id(RECALLED_LOT)))]);
+}
+
+/// A pool hides a bad line: CDA Essentials 2019(6):40, read. Each of these passes, and says nothing of the line that was
+/// over, or of the other one.
+async fn a_retest_that_leaves_a_line_out_decides_nothing(clinic: &Clinic<'_>, action: &str, quarantine: &str) {
     let app = clinic.admin.app;
     let listed = async || clinic.due(0).await.into_iter().filter(is_water_test).collect::<Vec<_>>();
     assert_eq!(listed().await, [] as [Value; 0], "not before the fifth day");
-    app.set(at("2026-11-23T09:00:00Z"));
+    app.set(at("2026-11-23T08:00:00Z"));
     app.plan().await;
+    for (n, bottles, says) in [
+        // Without the line that was over.
+        (755, json!([colonies(&["syringe"], 0)]), "left out the lines handpiece-1,"),
+        // In a pool far below its part of the limit.
+        (756, json!([colonies(&["handpiece-1", "syringe"], 1)]), "left out the lines handpiece-1, syringe,"),
+        // With the line that was over, and too few all the same.
+        (757, json!([colonies(&["handpiece-1"], 0)]), "left out the lines syringe,"),
+    ] {
+        // Each time the test is asked for anew.
+        let retest = clinic.due_of(practice::water_test()).await;
+        assert_eq!(verdict_of(&read(clinic, n, &retest, "2026-11-23", bottles).await), "passed");
+        let named = step(clinic, action, "retest", 735, "IB", json!({ "completion_id": id(n) })).await;
+        named.expect(422);
+        assert_eq!(named.pointers(), ["/completion_id"]);
+        assert!(named.text.contains(says), "{says}: {}", named.text);
+        let other = step(clinic, action, "retest", 735, "IB", json!({ "completion_id": id(747) })).await;
+        assert_eq!((other.status.as_u16(), problem(&other).as_str()), (409, "/problems/tests-missing"));
+        assert!(other.text.contains(says), "{says}: {}", other.text);
+        let early = release(clinic, quarantine, signed(LEAD)).await;
+        assert_eq!((early.status.as_u16(), problem(&early).as_str()), (409, "/problems/release-not-yet"));
+        assert!(early.text.contains("record missing: step retest") && early.text.contains(says), "{}", early.text);
+        let standing = clinic.manager.get(&format!("/v1/corrective-actions/{action}")).await.expect(200);
+        assert!(standing["missing_for_release"].to_string().contains(says), "{says}: {standing}");
+        assert_eq!(standing["waits_for"]["step"], "retest");
+        let early = close(clinic, action, signed(GROUP_LEAD)).await;
+        assert!(problem(&early) == "/problems/close-not-yet" && early.text.contains(says), "{}", early.text);
+        app.advance(TimeDelta::minutes(1));
+    }
+}
+
+/// Tested again 5 to 10 days after the work: WAC 246-817-660, effective 2021-01-23, read. Exactly 500 is at most 500.
+async fn the_retest_is_read_before_it_counts(clinic: &Clinic<'_>, action: &str, quarantine: &str) {
+    let app = clinic.admin.app;
+    app.set(at("2026-11-23T09:00:00Z"));
     let retest = clinic.due_of(practice::water_test()).await;
     let drawn = draw(clinic, 750, &retest, json!([["handpiece-1"], ["syringe"]])).await;
     assert_eq!(verdict_of(&drawn), "result_pending");

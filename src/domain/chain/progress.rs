@@ -38,6 +38,12 @@ pub struct StepRecord {
     pub early: bool,
     /// Done after it was due.
     pub late: bool,
+    /// The person, where the device named one by id.
+    pub staff_id: Option<Uuid>,
+    /// Whether their PIN came with it and was right; `None`: from before steps were signed.
+    pub signed: Option<bool>,
+    /// What a lead should look at; `None`: from before steps had flags.
+    pub flags: Option<Vec<String>>,
 }
 
 /// The instants of a step.

@@ -10,14 +10,16 @@ fn before() -> DateTime<Utc> {
     start() - TimeDelta::seconds(1)
 }
 
-/// Tests an hour apart: `p` passed, `f` failed, `d` a second record that passed, `x` a second record that failed.
+/// Tests an hour apart: `p` passed, `f` failed, `d` a second record that passed, `x` a second record that failed, `l` passed
+/// and left two lines out.
 fn tests(made: &str) -> Vec<TestRun> {
     let run = |(i, kind): (usize, char)| TestRun {
         completion_id: Uuid::from_u128(100 + i as u128),
         made_at: start() + TimeDelta::hours(i64::try_from(i).expect("few")),
         recorded_at: start() + TimeDelta::hours(200),
-        passed: matches!(kind, 'p' | 'd'),
+        passed: matches!(kind, 'p' | 'd' | 'l'),
         duplicate: matches!(kind, 'd' | 'x'),
+        left_out: if kind == 'l' { vec!["handpiece-1".to_owned(), "syringe".to_owned()] } else { Vec::new() },
     };
     made.chars().enumerate().map(run).collect()
 }
@@ -34,10 +36,45 @@ fn only_tests_in_a_row_count_and_one_that_fails_starts_the_count_again() {
         // One test that two people recorded is one test.
         ("pdp", 2, Some(2)),
         ("ppx", 0, None),
+        // One that left lines out neither counts nor starts the count again.
+        ("l", 0, None),
+        ("pl", 1, Some(0)),
+        ("plp", 2, Some(2)),
     ] {
         let last = last.map(|i| Uuid::from_u128(100 + i));
         assert_eq!(passed_in_a_row(&tests(made), before()), (passed, last), "{made}");
     }
+}
+
+/// A pool hides a bad line: CDA Essentials 2019(6):40, read. So no pool speaks for a line, whatever its count.
+#[test]
+fn a_passed_test_decides_only_with_every_line_that_is_asked_for_in_a_bottle_of_its_own() {
+    let lines = |names: &str| names.split_whitespace().map(str::to_owned).collect::<Vec<_>>();
+    let asked = lines("handpiece-1 handpiece-2 syringe");
+    for (bottles, missing) in [
+        (vec!["handpiece-1", "handpiece-2", "syringe"], ""),
+        (vec!["handpiece-1", "handpiece-2", "syringe", "scaler"], ""),
+        (vec!["handpiece-1", "handpiece-2"], "syringe"),
+        (vec!["handpiece-1 handpiece-2 syringe"], "handpiece-1 handpiece-2 syringe"),
+        (vec!["handpiece-1 handpiece-2", "syringe"], "handpiece-1 handpiece-2"),
+        // In a pool as well as alone is alone.
+        (vec!["handpiece-1", "handpiece-2", "syringe", "syringe scaler"], ""),
+        (vec![], "handpiece-1 handpiece-2 syringe"),
+    ] {
+        let bottles: Vec<_> = bottles.into_iter().map(lines).collect();
+        assert_eq!(left_out(&asked, &bottles), lines(missing), "{bottles:?}");
+    }
+    assert_eq!(left_out(&[], &[]), [""; 0]);
+    for (kind, decides) in [("p", true), ("f", true), ("x", true), ("d", false), ("l", false)] {
+        assert_eq!(tests(kind)[0].decides(), decides, "{kind}");
+    }
+    let why = tests("l")[0].says_too_little().expect("it says why");
+    assert_eq!(
+        why,
+        "the test made at 2026-11-02T09:00:00Z left out the lines handpiece-1, syringe, or had them in a pool"
+    );
+    let failed = TestRun { passed: false, ..tests("l").remove(0) };
+    assert!(failed.decides() && failed.says_too_little().is_none());
 }
 
 #[test]
@@ -54,25 +91,30 @@ fn tests_made_before_the_step_before_do_not_count_and_order_of_arrival_decides_n
 }
 
 #[test]
-fn nobody_who_opened_an_action_or_recorded_a_step_of_it_is_a_second_person() {
-    let step = StepRecord {
-        record_id: Uuid::from_u128(1),
-        step_key: "review".to_owned(),
-        performed_at: start(),
-        recorded_at: start(),
-        performed_by: " kv ".to_owned(),
-        key_id: Uuid::from_u128(2),
-        note: String::new(),
-        reference: String::new(),
-        result: None,
-        completion_id: None,
-        early: false,
-        late: false,
+fn nobody_who_had_a_hand_in_an_action_is_a_second_person() {
+    let hand = |staff_id: Option<u128>, entered: &str| Hand {
+        did: "recorded step review".to_owned(),
+        staff_id: staff_id.map(Uuid::from_u128),
+        entered: entered.to_owned(),
     };
-    let steps = [step];
-    assert!(not_a_second_person("", &steps, "Kofi Vale", "KV").is_some_and(|why| why.contains("review")));
-    assert!(not_a_second_person("Mara Oduya", &[], "mara oduya", "MO").is_some());
-    assert_eq!(not_a_second_person("", &steps, "Mara Oduya", "MO"), None);
+    let kofi = Signing { staff_id: Uuid::from_u128(1), name: "Kofi Vale", initials: "KV" };
+    for (hand, is_the_same) in [
+        (hand(None, " kv "), true),
+        (hand(None, "KOFI VALE"), true),
+        (hand(Some(1), "KV"), true),
+        // Whatever initials came with the id, and whoever the initials were said to be.
+        (hand(Some(1), "MO"), true),
+        (hand(Some(2), "KV"), true),
+        (hand(Some(2), "MO"), false),
+        (hand(None, "K"), false),
+        (hand(None, ""), false),
+    ] {
+        let why = not_a_second_person(std::slice::from_ref(&hand), kofi);
+        assert_eq!(why.is_some(), is_the_same, "{hand:?}");
+        assert!(why.is_none_or(|why| why == "Kofi Vale recorded step review"));
+    }
+    let unnamed = Signing { name: "", initials: "", ..kofi };
+    assert_eq!(not_a_second_person(&[Hand::of_opening("")], unnamed), None);
 }
 
 #[test]

@@ -49,12 +49,14 @@ pub(super) fn fails(
     let lot = answer.lot_id.and_then(|id| asked.lots.lots.get(&id))?;
     judged.product_version = Some(lot.version.version);
     let product = &lot.version.product;
+    judged.wrong_product = true;
     if !product_ids.contains(&lot.version.product_id) {
         return Some(format!("{} is not a product of this step; rinse, and repeat with the right one", product.name));
     }
     let Some(product_use) = product.find_use(use_key) else {
         return Some(format!("the instructions of {} as entered have no use {use_key}", product.name));
     };
+    judged.wrong_product = lot.is_unfit(submission.performed_at);
     if lot.clinic_id != asked.lots.clinic_id {
         return Some(format!("lot {} stands at another clinic", lot.lot_number));
     }
@@ -63,6 +65,8 @@ pub(super) fn fails(
     }
     let too_old = over_mixed(product_use, lot, answer, submission);
     if too_old.is_some() {
+        // What is not recorded of the mixing, or cannot be, says nothing against the product.
+        judged.wrong_product = answer.mixed_at.is_some_and(|mixed_at| mixed_at <= submission.performed_at);
         return too_old;
     }
     if !matches!(applied_to, AppliedTo::SuctionLines | AppliedTo::Traps) {
@@ -78,7 +82,10 @@ pub(super) fn fails(
             judged.finding = format!("warning: {told}");
             None
         }
-        CleanerVerdict::Refused => Some(told),
+        CleanerVerdict::Refused => {
+            judged.wrong_product = true;
+            Some(told)
+        }
     }
 }
 

@@ -133,7 +133,9 @@ fn follow_up(action: &FollowUp, cover: &Cover) -> String {
         let result = step.result.as_ref().map_or_else(String::new, |result| format!(" ({})", escape(result)));
         let note = if step.note.is_empty() { String::new() } else { format!(": {}", escape(&step.note)) };
         let (key, by, at) = (plain(&step.step_key), escape(&step.performed_by), cover.minute(step.performed_at));
-        let _ = write!(text, "<li>{key}{result} by {by} at {at}{note}</li>");
+        let flags = step.flags.iter().map(|flag| plain(flag)).collect::<Vec<_>>().join(", ");
+        let flags = if flags.is_empty() { flags } else { format!(" [to look at: {flags}]") };
+        let _ = write!(text, "<li>{key}{result} by {by} at {at}{flags}{note}</li>");
     }
     text.push_str("</ul>");
     match (action.closed_at, &action.closed_by) {

@@ -65,6 +65,7 @@ fn summary() -> Summary {
                 performed_by: "LM".to_owned(),
                 note: "as the label says".to_owned(),
                 result: None,
+                flags: vec!["not_the_owner".to_owned()],
             }],
         }],
         out_of_use: vec![OutOfUse {
@@ -162,6 +163,7 @@ fn the_page_claims_nothing_and_tells_what_followed() {
     for told in [
         "record missing",
         "shock treatment by lm",
+        "[to look at: not the owner]",
         "released by lena moss",
         "open when this pack was made",
         "no reason is recorded",

@@ -71,6 +71,25 @@ fn the_last_mark_of_a_kind_counts() {
 }
 
 #[test]
+fn other_words_about_a_recall_are_the_same_recall_and_one_after_a_withdrawal_is_another() {
+    let kinds = [
+        (LotMarkKind::Opened, None),
+        (LotMarkKind::Recalled, Some(2)),
+        (LotMarkKind::Emptied, Some(2)),
+        (LotMarkKind::Recalled, Some(2)),
+        (LotMarkKind::RecallWithdrawn, None),
+        (LotMarkKind::Discarded, None),
+        (LotMarkKind::Recalled, Some(7)),
+        (LotMarkKind::Recalled, Some(7)),
+    ];
+    let marks: Vec<_> = kinds.iter().map(|(kind, _)| mark(*kind, "2026-11-02T09:00:00Z")).collect();
+    for (i, (_, number)) in kinds.iter().enumerate() {
+        assert_eq!(standing_recall_number(&marks[..=i]), *number, "after {}", i + 1);
+    }
+    assert_eq!(standing_recall_number(&[]), None);
+}
+
+#[test]
 fn every_kind_is_found_by_its_name() {
     for kind in LotMarkKind::ALL {
         assert_eq!(LotMarkKind::from_name(kind.as_str()), Some(kind));

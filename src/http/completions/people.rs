@@ -3,11 +3,11 @@
 //! The rule of this file: only a wrong PIN refuses a completion. Whatever else is odd about a person is kept beside
 //! what they recorded.
 
-use chrono::{DateTime, Datelike as _, NaiveDate, SubsecRound as _};
+use chrono::{Datelike as _, SubsecRound as _};
 use sqlx::PgConnection;
 
 use super::documents::CompletionInput;
-use crate::domain::evidence::{CLOCK_TOLERANCE, CompletionKind, Judgement};
+use crate::domain::evidence::{CompletionKind, Judgement};
 use crate::domain::fault::Fault;
 use crate::domain::flags::{self, Entry, Flag, Performed, Person};
 use crate::domain::staff::Work as Competent;
@@ -16,7 +16,8 @@ use crate::http::caller::Caller;
 use crate::http::problem::{ApiError, ApiResult};
 use crate::http::signature::RightPins;
 use crate::http::tasks::Work;
-use crate::store::{self, clinics, completions, flagged, presence, staff};
+use crate::http::who::{self, Said, Who};
+use crate::store::{self, completions, flagged, presence, staff};
 
 /// Whether the person's PIN came with it. What stands already under the id was signed or not when it was recorded: a
 /// repeat asks for no PIN, which the person may have changed since.
@@ -48,24 +49,6 @@ pub(super) fn clock_fault(input: &CompletionInput) -> Option<Fault> {
     is_odd.then(|| Fault::new("/device_at", "must lie in the years 1970 to 2199"))
 }
 
-/// Who did it.
-#[derive(Debug)]
-pub(super) struct Who {
-    /// As it is kept: the initials that were sent, else those of the person named by id.
-    pub(super) performed_by: String,
-    person: Person,
-    /// The clinic day of the work.
-    day: NaiveDate,
-    is_nobody: bool,
-}
-
-impl Who {
-    /// Why nothing can be made of it.
-    pub(super) fn fault(&self) -> Option<Fault> {
-        self.is_nobody.then(|| Fault::new("/staff_id", "names nobody of this group's staff"))
-    }
-}
-
 /// Finds out who did it.
 ///
 /// # Errors
@@ -76,27 +59,13 @@ pub(super) async fn find(
     input: &CompletionInput,
     work: &Work,
 ) -> ApiResult<Who> {
-    let initials = input.performed_by.clone().unwrap_or_default();
-    if !staff::is_kept(db, caller.group_id).await? {
-        let is_nobody = input.staff_id.is_some();
-        let day = work.task.id.clinic_day();
-        return Ok(Who { performed_by: initials, person: Person::NotKept, day, is_nobody });
-    }
-    let hours = clinics::hours(db, caller.group_id, work.task.clinic_id).await?;
-    let hours = hours.ok_or_else(|| ApiError::not_found("clinic"))?;
-    // What lies out of all bounds is refused beside this, and must not be reckoned with first.
-    let performed_at = input.performed_at.clamp(DateTime::UNIX_EPOCH, caller.now + CLOCK_TOLERANCE);
-    let day = hours.clinic_day_of(performed_at);
-    let person = match input.staff_id {
-        Some(staff_id) => staff::find(db, caller.group_id, staff_id).await?.map_or(Person::Unknown, Person::Known),
-        None => Person::by_initials(staff::list_with_initials(db, caller.group_id, &initials).await?, day),
+    let said = Said {
+        staff_id: input.staff_id,
+        initials: input.performed_by.as_deref(),
+        clinic_id: work.task.clinic_id,
+        performed_at: input.performed_at,
     };
-    let is_nobody = input.staff_id.is_some() && person == Person::Unknown;
-    let performed_by = match (&input.performed_by, &person) {
-        (None, Person::Known(person)) => person.initials.clone(),
-        _ => initials,
-    };
-    Ok(Who { performed_by, person, day, is_nobody })
+    who::find(db, caller, said).await
 }
 
 /// What a lead should look at.

@@ -13,7 +13,7 @@ use sqlx::PgConnection;
 use uuid::Uuid;
 
 use super::documents::{CompletionAnswer, CompletionInput};
-use super::people::{self, Who};
+use super::people;
 use super::{MAY_RECORD, known};
 use crate::domain::access::Role;
 use crate::domain::event::EventKind;
@@ -27,7 +27,8 @@ use crate::http::caller::Caller;
 use crate::http::problem::{ApiError, ApiResult};
 use crate::http::signature::RightPins;
 use crate::http::tasks::{Access, Work, find_work};
-use crate::store::actions::{self, Followed};
+use crate::http::who::Who;
+use crate::store::actions::{self, Followed, LotRecall, WrongProduct};
 use crate::store::completions::{Completion, Receipt};
 use crate::store::tasks::Settlement;
 use crate::store::{self, completions, events, planning, purges, repeats, tasks};
@@ -134,6 +135,8 @@ struct Judged {
     who: Who,
     /// The task had been completed already, and this does not correct it.
     duplicate: bool,
+    /// What it was worked with and should not have been.
+    wrong_products: Vec<WrongProduct>,
 }
 
 async fn judge(db: &mut PgConnection, caller: &Caller, input: &CompletionInput, work: &Work) -> ApiResult<Judged> {
@@ -172,7 +175,19 @@ async fn judge(db: &mut PgConnection, caller: &Caller, input: &CompletionInput, 
     if judgement.verdict == Verdict::Void && !repeats::is_possible(work.task.id.clinic_day(), caller.now) {
         judgement.findings.push(Finding { step: None, finding: TOO_LATE_TO_REPEAT.to_owned() });
     }
-    Ok(Judged { judgement, who, duplicate })
+    let wrong_products = wrong_products(&judgement, &lots);
+    Ok(Judged { judgement, who, duplicate, wrong_products })
+}
+
+fn wrong_products(judgement: &Judgement, lots: &evidence::LotsAsked) -> Vec<WrongProduct> {
+    let wrong = judgement.steps.iter().filter(|step| step.wrong_product);
+    let recall = |lot_id: Uuid| LotRecall::standing(lot_id, &lots.lots.get(&lot_id)?.marks);
+    wrong
+        .map(|step| WrongProduct {
+            finding: format!("{}, {}", step.key, step.finding),
+            recall: step.lot_id.and_then(recall),
+        })
+        .collect()
 }
 
 /// The lots that the answers name, and the place they were used at. No more are looked up than answers are taken.
@@ -186,6 +201,7 @@ async fn lots_asked(
     if named.is_empty() {
         return Ok(evidence::LotsAsked::default());
     }
+    store::lots::hold_for_use(db, caller.group_id, &named).await?;
     let named: Vec<Uuid> = named.into_iter().collect();
     let clinic = store::clinics::find(db, caller.group_id, work.task.clinic_id).await?;
     Ok(evidence::LotsAsked {
@@ -305,6 +321,7 @@ async fn follow_up(
         verdict: judgement.verdict,
         done: settled,
         duplicate: judged.duplicate,
+        wrong_products: &judged.wrong_products,
         key_id: caller.key_id,
     };
     actions::follow(db, caller.group_id, &followed, caller.now).await?;

@@ -1,6 +1,7 @@
 //! Closing a corrective action.
 //!
-//! The rule of this file: a second person closes it, by a PIN of their own: nobody who opened it or recorded a step of it.
+//! The rule of this file: a second person closes it, by a PIN of their own: nobody who opened it, recorded a step of it,
+//! what opened it, a test that a step rests on, or what was said in the place of what opened it.
 //! Either every step that was asked for is recorded and what it put out of use is released, or what opened it was
 //! corrected with nothing left of it.
 
@@ -30,7 +31,7 @@ use crate::http::problem::{ApiError, ApiResult};
 use crate::http::samples;
 use crate::http::signature::SignatureInput;
 use crate::http::signing;
-use crate::store::{self, actions, corrective_actions, misses, quarantines};
+use crate::store::{self, actions, corrective_actions, hands, misses, quarantines};
 
 /// A closing as it is signed.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
@@ -51,7 +52,8 @@ pub(super) fn router() -> OpenApiRouter<AppState> {
 
 /// Close a corrective action
 ///
-/// By a second person with a PIN of their own. Refused with 409 while something is missing; the answer names each: a step
+/// By a second person with a PIN of their own: nobody who opened it, recorded a step of it or a completion that it was opened
+/// for, rests on or was lifted by. Refused with 409 while something is missing; the answer names each: a step
 /// that was asked for, a release of what was put in quarantine, the reason of a missed task. Where what opened it was
 /// corrected with nothing left of it, it is closed on that ground.
 #[utoipa::path(post, path = "/v1/corrective-actions/{action_id}/close", operation_id = "close_corrective_action",
@@ -86,9 +88,10 @@ async fn close_corrective_action(
         return closed_already(&mut tx, &caller, action, &closing, &input).await;
     }
     let grounds = grounds(&mut tx, &caller, &action).await?;
-    let records = list_records(&mut tx, &caller, &action).await?;
-    if let Some(why) = not_a_second_person(&action.opened_by, &records, &signer.name, &signer.initials) {
-        return Err(ApiError::conflict("second-person-needed", "A second person closes an action", why));
+    let hands = hands::list(&mut tx, caller.group_id, &action).await?;
+    if let Some(why) = not_a_second_person(&hands, signer.signing()) {
+        let detail = format!("{why}; a second person closes it");
+        return Err(ApiError::conflict("second-person-needed", "A second person closes an action", detail));
     }
     let closing = Closing {
         close_id: input.close_id,
@@ -126,6 +129,7 @@ async fn grounds(db: &mut PgConnection, caller: &Caller, action: &CorrectiveActi
     let mut missing = Vec::new();
     if let Some(next) = progress.next() {
         missing.push(format!("record missing: step {}, {}", next.key, next.instruction));
+        missing.extend(actions::list_undecided(&mut *db, caller.group_id, action, &progress).await?);
     }
     let put_out = quarantines::list_of_cause(&mut *db, caller.group_id, action.action_id).await?;
     for quarantine in put_out.iter().filter(|q| q.release.is_none()) {

@@ -15,10 +15,11 @@ use crate::domain::corrective_action::{
 use crate::domain::ladder::Audience;
 use crate::domain::limit::Source;
 use crate::http::caller::Caller;
+use crate::http::completions::FlagNote;
 use crate::http::problem::ApiResult;
 use crate::http::samples;
 use crate::store::action_worklist::{self, ActionFilter, Awaited, ListedAction};
-use crate::store::{actions, corrective_actions, quarantines};
+use crate::store::{actions, corrective_actions, quarantines, retests};
 
 /// An action as a person opens it.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
@@ -189,6 +190,14 @@ pub struct StepRecordDocument {
     pub early: bool,
     /// Done after it was due.
     pub late: bool,
+    /// The person, where the device named one by id; null: by initials alone.
+    #[schema(required)]
+    pub staff_id: Option<Uuid>,
+    /// Whether that person's PIN came with it; null: recorded before steps were signed.
+    #[schema(required)]
+    pub signed: Option<bool>,
+    /// What a lead should look at.
+    pub flags: Vec<FlagNote>,
 }
 
 impl StepRecordDocument {
@@ -204,6 +213,9 @@ impl StepRecordDocument {
             completion_id: record.completion_id,
             early: record.early,
             late: record.late,
+            staff_id: record.staff_id,
+            signed: record.signed,
+            flags: FlagNote::of(record.flags.as_deref().unwrap_or_default()),
         }
     }
 }
@@ -326,8 +338,12 @@ impl ActionDocument {
         let notes = corrective_actions::list_notes(&mut *db, group_id, action_id).await?;
         let closing = corrective_actions::find_close(&mut *db, group_id, action_id).await?;
         let cause_lifted = actions::is_lifted(&mut *db, group_id, &action).await?;
+        let missing_for_release = match closing {
+            None => actions::list_missing(&mut *db, group_id, &action, &progress).await?,
+            Some(_) => Vec::new(),
+        };
         Ok(Self {
-            missing_for_release: if closing.is_some() { Vec::new() } else { progress.missing_for_release() },
+            missing_for_release,
             action_id,
             clinic_id: action.clinic_id,
             subject_id: action.subject_id,
@@ -367,7 +383,7 @@ async fn count_passed(
     }
     let Some(routine_id) = step.evidence.names_routine().or(action.routine_id) else { return Ok(None) };
     let since = progress.tests_count_from(step);
-    let tests = corrective_actions::list_tests(db, group_id, routine_id, action, since).await?;
+    let tests = retests::list_tests(db, group_id, routine_id, action, since).await?;
     Ok(Some(passed_in_a_row(&tests, since).0))
 }
 

@@ -19,10 +19,13 @@ use super::documents::StepRecordDocument;
 use super::{MAY_WORK, find_action};
 use crate::domain::chain::progress::{Asked, Progress, StepClaim, StepRecord};
 use crate::domain::chain::{ChainEvidence, ChainStep, StepEnd};
-use crate::domain::corrective_action::{CorrectiveAction, passed_in_a_row};
+use crate::domain::corrective_action::{CorrectiveAction, TestRun, passed_in_a_row};
 use crate::domain::event::EventKind;
 use crate::domain::evidence::CLOCK_TOLERANCE;
 use crate::domain::fault::{Fault, check_optional_text, check_text};
+use crate::domain::flags::{Flag, Person, StepEntry, step_flags};
+use crate::domain::pin::Pin;
+use crate::domain::staff::Work;
 use crate::http::AppState;
 use crate::http::caller::Caller;
 use crate::http::configuration::without_faults;
@@ -30,10 +33,15 @@ use crate::http::extract::{Body, Path};
 use crate::http::openapi::{Example, Part};
 use crate::http::problem::{ApiError, ApiResult};
 use crate::http::samples;
-use crate::store::{self, actions, corrective_actions, events};
+use crate::http::signature;
+use crate::http::who::{self, Said, Who};
+use crate::store::{self, actions, corrective_actions, events, retests};
 
 /// How long before the opening a first step may have been done: somebody acts before the record says so.
 const BEFORE_OPENING: TimeDelta = TimeDelta::days(7);
+
+/// What follows from a test that left lines out.
+const EACH_ALONE: &str = "every line that is asked for is tested again, each in a bottle of its own";
 
 /// A step as it is recorded.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
@@ -43,9 +51,19 @@ pub struct StepRecordInput {
     pub record_id: Uuid,
     /// When it was done; not in the future, and not before the step before it.
     pub performed_at: DateTime<Utc>,
-    /// The person, by initials as in `/v1/staff`. Whoever records a step cannot close the action.
+    /// The person, by initials as in `/v1/staff`; may be left out where `staff_id` names them. Whoever records a step cannot
+    /// close the action.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(min_length = 1, max_length = 40, example = "KV")]
-    pub performed_by: String,
+    pub performed_by: Option<String>,
+    /// The person, by id: initials change hands.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub staff_id: Option<Uuid>,
+    /// The PIN of the person named by `staff_id`: right, it is signed; wrong, nothing is kept. No part of what a repeat is
+    /// compared by.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<String>, pattern = "^[0-9]{4,12}$")]
+    pub pin: Option<Pin>,
     /// What was found or decided. No patient or health data.
     #[serde(default)]
     #[schema(max_length = 2000)]
@@ -74,7 +92,15 @@ impl StepRecordInput {
 
     fn text_faults(&self) -> Vec<Fault> {
         let mut faults = Vec::new();
-        check_text(&mut faults, "/performed_by", &self.performed_by, 40);
+        if let Some(performed_by) = &self.performed_by {
+            check_text(&mut faults, "/performed_by", performed_by, 40);
+        } else if self.staff_id.is_none() {
+            faults.push(Fault::new("/performed_by", "must say who did it, unless staff_id does"));
+        }
+        if self.pin.is_some() && self.staff_id.is_none() {
+            faults.push(Fault::new("/staff_id", "must say whose PIN it is"));
+        }
+        faults.extend(self.pin.as_ref().and_then(|pin| pin.fault("/pin")));
         check_optional_text(&mut faults, "/note", &self.note, 2000);
         check_optional_text(&mut faults, "/reference", &self.reference, 200);
         faults
@@ -84,7 +110,8 @@ impl StepRecordInput {
     fn says(&self, record: &StepRecord) -> bool {
         record.record_id == self.record_id
             && record.performed_at == self.performed_at.trunc_subsecs(6)
-            && record.performed_by == self.performed_by
+            && self.performed_by.as_ref().is_none_or(|by| record.performed_by == *by)
+            && record.staff_id == self.staff_id
             && record.note == self.note
             && record.reference == self.reference
             && self.result.is_none_or(|result| record.result == Some(result))
@@ -99,8 +126,10 @@ pub(super) fn router() -> OpenApiRouter<AppState> {
 /// Record a step of a corrective action
 ///
 /// In the order of the chain: a step before its turn is refused with 409, and the answer names what comes before. Done
-/// before its window or after it was due is kept and flagged. Where the step rests on a test, the verdict of that test
-/// decides; where it counts tests that passed in a row, it is refused with 409 until there are enough.
+/// before its window or after it was due is kept and flagged, and so is a person of another role than its owner, one without
+/// the competence that its tests take, and one who was not on the staff that day. Where the step rests on a test, the
+/// verdict of that test decides, as long as it left out no line that is asked for; where it counts tests that passed in a
+/// row, it is refused with 409 until there are enough.
 #[utoipa::path(put, path = "/v1/corrective-actions/{action_id}/steps/{step_key}", operation_id = "record_corrective_action_step",
     tag = "Corrective actions",
     params(("action_id" = Uuid, Path, description = "The action"), ("step_key" = String, Path, description = "The step")),
@@ -115,6 +144,7 @@ async fn record_corrective_action_step(
 ) -> ApiResult<(StatusCode, Json<StepRecordDocument>)> {
     caller.must_be(&MAY_WORK)?;
     without_faults((), input.text_faults()).map_err(ApiError::rules_broken)?;
+    let signed = check_signature(&state, &caller, action_id, &step_key, &input).await?;
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     let action = find_action(&mut tx, &caller, action_id).await?;
     let place = (action.clinic_id, action.subject_id);
@@ -134,16 +164,25 @@ async fn record_corrective_action_step(
     must_be_its_turn(&progress, step, &action)?;
     let mut faults = input.claim().faults(&step.evidence);
     faults.extend(time_fault(&input, &progress, step, &action, caller.now));
+    let said = Said {
+        staff_id: input.staff_id,
+        initials: input.performed_by.as_deref(),
+        clinic_id: action.clinic_id,
+        performed_at: input.performed_at,
+    };
+    let who = who::find(&mut tx, &caller, said).await?;
+    faults.extend(who.fault());
     without_faults((), faults).map_err(ApiError::rules_broken)?;
     let (result, completion_id) = judge(&mut tx, &caller, &action, &progress, step, &input).await?;
     let times = progress.times_of(step);
     let performed_at = input.performed_at.trunc_subsecs(6);
+    let flags = flags(&mut tx, &caller, &action, step, &who, input.performed_by.as_deref()).await?;
     let record = StepRecord {
         record_id: input.record_id,
         step_key: step_key.clone(),
         performed_at,
         recorded_at: caller.now,
-        performed_by: input.performed_by,
+        performed_by: who.performed_by,
         key_id: caller.key_id,
         note: input.note,
         reference: input.reference,
@@ -151,6 +190,9 @@ async fn record_corrective_action_step(
         completion_id,
         early: performed_at < times.may_start_at,
         late: performed_at > times.due_by,
+        staff_id: input.staff_id,
+        signed: Some(signed),
+        flags: Some(flags.iter().map(|flag| flag.as_str().to_owned()).collect()),
     };
     let of = (action_id, action.clinic_id);
     if !corrective_actions::insert_step(&mut tx, caller.group_id, of, &record).await? {
@@ -168,6 +210,56 @@ async fn record_corrective_action_step(
     actions::go_on(&mut tx, caller.group_id, &action, caller.now).await?;
     tx.commit().await?;
     Ok((StatusCode::CREATED, Json(document)))
+}
+
+/// Whether the person's PIN came with it. A step that stands already asks for none: it was signed or not then.
+async fn check_signature(
+    state: &AppState,
+    caller: &Caller,
+    action_id: Uuid,
+    step_key: &str,
+    input: &StepRecordInput,
+) -> ApiResult<bool> {
+    let (Some(staff_id), Some(pin)) = (input.staff_id, &input.pin) else { return Ok(false) };
+    let mut tx = store::begin(&state.pool, caller.group_id).await?;
+    find_action(&mut tx, caller, action_id).await?;
+    let records = corrective_actions::list_steps(&mut tx, caller.group_id, &[action_id]).await?;
+    tx.commit().await?;
+    if !records.iter().any(|(_, record)| record.step_key == step_key) {
+        signature::check_pin(state, caller, staff_id, pin, "/pin").await?;
+    }
+    Ok(true)
+}
+
+/// What a lead should look at.
+async fn flags(
+    db: &mut PgConnection,
+    caller: &Caller,
+    action: &CorrectiveAction,
+    step: &ChainStep,
+    who: &Who,
+    initials: Option<&str>,
+) -> ApiResult<Vec<Flag>> {
+    let Person::Known(person) = &who.person else {
+        let (person, owner, day) = (&who.person, step.owner, who.day);
+        let nobody = StepEntry { person, initials, day, owner, competences: &[], work: Work::default() };
+        return Ok(step_flags(&nobody));
+    };
+    let routine_id = step.evidence.names_routine().or(action.routine_id).filter(|_| step.evidence.is_test());
+    let routine = match routine_id {
+        Some(routine_id) => store::routines::find_newest(&mut *db, caller.group_id, routine_id).await?,
+        None => None,
+    };
+    let mut competences = store::staff::list_competences(db, caller.group_id, &[person.staff_id]).await?;
+    let family = routine.as_ref().and_then(|version| version.routine.family.as_deref());
+    Ok(step_flags(&StepEntry {
+        person: &who.person,
+        initials,
+        day: who.day,
+        owner: step.owner,
+        competences: &competences.remove(&person.staff_id).unwrap_or_default(),
+        work: Work { routine_id, family },
+    }))
 }
 
 async fn must_be_open(db: &mut PgConnection, caller: &Caller, action: &CorrectiveAction) -> ApiResult<()> {
@@ -237,19 +329,28 @@ async fn judge(
         )
     })?;
     let since = progress.tests_count_from(step);
-    let tests = corrective_actions::list_tests(db, caller.group_id, routine_id, action, since).await?;
+    let tests = retests::list_tests(db, caller.group_id, routine_id, action, since).await?;
+    let mut undecided = tests.iter().filter_map(TestRun::says_too_little).map(|why| format!("{why}; {EACH_ALONE}"));
     if let ChainEvidence::TestsPassed { count, .. } = step.evidence {
         let (passed, last) = passed_in_a_row(&tests, since);
         if passed < count {
-            let missing = vec![format!("record missing: {count} tests in a row that passed; {passed} so far")];
+            let mut missing = vec![format!("record missing: {count} tests in a row that passed; {passed} so far")];
+            missing.extend(undecided.next_back());
             let caution = action.chain.cautions.first().map_or("", String::as_str);
             return Err(ApiError::not_yet("tests-missing", "Tests are missing", missing, caution));
         }
         return Ok((Some(StepEnd::Passed), last));
     }
-    // The first test decides: whoever tests until one passes has not repeated the test once.
-    let Some(first) = tests.first() else {
-        let missing = vec!["record missing: a decided test of this subject, made since then".to_owned()];
+    // The first test that decides counts: whoever tests until one passes has not repeated the test once.
+    let first = tests.iter().find(|test| test.decides());
+    let named = tests.iter().find(|test| Some(test.completion_id) == input.completion_id);
+    if let Some(why) = named.and_then(TestRun::says_too_little) {
+        let rule = format!("must name a test of every line that is asked for, each by itself; {why}");
+        return Err(ApiError::rule_broken("/completion_id", rule));
+    }
+    let Some(first) = first else {
+        let mut missing = vec!["record missing: a decided test of this subject, made since then".to_owned()];
+        missing.extend(undecided.next_back());
         return Err(ApiError::not_yet("tests-missing", "Tests are missing", missing, ""));
     };
     if input.completion_id != Some(first.completion_id) {
@@ -264,7 +365,9 @@ pub(super) fn examples() -> Vec<Example> {
     let input = StepRecordInput {
         record_id: samples::STEP_RECORD,
         performed_at: samples::morning(9, 20),
-        performed_by: "KV".to_owned(),
+        performed_by: Some("KV".to_owned()),
+        staff_id: Some(samples::STAFF),
+        pin: None,
         note: "Work with amalgam stops until the container is changed.".to_owned(),
         reference: String::new(),
         result: None,
@@ -274,13 +377,16 @@ pub(super) fn examples() -> Vec<Example> {
         record_id: input.record_id,
         performed_at: input.performed_at,
         recorded_at: samples::morning(9, 22),
-        performed_by: input.performed_by.clone(),
+        performed_by: "KV".to_owned(),
         note: input.note.clone(),
         reference: String::new(),
         result: None,
         completion_id: None,
         early: false,
         late: false,
+        staff_id: input.staff_id,
+        signed: Some(false),
+        flags: Vec::new(),
     };
     let example = |part, value| Example { operation_id: "record_corrective_action_step", part, value };
     vec![example(Part::Request, json!(input)), example(Part::Response, json!(document))]

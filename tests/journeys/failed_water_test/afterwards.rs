@@ -35,7 +35,7 @@ pub(super) async fn other_systems_are_told_the_same(pool: &PgPool, clinic: &Clin
     let mut reader = options.connect().await.expect("the login connects");
 
     let bottles = "select lines, qualifier, cfu_per_ml::text, kept, pool_finding from reporting.water_results
-                   order by drawn_on, bottle";
+                   order by drawn_on, completion_id, bottle";
     let expected = json!([
         { "lines": ["handpiece-1", "syringe"], "qualifier": "eq", "cfu_per_ml": "300", "kept": true,
           "pool_finding": "open_for_each_line" },
@@ -43,16 +43,26 @@ pub(super) async fn other_systems_are_told_the_same(pool: &PgPool, clinic: &Clin
         { "lines": ["syringe"], "qualifier": "lt", "cfu_per_ml": "10", "kept": true, "pool_finding": null },
         { "lines": ["handpiece-1"], "qualifier": "eq", "cfu_per_ml": "500", "kept": true, "pool_finding": null },
         { "lines": ["syringe"], "qualifier": "lt", "cfu_per_ml": "10", "kept": true, "pool_finding": null },
+        // The three that left a line out.
+        { "lines": ["syringe"], "qualifier": "lt", "cfu_per_ml": "10", "kept": true, "pool_finding": null },
+        { "lines": ["handpiece-1", "syringe"], "qualifier": "eq", "cfu_per_ml": "10", "kept": true,
+          "pool_finding": "every_line_within" },
+        { "lines": ["handpiece-1"], "qualifier": "lt", "cfu_per_ml": "10", "kept": true, "pool_finding": null },
         { "lines": ["handpiece-1"], "qualifier": "eq", "cfu_per_ml": "40", "kept": true, "pool_finding": null },
         { "lines": ["syringe"], "qualifier": "lt", "cfu_per_ml": "10", "kept": true, "pool_finding": null },
     ]);
     assert_eq!(rows(&mut reader, bottles).await, expected);
 
-    let actions = "select kind, cause, next_step, closed_by, grounds from reporting.corrective_actions";
+    let actions =
+        "select kind, cause, next_step, closed_by, grounds from reporting.corrective_actions order by opened_at";
+    let closed = |kind: &str, cause: &str, by: &str| json!({ "kind": kind, "cause": cause, "next_step": null, "closed_by": by, "grounds": "steps_recorded" });
     assert_eq!(
         rows(&mut reader, actions).await,
-        json!([{ "kind": "water_over_limit", "cause": "completion", "next_step": null, "closed_by": "Sunniva Quill",
-                 "grounds": "steps_recorded" }])
+        json!([
+            closed("water_over_limit", "completion", "Sunniva Quill"),
+            closed("wrong_or_expired_product", "completion", "Kofi Vale"),
+            closed("wrong_or_expired_product", "lot", "Kofi Vale"),
+        ])
     );
     let steps = format!(
         "select step_key, performed_by, result from reporting.corrective_action_steps where action_id = '{action}'
@@ -77,9 +87,9 @@ pub(super) async fn other_systems_are_told_the_same(pool: &PgPool, clinic: &Clin
             "look-at-trend MO null"
         ]
     );
-    let out = "select cause, released_by, released_at from reporting.quarantines";
+    let out = format!("select cause, released_by, released_at from reporting.quarantines where cause_id = '{action}'");
     assert_eq!(
-        rows(&mut reader, out).await,
+        rows(&mut reader, &out).await,
         json!([{ "cause": "corrective_action", "released_by": "Mara Oduya",
                  "released_at": "2026-11-30T14:00:00+00:00" }])
     );

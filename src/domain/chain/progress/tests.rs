@@ -20,6 +20,9 @@ fn record(key: &str, performed_at: &str, result: Option<StepEnd>) -> StepRecord 
         completion_id: None,
         early: false,
         late: false,
+        staff_id: None,
+        signed: None,
+        flags: None,
     }
 }
 

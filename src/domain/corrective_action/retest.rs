@@ -1,0 +1,75 @@
+//! Which tests decide how an action goes on.
+//!
+//! The rule of this file: a test that failed always decides; one that passed only where it says something about each line
+//! that fell short. A pool hides a bad line (CDA Essentials 2019(6):40, read), so a line counts as tested again only in a
+//! bottle of its own.
+
+use chrono::{DateTime, SecondsFormat, Utc};
+use uuid::Uuid;
+
+/// A decided test of a subject.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct TestRun {
+    /// The completion that holds its result.
+    pub completion_id: Uuid,
+    /// When it was made: when it was sampled, where its result came later.
+    pub made_at: DateTime<Utc>,
+    /// When its result reached us.
+    pub recorded_at: DateTime<Utc>,
+    /// Whether it passed.
+    pub passed: bool,
+    /// The task had been completed already: another record of one test, perhaps.
+    pub duplicate: bool,
+    /// Lines that are to be tested again and stood in no bottle of their own; empty where the test draws no water.
+    pub left_out: Vec<String>,
+}
+
+impl TestRun {
+    /// Whether it can end a step.
+    #[must_use]
+    pub fn decides(&self) -> bool {
+        !self.passed || !self.duplicate && self.left_out.is_empty()
+    }
+
+    /// Why it decides nothing though it passed, where lines are the reason.
+    #[must_use]
+    pub fn says_too_little(&self) -> Option<String> {
+        let made_at = self.made_at.to_rfc3339_opts(SecondsFormat::Secs, true);
+        let lines = self.left_out.join(", ");
+        (self.passed && !self.left_out.is_empty())
+            .then(|| format!("the test made at {made_at} left out the lines {lines}, or had them in a pool"))
+    }
+}
+
+/// The lines to be tested again that stand in no bottle of their own.
+///
+/// # Examples
+/// ```
+/// use chairtide::domain::corrective_action::left_out;
+/// let lines = |names: &[&str]| names.iter().map(|name| (*name).to_owned()).collect::<Vec<_>>();
+/// let asked = lines(&["handpiece-1", "syringe"]);
+/// assert_eq!(left_out(&asked, &[lines(&["handpiece-1", "syringe"])]), asked);
+/// assert_eq!(left_out(&asked, &[lines(&["syringe"]), lines(&["scaler"])]), lines(&["handpiece-1"]));
+/// ```
+#[must_use]
+pub fn left_out(asked: &[String], bottles: &[Vec<String>]) -> Vec<String> {
+    let alone = |line: &String| bottles.iter().any(|bottle| std::slice::from_ref(line) == bottle.as_slice());
+    asked.iter().filter(|line| !alone(line)).cloned().collect()
+}
+
+/// How many tests in a row passed up to the last one, made after `since`; with the last one that counts.
+///
+/// A test that failed starts the count again. A second record of a test that passed does not count twice, nor does a test
+/// that left lines out; a second record that failed does start the count again, as it may be the true one.
+#[must_use]
+pub fn passed_in_a_row(tests: &[TestRun], since: DateTime<Utc>) -> (u32, Option<Uuid>) {
+    let mut made: Vec<&TestRun> = tests.iter().filter(|t| t.made_at > since && t.decides()).collect();
+    // Of one instant, the failed one comes last: it starts the count again.
+    made.sort_by_key(|t| (t.made_at, !t.passed, t.completion_id));
+    made.into_iter().fold(
+        (0, None),
+        |(count, _), test| {
+            if test.passed { (count + 1, Some(test.completion_id)) } else { (0, None) }
+        },
+    )
+}
