@@ -58,6 +58,7 @@ impl House {
             label: "test".into(),
             role,
             reach,
+            shared: false,
             created_at: now,
             revoked_at: None,
             last_used_at: None,

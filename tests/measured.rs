@@ -1,5 +1,7 @@
 //! Measured evidence through the API: water samples, spore tests, limits that others set, instruments, cycle records.
 
+mod no_limit;
+
 use serde_json::{Value, json};
 use sqlx::PgPool;
 

@@ -1,5 +1,7 @@
 //! People: who may sign, what locks a PIN, and what a lead is shown about entries.
 
+mod shared_tablets;
+
 use chairtide::domain::flags::Flag;
 use chrono::TimeDelta;
 use serde_json::{Value, json};

@@ -79,6 +79,16 @@ pub(crate) async fn set_up<'a>(app: &'a App, products_named: &[u32], applied_to:
     (clinic, task)
 }
 
+/// The limits that decided a step, in short.
+fn limits(step: &Value) -> Vec<String> {
+    let text = |limit: &Value, field: &str| limit[field].as_str().unwrap_or("default").to_owned();
+    let short = |limit: &Value| {
+        let [operator, value, unit, set_by] = ["operator", "value", "unit", "set_by"].map(|field| text(limit, field));
+        format!("{operator} {value} {unit} {} {set_by}", text(&limit["source"], "title"))
+    };
+    step["limits"].as_array().expect("limits").iter().map(short).collect()
+}
+
 fn step<'a>(answer: &'a Value, key: &str) -> &'a Value {
     answer["steps"].as_array().expect("steps").iter().find(|s| s["step"] == key).expect("the step")
 }
@@ -133,7 +143,58 @@ async fn a_hold_takes_the_contact_time_of_the_product(pool: PgPool) {
         let posted = completion(n, &task, lot, seconds, "2026-11-02T07:39:00Z");
         let answer = clinic.tablet.post("/v1/completions", posted).await.expect(201);
         assert_eq!(answer["verdict"], verdict, "{seconds}: {answer}");
-        assert_eq!(step(&answer, "soak")["minimum_seconds"], 900);
+        let soak = step(&answer, "soak");
+        assert_eq!((&soak["minimum_seconds"], &soak["maximum_seconds"]), (&json!(900), &json!(1800)));
+        // What decided is kept as the limits of a reading are: with its source.
+        let told: Vec<String> = limits(soak);
+        assert_eq!(told, ["ge 900 s invented for the test maker", "le 1800 s invented for the test maker"]);
+        assert_eq!(limits(step(&answer, "fill")), ["le 7 d leaflet of the test maker"]);
+    }
+    let rows: Vec<(i32, i32, i32)> = sqlx::query_as(
+        "select minimum_seconds, maximum_seconds, jsonb_array_length(limits) from step_result where step_key = 'soak'",
+    )
+    .fetch_all(&pool)
+    .await
+    .expect("the owner reads everything");
+    assert_eq!(rows, [(900, 1800, 2); 3]);
+}
+
+/// A lot that is old, recalled and of another clinic's is all of that, and a hold cut short is so beside it.
+#[sqlx::test]
+async fn every_reason_a_step_fell_short_is_kept(pool: PgPool) {
+    let app = App::new(pool.clone(), at("2026-11-02T07:40:00Z")).await;
+    let (clinic, task) = set_up(&app, &[RIGHT], "waterlines").await;
+    let lot = lot(&clinic, 831, RIGHT, "2026-11-01", Some("2026-10-25T09:00:00Z")).await;
+    let recall = json!({ "recalled": true, "reason": "invented", "authority": "notice 1", "performed_by": "MO" });
+    clinic.manager.put(&format!("/v1/lots/{lot}/recall"), recall).await.expect(201);
+    let posted = completion(840, &task, lot, 599, "2026-11-02T07:39:00Z");
+    let answer = clinic.tablet.post("/v1/completions", posted).await.expect(201);
+    let finding = step(&answer, "fill")["finding"].as_str().expect("a text").to_owned();
+    for reason in ["is recalled: invented", "expired on 2026-11-01", "over its in-use life after opening"] {
+        assert!(finding.contains(reason), "{reason}: {finding}");
+    }
+    assert!(step(&answer, "soak")["finding"].as_str().expect("a text").contains("held 599 s of at least 900 s"));
+}
+
+/// 40 CFR 441.30(b)(2), read: what is not known to keep pH 6 to 8 cannot be shown to.
+#[sqlx::test]
+async fn an_oxidiser_of_unknown_ph_does_not_pass_where_the_amalgam_rule_is_in_force(pool: PgPool) {
+    let app = App::new(pool.clone(), at("2026-11-02T07:40:00Z")).await;
+    let (clinic, task) = set_up(&app, &[PEROXIDE], "suction_lines").await;
+    let mut unknown = product("Cleaner P", true, "4.0");
+    unknown["product"].as_object_mut().expect("a product").remove("ph");
+    assert!(clinic.admin.put(&format!("/v1/products/{}", id(PEROXIDE)), unknown).await.status.is_success());
+    let lot = lot(&clinic, 831, PEROXIDE, "2027-01-31", Some("2026-11-01T09:00:00Z")).await;
+    for (n, place, verdict, of_rule) in [(840, "US-WA", "failed", 2), (841, "GB", "passed", 0)] {
+        let body = json!({ "name": "Clinic 0", "zone": "Europe/London", "jurisdiction": place });
+        clinic.admin.put(&format!("/v1/clinics/{}", clinic.clinic_id), body).await.expect(200);
+        let posted = completion(n, &task, lot, 1000, "2026-11-02T07:39:00Z");
+        let answer = clinic.tablet.post("/v1/completions", posted).await.expect(201);
+        assert_eq!(answer["verdict"], verdict, "{place}: {answer}");
+        let fill = step(&answer, "fill");
+        assert!(fill["finding"].as_str().is_some_and(|f| f.contains("pH not recorded")), "{place}: {fill}");
+        let kept = limits(fill).into_iter().filter(|limit| limit.contains("[pH]")).count();
+        assert_eq!(kept, of_rule, "{place}: {fill}");
     }
 }
 

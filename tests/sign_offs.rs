@@ -2,6 +2,7 @@
 
 mod asking;
 mod later;
+mod presence;
 
 use axum::http::Method;
 use chairtide::domain::access::Role;

@@ -7,6 +7,7 @@ use uuid::Uuid;
 
 use crate::support::app::{Answer, App};
 use crate::support::contents::contents;
+use crate::support::line_work::{self, LineWork};
 use crate::support::scenario::{self, Clinic, routine};
 use crate::support::{at, id};
 
@@ -78,6 +79,13 @@ async fn step(clinic: &Clinic<'_>, action: &Value, key: &str, n: u32) -> Answer 
     clinic.tablet.put(&format!("/v1/corrective-actions/{}/steps/{key}", action.as_str().expect("an id")), record).await
 }
 
+/// The same, with the completion it rests on.
+async fn named(clinic: &Clinic<'_>, action: &Value, key: &str, n: u32, completion_id: Uuid) -> Answer {
+    let record = json!({ "record_id": id(n), "performed_by": "IB", "note": "done as told", "completion_id": completion_id,
+                         "performed_at": clinic.admin.app.clock.now() });
+    clinic.tablet.put(&format!("/v1/corrective-actions/{}/steps/{key}", action.as_str().expect("an id")), record).await
+}
+
 async fn release(clinic: &Clinic<'_>, quarantine: &Value, signer: u32) -> Answer {
     let body = json!({ "release_id": id(760), "reason": "flushed and disinfected",
                        "signature": { "staff_id": id(signer), "pin": "80146" } });
@@ -98,8 +106,11 @@ async fn a_chair_on_the_mains_is_held_until_it_is_flushed_then_disinfected_then_
     assert_eq!(standing_kinds(&held), ["water_advisory"]);
     assert_eq!(held["standing"][0]["since"], "2026-11-02T08:45:00Z");
     assert_eq!((&held["standing"][0]["id"], &held["ready_by_record"]), (&json!(id(NOTICE)), &json!(false)));
+    let work = line_work::set(&clinic).await;
 
     app.set(at("2026-11-03T10:00:00Z"));
+    // What was done while the notice stood is done anew.
+    work.flush(&clinic, 730, [300, 300]).await;
     // Lifting is a lead's act, and it releases nothing.
     assert_eq!(lift(&clinic, 710, ASSISTANT).await.expect(403)["type"], "/problems/signature-refused");
     lift(&clinic, 710, SECOND).await.expect(201);
@@ -114,15 +125,79 @@ async fn a_chair_on_the_mains_is_held_until_it_is_flushed_then_disinfected_then_
     app.advance(TimeDelta::minutes(5));
     let turned = step(&clinic, &lines["action_id"], "disinfect", 720).await.expect(409);
     assert_eq!(turned["type"], "/problems/step-out-of-order");
-    for (n, key) in [(721, "flush"), (722, "disinfect"), (723, "decide-sample")] {
-        app.advance(TimeDelta::minutes(5));
-        step(&clinic, &lines["action_id"], key, n).await.expect(201);
-    }
+    flushed_then_disinfected(&clinic, &work, &lines["action_id"]).await;
+    app.advance(TimeDelta::minutes(5));
+    step(&clinic, &lines["action_id"], "decide-sample", 723).await.expect(201);
     // A lead without the competence to release, and one with it.
     release(&clinic, &lines["quarantine_id"], SECOND).await.expect(403);
     release(&clinic, &lines["quarantine_id"], LEAD).await.expect(201);
     assert_eq!(standing_kinds(&readiness(&clinic).await), [""; 0]);
     assert_ne!(follow_up(&clinic, clinic.chair).await["released_at"], Value::Null);
+}
+
+/// Lines are flushed 1 to 5 minutes where the utility tells nothing, and then disinfected (CDC, MMWR 52(RR-17), 2003, rec.
+/// VII.E, read in a quotation): each is a record of that work, and nobody's word.
+async fn flushed_then_disinfected(clinic: &Clinic<'_>, work: &LineWork, action: &Value) {
+    let app = clinic.admin.app;
+    let missing = async |key: &str, n: u32, says: &str| {
+        let answer = step(clinic, action, key, n).await.expect(409);
+        assert_eq!(answer["type"], "/problems/work-missing", "{answer}");
+        assert!(answer.to_string().contains(says), "{says}: {answer}");
+        assert!(answer["detail"].as_str().is_some_and(|text| text.contains("instructions")), "its caution: {answer}");
+    };
+    missing("flush", 721, "a flush of every line, each timed by a hold of ≥ 60 s").await;
+    // The lines were not disinfected first: what was put in before the flush counts for nothing after it.
+    work.disinfect(clinic, 731, (true, 600)).await;
+    work.flush(clinic, 732, [60, 59]).await;
+    app.advance(TimeDelta::minutes(5));
+    missing("flush", 721, "no such hold of syringe").await;
+    let flushed = work.flush(clinic, 733, [60, 60]).await;
+    let other = named(clinic, action, "flush", 721, id(731)).await.expect(409);
+    assert!(other.to_string().contains("Disinfect the lines: no such hold of handpiece-1, syringe"), "{other}");
+    let recorded = step(clinic, action, "flush", 721).await.expect(201);
+    assert_eq!(recorded["completion_id"], json!(flushed));
+    assert_eq!(step(clinic, action, "flush", 721).await.expect(200), recorded);
+
+    app.advance(TimeDelta::minutes(5));
+    missing("disinfect", 722, "a product in the waterlines by its lot, held for its contact time").await;
+    for (n, lot) in [(734, (false, 600)), (735, (true, 599))] {
+        work.disinfect(clinic, n, lot).await;
+    }
+    app.advance(TimeDelta::minutes(5));
+    missing("disinfect", 722, "record missing").await;
+    for before in [731, 733, 735] {
+        let answer = named(clinic, action, "disinfect", 722, id(before)).await;
+        answer.expect(422);
+        assert_eq!(answer.pointers(), ["/completion_id"], "{before}");
+    }
+    let disinfected = work.disinfect(clinic, 736, (true, 600)).await;
+    let recorded = named(clinic, action, "disinfect", 722, disinfected).await.expect(201);
+    assert_eq!((&recorded["completion_id"], &recorded["result"]), (&json!(disinfected), &Value::Null));
+}
+
+/// Once somebody has worked by a routine that would show the work, it stands on the list of what is due.
+#[sqlx::test]
+async fn the_flush_that_a_lifted_notice_asks_for_is_on_the_list_of_what_is_due(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T09:00:00Z")).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    people(&clinic).await;
+    feed_from(&clinic, "mains_air_gap").await;
+    let morning = clinic.due_of(routine::start_flush()).await;
+    clinic.tablet.post("/v1/completions", clinic.flush(740, &morning, 125)).await.expect(201);
+    start(&clinic, "2026-11-02T09:00:00Z").await;
+    app.set(at("2026-11-02T11:00:00Z"));
+    lift(&clinic, 710, SECOND).await.expect(201);
+    // Two minutes by the routine are more than the one that is asked for; the 20 seconds between patients would be less.
+    let wanted = clinic.due_of(routine::start_flush()).await;
+    assert!(
+        wanted["why"].as_str().is_some_and(|why| why.starts_with("A corrective action asks for this work")),
+        "{wanted}"
+    );
+    app.advance(TimeDelta::minutes(5));
+    clinic.tablet.post("/v1/completions", clinic.flush(741, &wanted, 125)).await.expect(201);
+    let lines = follow_up(&clinic, clinic.chair).await;
+    let recorded = step(&clinic, &lines["action_id"], "flush", 721).await.expect(201);
+    assert_eq!(recorded["completion_id"], json!(id(741)));
 }
 
 /// An isolated source is exempt while the notice stands (CDC, 2003, read); one that is switched over is flushed and
@@ -141,8 +216,14 @@ async fn a_reservoir_is_spared_and_one_that_was_on_the_mains_is_held_when_it_is_
     assert_eq!(standing_kinds(&readiness(&clinic).await), ["quarantine"]);
     let lines = follow_up(&clinic, clinic.chair).await;
     release(&clinic, &lines["quarantine_id"], LEAD).await.expect(409);
+    let work = line_work::set(&clinic).await;
     for (n, key) in [(721, "flush"), (722, "disinfect"), (723, "decide-sample")] {
-        app.advance(TimeDelta::minutes(1));
+        app.advance(TimeDelta::minutes(15));
+        match key {
+            "flush" => _ = work.flush(&clinic, 733, [60, 60]).await,
+            "disinfect" => _ = work.disinfect(&clinic, 736, (true, 600)).await,
+            _ => {}
+        }
         step(&clinic, &lines["action_id"], key, n).await.expect(201);
     }
     release(&clinic, &lines["quarantine_id"], LEAD).await.expect(201);

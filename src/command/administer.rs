@@ -104,6 +104,7 @@ async fn insert_key(
         label: label.to_owned(),
         role,
         reach: Reach::Group {},
+        shared: false,
         created_at: now,
         revoked_at: None,
         last_used_at: None,

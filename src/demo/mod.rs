@@ -217,6 +217,7 @@ async fn found_group(state: &AppState, seed: &Seed, key_id: Uuid, now: DateTime<
         label: "Administrator of the demo".to_owned(),
         role: Role::Administrator,
         reach: Reach::Group {},
+        shared: false,
         created_at: now,
         revoked_at: None,
         last_used_at: None,

@@ -142,6 +142,17 @@ pub(super) struct Tablet<'a> {
     pub online: bool,
 }
 
+/// What a tablet notes of a hold that it times by itself: its counter and its clock at both ends.
+fn noted(started_at: DateTime<Utc>, held_seconds: i64) -> Value {
+    // It was last started some days ago, whenever it is asked.
+    let counted_ms = started_at.timestamp_millis().rem_euclid(900_000_000);
+    let moment = |after: i64| {
+        json!({ "counter_ms": counted_ms + after * 1_000, "boot_id": "tablet-run-12",
+                "clock_at": started_at + TimeDelta::seconds(after) })
+    };
+    json!({ "started": moment(0), "ended": moment(held_seconds) })
+}
+
 impl Tablet<'_> {
     /// Works through a task from `begins_at` on.
     pub(super) fn work(&mut self, task: &DueTask, begins_at: DateTime<Utc>, manner: Manner) -> Done {
@@ -175,6 +186,7 @@ impl Tablet<'_> {
                         answer.insert("hold_id".to_owned(), json!(hold_id));
                     } else {
                         answer.insert("elapsed_seconds".to_owned(), json!(held));
+                        answer.insert("hold_record".to_owned(), noted(at, held));
                     }
                     at += TimeDelta::seconds(held + self.dice.between(1, 4));
                 }

@@ -3,6 +3,8 @@
 //! The rule of this file: the rule's own words refuse, and only where it is in force; everything else that gives cause
 //! for care is a warning. The rule is data: its range, its place and its dates come with it.
 
+use std::sync::LazyLock;
+
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
@@ -10,59 +12,43 @@ use utoipa::ToSchema;
 
 use super::fault::Fault;
 use super::jurisdiction::applies_at;
-use super::limit::{Seen, Source, decimal_text, optional_decimal_text};
+use super::limit::{Limit, Qualifier, optional_decimal_text};
+use super::product::PhClass;
 
-/// A rule that keeps oxidising and acidic cleaners out of lines that discharge amalgam, outside a range of pH.
+static SHIPPED: LazyLock<Vec<AmalgamRule>> = LazyLock::new(|| {
+    serde_json::from_str(include_str!("amalgam_cleaner/rules.json")).expect("the shipped rules are read by a test")
+});
+
+/// The rules that are shipped, in `amalgam_cleaner/rules.json`: one for each place that has one.
+#[must_use]
+pub fn shipped() -> &'static [AmalgamRule] {
+    &SHIPPED
+}
+
+/// A rule that keeps oxidising and acidic cleaners out of lines that discharge amalgam, unless their pH keeps its limits.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct AmalgamRule {
-    /// Lowest pH that is left alone.
-    #[serde(with = "decimal_text")]
-    #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "6")]
-    pub lowest_ph: Decimal,
-    /// Highest pH that is left alone.
-    #[serde(with = "decimal_text")]
-    #[schema(value_type = String, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "8")]
-    pub highest_ph: Decimal,
-    /// Where it is law, by ISO 3166; empty: everywhere.
-    #[schema(example = "US")]
-    pub jurisdiction: String,
-    /// Where it comes from.
-    pub source: Source,
-    /// First day it is in force; absent: always was.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub effective_from: Option<NaiveDate>,
-    /// Last day it is in force; absent: still is.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub effective_until: Option<NaiveDate>,
+    /// The limits of pH, each with its source, the place it is law at and its dates.
+    pub limits: Vec<Limit>,
 }
 
 impl AmalgamRule {
-    /// The federal rule of the United States: 40 CFR 441.30(b)(2), pH below 6 or above 8 (read). The date it came into
-    /// force was not noted when it was read, so none stands here.
-    #[must_use]
-    pub fn us_federal() -> Self {
-        Self {
-            lowest_ph: 6.into(),
-            highest_ph: 8.into(),
-            jurisdiction: "US".to_owned(),
-            source: Source {
-                title: "US EPA, 40 CFR Part 441".to_owned(),
-                edition: "date not noted when it was seen".to_owned(),
-                locator: "441.30(b)(2)".to_owned(),
-                seen: Seen::Read,
-            },
-            effective_from: None,
-            effective_until: None,
-        }
-    }
-
     /// Whether it is law at a place on a day.
     #[must_use]
     pub fn is_in_force(&self, place: &str, on: NaiveDate) -> bool {
-        applies_at(&self.jurisdiction, place)
-            && self.effective_from.is_none_or(|from| from <= on)
-            && self.effective_until.is_none_or(|until| on <= until)
+        self.limits.iter().all(|limit| applies_at(&limit.jurisdiction, place) && limit.is_in_force(on))
+    }
+
+    /// Where it comes from, as it is told beside a verdict.
+    #[must_use]
+    pub fn cited(&self) -> String {
+        let source = self.limits.first().map(|limit| &limit.source);
+        source.map(|source| format!("{}, {}", source.title, source.locator)).unwrap_or_default()
+    }
+
+    fn is_kept_by(&self, ph: Decimal) -> bool {
+        self.limits.iter().all(|limit| limit.is_kept_by(Qualifier::Eq, ph) == Some(true))
     }
 }
 
@@ -76,6 +62,9 @@ pub struct LineCleaner {
     #[serde(default, with = "optional_decimal_text", skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<String>, pattern = r"^-?[0-9]{1,12}(\.[0-9]{1,9})?$", example = "7")]
     pub ph: Option<Decimal>,
+    /// How acid its label calls it, where it gives no figure.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ph_class: Option<PhClass>,
 }
 
 impl LineCleaner {
@@ -84,6 +73,11 @@ impl LineCleaner {
     pub fn faults(&self) -> Vec<Fault> {
         let plausible = |ph: Decimal| (Decimal::ZERO..=Decimal::from(14)).contains(&ph);
         if self.ph.is_none_or(plausible) { Vec::new() } else { vec![Fault::new("/ph", "must be from 0 to 14")] }
+    }
+
+    /// Whether such a rule's words can name it though its pH is not known: it oxidises, or nothing says that it is no acid.
+    fn may_be_named(&self) -> bool {
+        self.oxidising || !matches!(self.ph_class, Some(PhClass::Neutral | PhClass::Alkaline))
     }
 }
 
@@ -109,16 +103,16 @@ pub struct CleanerAnswer {
 }
 
 /// What a rule says about a cleaner for lines that discharge amalgam (or do not), at a place on a day. For a cleaner
-/// without [`LineCleaner::faults`].
+/// without [`LineCleaner::faults`]. One whose pH is not recorded cannot be shown to keep a rule that is in force.
 ///
 /// # Examples
 /// ```
-/// use chairtide::domain::amalgam_cleaner::{AmalgamRule, CleanerVerdict, LineCleaner, judge_cleaner};
-/// let rule = AmalgamRule::us_federal();
-/// let peroxide = LineCleaner { oxidising: true, ph: Some(4.into()) };
+/// use chairtide::domain::amalgam_cleaner::{CleanerVerdict, LineCleaner, judge_cleaner, shipped};
+/// let rule = &shipped()[0];
+/// let peroxide = LineCleaner { oxidising: true, ph: Some(4.into()), ph_class: None };
 /// let on = chrono::NaiveDate::from_ymd_opt(2026, 11, 26).unwrap();
-/// assert_eq!(judge_cleaner(&rule, &peroxide, true, "US-WA", on).verdict, CleanerVerdict::Refused);
-/// assert_eq!(judge_cleaner(&rule, &peroxide, true, "DE", on).verdict, CleanerVerdict::Warned);
+/// assert_eq!(judge_cleaner(rule, &peroxide, true, "US-WA", on).verdict, CleanerVerdict::Refused);
+/// assert_eq!(judge_cleaner(rule, &peroxide, true, "DE", on).verdict, CleanerVerdict::Warned);
 /// ```
 #[must_use]
 pub fn judge_cleaner(
@@ -133,13 +127,18 @@ pub fn judge_cleaner(
     if !discharges_amalgam {
         return answer(Allowed, "these lines discharge no amalgam");
     }
+    let in_force = rule.is_in_force(place, on);
     let Some(ph) = cleaner.ph else {
-        return answer(Warned, "the pH is not recorded, so the amalgam rule cannot be looked up");
+        return if in_force && cleaner.may_be_named() {
+            answer(Refused, "pH not recorded, so nothing shows that it keeps the amalgam rule in force here")
+        } else {
+            answer(Warned, "pH not recorded, so the amalgam rule cannot be looked up")
+        };
     };
     let neutral = Decimal::from(7);
-    let outside = ph < rule.lowest_ph || ph > rule.highest_ph;
+    let outside = !rule.is_kept_by(ph);
     let caught = outside && (cleaner.oxidising || ph < neutral);
-    match (outside, caught, rule.is_in_force(place, on)) {
+    match (outside, caught, in_force) {
         (false, _, _) => answer(Allowed, "its pH is within the range of the amalgam rule"),
         (true, true, true) => {
             answer(Refused, "oxidising or acidic, and its pH is outside the range of the amalgam rule in force here")
@@ -166,11 +165,29 @@ mod tests {
     }
 
     fn cleaner(oxidising: bool, ph: &str) -> LineCleaner {
-        LineCleaner { oxidising, ph: Some(ph.parse().unwrap()) }
+        LineCleaner { oxidising, ph: Some(ph.parse().unwrap()), ph_class: None }
     }
 
     fn verdict(cleaner: LineCleaner, place: &str) -> CleanerVerdict {
-        judge_cleaner(&AmalgamRule::us_federal(), &cleaner, true, place, day(2026)).verdict
+        judge_cleaner(&shipped()[0], &cleaner, true, place, day(2026)).verdict
+    }
+
+    /// 40 CFR 441.30(b)(2), read: pH 6 to 8. In force from 2017-07-14: thirty days (rule's own DATES, read in its text before
+    /// publication) after 2017-06-14 (82 FR 27154, read in a quotation); the sum is computed.
+    #[test]
+    fn the_shipped_rule_is_the_federal_one_with_its_figures_source_and_date() {
+        let [rule] = shipped() else { panic!("one rule is shipped") };
+        let told: Vec<String> = rule.limits.iter().map(ToString::to_string).collect();
+        assert_eq!(told, ["≥ 6 [pH]", "≤ 8 [pH]"]);
+        for limit in &rule.limits {
+            assert_eq!(limit.faults(), []);
+            assert_eq!((limit.jurisdiction.as_str(), limit.legal), ("US", true));
+            assert_eq!(limit.source.locator, "441.30(b)(2)");
+        }
+        let published = NaiveDate::from_ymd_opt(2017, 6, 14).unwrap();
+        let first = published + chrono::Days::new(30);
+        assert!(rule.is_in_force("US-WA", first) && !rule.is_in_force("US-WA", first.pred_opt().unwrap()));
+        assert!(!rule.is_in_force("GB-ENG", first));
     }
 
     /// The rule's words (40 CFR 441.30(b)(2), read): oxidising or acidic cleaners that have a pH below 6 or above 8.
@@ -195,26 +212,38 @@ mod tests {
         }
     }
 
+    /// Its words name what oxidises or is acid; where the pH is not known, only a label that says otherwise rules that out.
     #[test]
-    fn a_cleaner_of_unknown_ph_is_warned_about() {
-        for oxidising in [true, false] {
-            assert_eq!(verdict(LineCleaner { oxidising, ph: None }, "US"), Warned);
+    fn a_cleaner_of_unknown_ph_is_refused_where_the_rule_may_name_it_and_warned_about_elsewhere() {
+        use PhClass::{Acidic, Alkaline, Neutral};
+        for (oxidising, ph_class, in_force) in [
+            (true, None, Refused),
+            (true, Some(Neutral), Refused),
+            (true, Some(Alkaline), Refused),
+            (false, None, Refused),
+            (false, Some(Acidic), Refused),
+            (false, Some(Neutral), Warned),
+            (false, Some(Alkaline), Warned),
+        ] {
+            let cleaner = LineCleaner { oxidising, ph: None, ph_class };
+            assert_eq!(verdict(cleaner, "US"), in_force, "{cleaner:?}");
+            assert_eq!(verdict(cleaner, "DE"), Warned, "{cleaner:?}");
+            assert!(judge_cleaner(&shipped()[0], &cleaner, true, "US", day(2026)).reason.contains("pH not recorded"));
         }
     }
 
     #[test]
     fn lines_without_amalgam_are_not_the_rules_business() {
-        let answer = judge_cleaner(&AmalgamRule::us_federal(), &cleaner(true, "4"), false, "US", day(2026));
+        let answer = judge_cleaner(&shipped()[0], &cleaner(true, "4"), false, "US", day(2026));
         assert_eq!(answer.verdict, Allowed);
     }
 
     #[test]
     fn the_dates_of_a_rule_are_kept() {
-        let rule = AmalgamRule {
-            effective_from: Some(day(2026)),
-            effective_until: Some(day(2028)),
-            ..AmalgamRule::us_federal()
-        };
+        let mut rule = shipped()[0].clone();
+        for limit in &mut rule.limits {
+            (limit.effective_from, limit.effective_until) = (Some(day(2026)), Some(day(2028)));
+        }
         for (year, expected) in [(2025, Warned), (2026, Refused), (2028, Refused), (2029, Warned)] {
             let answer = judge_cleaner(&rule, &cleaner(true, "4"), true, "US", day(year));
             assert_eq!(answer.verdict, expected, "{year}");

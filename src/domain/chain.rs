@@ -6,11 +6,13 @@
 
 pub mod defaults;
 pub mod progress;
+pub mod work;
 
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
+use self::work::WorkShown;
 use super::evidence::Verdict;
 use super::fault::{Fault, check_text};
 use super::limit::Source;
@@ -255,6 +257,12 @@ pub enum ChainEvidence {
         #[serde(default, skip_serializing_if = "Option::is_none")]
         routine_id: Option<Uuid>,
     },
+    /// Work on the subject that stands in a completion which passed, done after the instant that the step's window is counted
+    /// from. The newest that shows it counts, or the one that is named.
+    Work {
+        /// What its record must show.
+        shows: WorkShown,
+    },
 }
 
 impl ChainEvidence {
@@ -393,6 +401,9 @@ impl Chain {
         faults.extend(step.window.faults().into_iter().map(|f| f.under("/window")));
         match &step.evidence {
             ChainEvidence::Reference { what } => check_text(&mut faults, "/evidence/what", what, 120),
+            ChainEvidence::Work { shows } => {
+                faults.extend(shows.faults().into_iter().map(|f| f.under("/evidence/shows")));
+            }
             ChainEvidence::TestsPassed { count, .. } if !(1..=10).contains(count) => {
                 faults.push(Fault::new("/evidence/count", "must be from 1 to 10"));
             }

@@ -5,6 +5,7 @@
 //! unknown step, a reading in another unit) is a fault, and goes back to the sender whole.
 
 mod given;
+mod hold_record;
 mod product;
 mod reading;
 mod rules;
@@ -24,6 +25,7 @@ use super::task::{Outcome, Times};
 use super::water_sample::JudgedLine;
 
 pub use self::given::{Given, SporeStrips, WaterDrawn};
+pub use self::hold_record::{DeviceMoment, HoldRecord};
 pub use self::product::LotsAsked;
 use self::reading::step_of;
 pub use self::reading::{CLOCK_TOLERANCE, faults};
@@ -85,6 +87,10 @@ pub struct StepAnswer {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(minimum = 0, maximum = 604_800)]
     pub elapsed_seconds: Option<u32>,
+    /// For a hold timed by the device: what its counter and its clock showed at both ends. A hold without it counts, and
+    /// its completion is flagged.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub hold_record: Option<HoldRecord>,
     /// For a reading: the value.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reading: Option<Reading>,
@@ -225,9 +231,11 @@ pub struct JudgedStep {
     pub hold_id: Option<Uuid>,
     /// Seconds held and who measured them.
     pub elapsed: Option<(u32, MeasuredBy)>,
-    /// The hold's minimum at the time.
+    /// How the device timed it.
+    pub hold_record: Option<HoldRecord>,
+    /// The minimum that decided.
     pub minimum_seconds: Option<u32>,
-    /// The hold's maximum at the time.
+    /// The maximum that decided.
     pub maximum_seconds: Option<u32>,
     /// The reading.
     pub reading: Option<Reading>,
@@ -241,6 +249,8 @@ pub struct JudgedStep {
     pub lines: Vec<JudgedLine>,
     /// The limits that decided, each with the stricter ones of the law behind it.
     pub limits: Vec<Limit>,
+    /// It has limits, and none of them was in force that day at that place: nothing judged the value.
+    pub no_limit_in_force: bool,
     /// The lot it was worked with.
     pub lot_id: Option<Uuid>,
     /// The version of its product it was judged by.
@@ -261,6 +271,21 @@ impl JudgedStep {
         let grew = matches!(&self.given, Some(Given::SporeTest { strips }) if strips.test_growth == Some(true));
         let short = self.verdict == StepVerdict::Failed || self.verdict == StepVerdict::Void && grew;
         self.status == StepStatus::Done && short
+    }
+
+    /// Whether its only measure of a hold is one number that a device sent.
+    #[must_use]
+    pub fn is_hold_without_record(&self) -> bool {
+        matches!(self.elapsed, Some((_, MeasuredBy::Device))) && self.hold_record.is_none()
+    }
+
+    /// What the device's record of a hold says otherwise than the number it sent.
+    #[must_use]
+    pub fn hold_disagreements(&self) -> Vec<String> {
+        match (&self.hold_record, self.elapsed) {
+            (Some(record), Some((seconds, MeasuredBy::Device))) => record.disagreements(seconds),
+            _ => Vec::new(),
+        }
     }
 
     fn fail(&mut self, finding: impl Into<String>) {
@@ -408,15 +433,10 @@ pub fn judge(submission: &Submission<'_>, asked: &Asked<'_>, now: DateTime<Utc>)
 fn judge_performed(submission: &Submission<'_>, asked: &Asked<'_>, mut judgement: Judgement) -> Judgement {
     let answers: BTreeMap<&str, &StepAnswer> = submission.answers.iter().map(|a| (a.step.as_str(), a)).collect();
     let wanted_keys: BTreeSet<&str> = asked.wanted.iter().map(|w| w.key.as_str()).collect();
-    let contacts = product::contacts(&answers, asked);
     let mut steps = Vec::new();
     for wanted in asked.wanted {
         let answer = answers.get(wanted.key.as_str()).copied();
-        let mut judged = judge_step(&wanted.key, wanted.step, answer, submission, asked);
-        if let Some(contact) = contacts.get(&wanted.key) {
-            rules::judge_contact(&mut judged, *contact);
-        }
-        steps.push((judged, Some(wanted.step)));
+        steps.push((judge_step(&wanted.key, wanted.step, answer, submission, asked), Some(wanted.step)));
     }
     fail_whole_cycles(&mut steps);
     let has = |verdict| steps.iter().any(|(step, _)| step.verdict == verdict);
@@ -493,6 +513,7 @@ fn judge_step(
         finding: String::new(),
         hold_id: answer.and_then(|a| a.hold_id),
         elapsed: None,
+        hold_record: answer.and_then(|a| a.hold_record.clone()),
         minimum_seconds: None,
         maximum_seconds: None,
         reading: answer.and_then(|a| a.reading.clone()),
@@ -501,6 +522,7 @@ fn judge_step(
         given: answer.and_then(|a| a.given.clone()),
         lines: Vec::new(),
         limits: Vec::new(),
+        no_limit_in_force: false,
         lot_id: answer.and_then(|a| a.lot_id),
         product_version: None,
         wrong_product: false,

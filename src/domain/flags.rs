@@ -13,7 +13,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use super::evidence::CLOCK_TOLERANCE;
+use super::evidence::{CLOCK_TOLERANCE, JudgedStep};
 use super::staff::{Competence, StaffMember, Standing, Work, standing};
 
 pub use self::of_step::{StepEntry, step_flags};
@@ -54,11 +54,46 @@ pub enum Flag {
     CompetenceExpired,
     /// A step of a corrective action was recorded by a person of another role than its owner's.
     NotTheOwner,
+    /// A value was recorded whose limits were none in force that day.
+    NoLimitInForce,
+    /// A hold that the device timed, with no more than one number to show for it.
+    HoldWithoutRecord,
+    /// What the device noted of a hold is not what it sent.
+    HoldDisagrees,
+    /// On a tablet that several people share, named by id and without their PIN.
+    Unsigned,
+    /// On such a tablet, without the PIN that the clinic asks for.
+    PinMissing,
+}
+
+/// Whether a PIN was to be expected and did not come.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum PinMissed {
+    /// It came, or the device is one person's.
+    #[default]
+    No,
+    /// A shared tablet named a person by id, and no PIN says that they were there.
+    ByNamed,
+    /// The clinic asks for one on shared tablets.
+    Asked,
+}
+
+impl PinMissed {
+    /// What is missed of a completion that a shared tablet sent without a PIN: whether it names the person by id, and
+    /// whether the clinic asks for the PIN.
+    #[must_use]
+    pub fn unsigned(named: bool, asked: bool) -> Self {
+        match (asked, named) {
+            (true, _) => Self::Asked,
+            (false, true) => Self::ByNamed,
+            (false, false) => Self::No,
+        }
+    }
 }
 
 impl Flag {
     /// Every flag.
-    pub const ALL: [Self; 11] = [
+    pub const ALL: [Self; 16] = [
         Self::LateEntry,
         Self::Early,
         Self::Burst,
@@ -70,6 +105,11 @@ impl Flag {
         Self::NoCompetence,
         Self::CompetenceExpired,
         Self::NotTheOwner,
+        Self::NoLimitInForce,
+        Self::HoldWithoutRecord,
+        Self::HoldDisagrees,
+        Self::Unsigned,
+        Self::PinMissing,
     ];
 
     /// The stable name, as stored and served.
@@ -87,6 +127,11 @@ impl Flag {
             Self::NoCompetence => "no_competence",
             Self::CompetenceExpired => "competence_expired",
             Self::NotTheOwner => "not_the_owner",
+            Self::NoLimitInForce => "no_limit_in_force",
+            Self::HoldWithoutRecord => "hold_without_record",
+            Self::HoldDisagrees => "hold_disagrees",
+            Self::Unsigned => "unsigned",
+            Self::PinMissing => "pin_missing",
         }
     }
 
@@ -111,6 +156,11 @@ impl Flag {
             Self::NoCompetence => "no competence of this person for this work is on record for that day",
             Self::CompetenceExpired => "the person's competence for this work had ended by that day",
             Self::NotTheOwner => "the step is another role's than this person's",
+            Self::NoLimitInForce => "a value was judged by no limit: none of its limits is in force on that day here",
+            Self::HoldWithoutRecord => "the device sent how long a hold took, and nothing to see that by",
+            Self::HoldDisagrees => "what the device noted of a hold is not how long it says the hold took",
+            Self::Unsigned => "a shared tablet named the person, and their PIN did not come with it",
+            Self::PinMissing => "the clinic asks for the person's PIN on shared tablets, and none came with it",
         }
     }
 }
@@ -197,6 +247,10 @@ pub struct Entry<'a> {
     pub performed: Performed,
     /// Others of the same person around it.
     pub others: &'a [Performed],
+    /// What was recorded, judged.
+    pub steps: &'a [JudgedStep],
+    /// Whether a PIN was to be expected and did not come.
+    pub pin: PinMissed,
 }
 
 /// The flags of a completion, in the order of [`Flag::ALL`].
@@ -221,6 +275,11 @@ pub fn flags(entry: &Entry<'_>) -> Vec<Flag> {
             raise(Flag::CompetenceExpired, matches!(standing, Standing::ExpiredOn(_)));
         }
     }
+    raise(Flag::NoLimitInForce, entry.steps.iter().any(|step| step.no_limit_in_force));
+    raise(Flag::HoldWithoutRecord, entry.steps.iter().any(JudgedStep::is_hold_without_record));
+    raise(Flag::HoldDisagrees, entry.steps.iter().any(|step| !step.hold_disagreements().is_empty()));
+    raise(Flag::Unsigned, entry.pin == PinMissed::ByNamed);
+    raise(Flag::PinMissing, entry.pin == PinMissed::Asked);
     flags.sort_unstable();
     flags
 }
@@ -292,6 +351,8 @@ mod tests {
             work: Work::default(),
             performed: work(1, 0, 5),
             others: &[],
+            steps: &[],
+            pin: PinMissed::No,
         }
     }
 
@@ -400,6 +461,22 @@ mod tests {
         let burst: Vec<_> = (1..6).map(|n| work(n, 10 * i64::try_from(n).unwrap_or(0), 5)).collect();
         assert!(is_burst(burst[2], &burst));
         assert!(!is_burst(work(9, 3_000, 5), &burst));
+    }
+
+    #[test]
+    fn a_pin_that_is_missed_is_told_once() {
+        use PinMissed::{Asked, ByNamed, No};
+        for (named, asked, missed) in
+            [(false, false, No), (true, false, ByNamed), (true, true, Asked), (false, true, Asked)]
+        {
+            assert_eq!(PinMissed::unsigned(named, asked), missed, "named: {named}, asked: {asked}");
+        }
+        let person = Person::NotKept;
+        assert_eq!(flags(&Entry { pin: ByNamed, ..entry(&person) }), [Flag::Unsigned]);
+        assert_eq!(
+            flags(&Entry { pin: Asked, late_entry: true, ..entry(&person) }),
+            [Flag::LateEntry, Flag::PinMissing]
+        );
     }
 
     #[test]

@@ -162,6 +162,28 @@ impl Limit {
         self.effective_from.is_none_or(|from| from <= on) && self.effective_until.is_none_or(|until| on <= until)
     }
 
+    /// A limit that holds everywhere and always did, as far as is known.
+    #[must_use]
+    pub fn in_force_always(operator: Operator, value: Decimal, unit: &str, source: &Source, set_by: SetBy) -> Self {
+        Self {
+            operator,
+            value,
+            unit: unit.to_owned(),
+            source: source.clone(),
+            effective_from: None,
+            effective_until: None,
+            set_by,
+            jurisdiction: String::new(),
+            legal: false,
+        }
+    }
+
+    /// Whether it bounds from above.
+    #[must_use]
+    pub fn is_maximum(&self) -> bool {
+        matches!(self.operator, Operator::Lt | Operator::Le)
+    }
+
     /// Whether a reading keeps the limit; `None` when its qualifier leaves the question open.
     ///
     /// # Examples

@@ -36,10 +36,7 @@ enum Side {
 }
 
 fn side_of(limit: &Limit) -> Side {
-    match limit.operator {
-        Operator::Lt | Operator::Le => Side::AtMost,
-        Operator::Gt | Operator::Ge => Side::AtLeast,
-    }
+    if limit.is_maximum() { Side::AtMost } else { Side::AtLeast }
 }
 
 /// What a limit answers to a reading.

@@ -145,28 +145,32 @@ impl LotInUse {
             || performed_at >= in_use_until(self.expires_on, opened_at, life, &self.zone)
     }
 
-    /// Why it could not be worked with at an instant; `None`: nothing that is recorded speaks against it.
+    /// Why it could not be worked with at an instant, each reason by itself; none: nothing that is recorded speaks against
+    /// it.
     #[must_use]
-    pub fn objection(&self, performed_at: DateTime<Utc>) -> Option<String> {
+    pub fn objections(&self, performed_at: DateTime<Utc>) -> Vec<String> {
         let number = &self.lot_number;
+        let mut objections = Vec::new();
         if let Some(recall) = standing_recall(&self.marks) {
-            return Some(format!("lot {number} is recalled: {}", recall.reason));
+            objections.push(format!("lot {number} is recalled: {}", recall.reason));
         }
         if performed_at >= end_of_day(self.expires_on, &self.zone) {
-            return Some(format!("lot {number} expired on {}", self.expires_on));
-        }
-        let Some(opened) = last_like(&self.marks, LotMarkKind::Opened) else {
-            return Some(format!("no opening of lot {number} is recorded"));
-        };
-        if performed_at < opened.marked_at {
-            return Some(format!("lot {number} was opened only later"));
+            objections.push(format!("lot {number} expired on {}", self.expires_on));
         }
         let life = self.version.product.life_after_opening;
-        if performed_at >= in_use_until(self.expires_on, Some(opened.marked_at), life, &self.zone) {
-            return Some(format!("lot {number} was over its in-use life after opening"));
+        match last_like(&self.marks, LotMarkKind::Opened).map(|opened| opened.marked_at) {
+            None => objections.push(format!("no opening of lot {number} is recorded")),
+            Some(opened_at) if performed_at < opened_at => {
+                objections.push(format!("lot {number} was opened only later"));
+            }
+            Some(opened_at) if life.is_some_and(|life| performed_at >= life.ends_at(opened_at, &self.zone)) => {
+                objections.push(format!("lot {number} was over its in-use life after opening"));
+            }
+            Some(_) => {}
         }
         let ended = last_like(&self.marks, LotMarkKind::Emptied).filter(|mark| mark.marked_at <= performed_at);
-        ended.map(|mark| format!("lot {number} was recorded as {} before", mark.kind.as_str()))
+        objections.extend(ended.map(|mark| format!("lot {number} was recorded as {} before", mark.kind.as_str())));
+        objections
     }
 }
 

@@ -12,7 +12,7 @@ use uuid::Uuid;
 use super::amalgam_cleaner::LineCleaner;
 use super::dilution::{Dilution, Recipe};
 use super::fault::{Fault, check_text};
-use super::limit::{Source, optional_decimal_text};
+use super::limit::{Limit, Operator, Seen, SetBy, Source, optional_decimal_text};
 use super::step::is_key;
 use super::zone::{self, Zone};
 
@@ -40,6 +40,19 @@ pub struct Instructions {
     pub edition: String,
 }
 
+impl Instructions {
+    /// They as the source of a figure: whoever entered the product took it from them.
+    #[must_use]
+    pub fn source(&self) -> Source {
+        Source {
+            title: self.ifu_reference.clone(),
+            edition: self.edition.clone(),
+            locator: String::new(),
+            seen: Seen::ClinicConfirmed,
+        }
+    }
+}
+
 /// How long something keeps.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(tag = "counted_in", rename_all = "snake_case", deny_unknown_fields)]
@@ -59,6 +72,16 @@ pub enum InUseLife {
 }
 
 impl InUseLife {
+    /// The same as a limit of an age, as evidence keeps what decided: in hours (`h`) or days (`d`).
+    #[must_use]
+    pub fn limit(self, source: &Source) -> Limit {
+        let (count, unit) = match self {
+            Self::Hours { hours } => (hours, "h"),
+            Self::Days { days } => (days, "d"),
+        };
+        Limit::in_force_always(Operator::Le, count.into(), unit, source, SetBy::Maker)
+    }
+
     fn faults(self) -> Vec<Fault> {
         match self {
             Self::Hours { hours } if !(1..=9000).contains(&hours) => {
@@ -234,7 +257,7 @@ impl Product {
     /// What the amalgam rule asks of it.
     #[must_use]
     pub fn cleaner(&self) -> LineCleaner {
-        LineCleaner { oxidising: self.oxidising, ph: self.ph }
+        LineCleaner { oxidising: self.oxidising, ph: self.ph, ph_class: self.ph_class }
     }
 }
 

@@ -128,6 +128,34 @@ impl GapKind {
     }
 }
 
+/// What cannot be looked at of a clinic day as a whole.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum DayNotice {
+    /// There is work, and no list of who was on site.
+    PresenceNotRecorded,
+}
+
+impl DayNotice {
+    /// The stable name, as served.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::PresenceNotRecorded => "presence_not_recorded",
+        }
+    }
+
+    /// What it says, in words.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::PresenceNotRecorded => {
+                "nobody said who was on site, so nothing tells of work by somebody who was not"
+            }
+        }
+    }
+}
+
 /// A gap's name: as long as it is the same gap, it has the same one.
 #[must_use]
 pub fn gap_name(kind: GapKind, task_id: Uuid) -> String {
@@ -166,6 +194,8 @@ pub struct Shown<'a> {
     pub actions: &'a [(Uuid, &'a str)],
     /// What is out of use.
     pub quarantines: &'a [Uuid],
+    /// What cannot be looked at of the day as a whole.
+    pub notices: &'a [DayNotice],
 }
 
 /// The digest of what was shown: SHA-256 over one line for each fact, in an order of their own, so that two who are shown
@@ -180,6 +210,7 @@ pub fn digest(shown: &Shown<'_>) -> [u8; 32] {
     lines.extend(shown.entries.iter().map(|id| format!("entry {id}")));
     lines.extend(shown.actions.iter().map(|(id, step)| format!("action {id} {step}")));
     lines.extend(shown.quarantines.iter().map(|id| format!("quarantine {id}")));
+    lines.extend(shown.notices.iter().map(|notice| format!("notice {}", notice.as_str())));
     lines.sort_unstable();
     let mut hash = Sha256::new();
     hash.update(b"chairtide day review v2\n");

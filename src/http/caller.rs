@@ -28,6 +28,8 @@ pub struct Caller {
     pub role: Role,
     /// How far it reaches.
     pub reach: Reach,
+    /// Several people use the device.
+    pub shared: bool,
     /// The instant of the request: the only time its handler uses.
     pub now: DateTime<Utc>,
 }
@@ -93,7 +95,8 @@ impl FromRequestParts<AppState> for Caller {
             .ok_or_else(ApiError::unauthenticated)?;
         store::keys::touch(&mut tx, token.group_id, key.key_id, now).await?;
         tx.commit().await?;
-        Ok(Self { group_id: token.group_id, key_id: key.key_id, role: key.role, reach: key.reach, now })
+        let store::keys::Key { key_id, role, reach, shared, .. } = key;
+        Ok(Self { group_id: token.group_id, key_id, role, reach, shared, now })
     }
 }
 

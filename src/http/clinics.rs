@@ -50,6 +50,10 @@ pub struct ClinicInput {
     #[serde(default)]
     #[schema(max_length = 120, example = "Lower Valley")]
     pub supply_area: String,
+    /// Whatever is recorded on a shared tablet (`shared` of its key) takes the person's PIN. Without it the work is kept all
+    /// the same, and flagged `pin_missing`: a tablet that was offline keeps nobody's PIN.
+    #[serde(default)]
+    pub pin_required: bool,
 }
 
 impl ClinicInput {
@@ -64,8 +68,9 @@ impl ClinicInput {
             faults.push(Fault::new("/zone", "must be an IANA time zone, e.g. Europe/Berlin"));
             return Err(faults);
         };
-        let Self { name, address, jurisdiction, supply_area, .. } = self;
-        without_faults(ClinicRow { clinic_id, name, zone, address, jurisdiction, supply_area, week: None }, faults)
+        let Self { name, address, jurisdiction, supply_area, pin_required, .. } = self;
+        let row = ClinicRow { clinic_id, name, zone, address, jurisdiction, supply_area, pin_required, week: None };
+        without_faults(row, faults)
     }
 }
 
@@ -84,6 +89,8 @@ pub struct ClinicDocument {
     pub jurisdiction: String,
     /// Whose water it is; may be empty.
     pub supply_area: String,
+    /// Whatever is recorded on a shared tablet takes the person's PIN.
+    pub pin_required: bool,
 }
 
 impl From<&ClinicRow> for ClinicDocument {
@@ -95,6 +102,7 @@ impl From<&ClinicRow> for ClinicDocument {
             address: row.address.clone(),
             jurisdiction: row.jurisdiction.clone(),
             supply_area: row.supply_area.clone(),
+            pin_required: row.pin_required,
         }
     }
 }
@@ -218,6 +226,7 @@ pub(super) fn examples() -> Vec<Example> {
         address: "1 Lantern Street".to_owned(),
         jurisdiction: "US-WA".to_owned(),
         supply_area: "Lower Valley".to_owned(),
+        pin_required: true,
     };
     let document = ClinicDocument {
         clinic_id: samples::CLINIC,
@@ -226,6 +235,7 @@ pub(super) fn examples() -> Vec<Example> {
         address: input.address.clone(),
         jurisdiction: input.jurisdiction.clone(),
         supply_area: input.supply_area.clone(),
+        pin_required: input.pin_required,
     };
     let list = ClinicList { items: vec![document.clone()] };
     vec![

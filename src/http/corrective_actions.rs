@@ -6,6 +6,7 @@
 mod closing;
 mod documents;
 mod recording;
+mod work;
 
 use axum::Json;
 use axum::extract::State;

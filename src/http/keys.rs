@@ -45,6 +45,10 @@ pub struct KeyInput {
     pub role: Role,
     /// How far it reaches: at most 200 clinics, or one operatory, or the group.
     pub reach: Reach,
+    /// Several people use the device, a tablet on the wall for one: whoever records with it is told apart by a PIN, and what
+    /// comes without one is flagged. For the role `chairside`.
+    #[serde(default)]
+    pub shared: bool,
 }
 
 impl KeyInput {
@@ -59,8 +63,11 @@ impl KeyInput {
                 faults.push(Fault::new("/reach/clinic_ids", format!("must name 1 to {MOST_CLINICS} clinics")));
             }
         }
-        let Self { key_id, label, role, reach } = self;
-        let key = Key { key_id, label, role, reach, created_at: now, revoked_at: None, last_used_at: None };
+        if self.shared && self.role != Role::Chairside {
+            faults.push(Fault::new("/shared", "is for the role chairside: nobody else records work"));
+        }
+        let Self { key_id, label, role, reach, shared } = self;
+        let key = Key { key_id, label, role, reach, shared, created_at: now, revoked_at: None, last_used_at: None };
         without_faults(key, faults)
     }
 }
@@ -76,6 +83,8 @@ pub struct KeyDocument {
     pub role: Role,
     /// How far it reaches.
     pub reach: Reach,
+    /// Several people use the device.
+    pub shared: bool,
     /// When it was made.
     pub created_at: DateTime<Utc>,
     /// When it was revoked; null: it was not.
@@ -88,8 +97,8 @@ pub struct KeyDocument {
 
 impl From<Key> for KeyDocument {
     fn from(key: Key) -> Self {
-        let Key { key_id, label, role, reach, created_at, revoked_at, last_used_at } = key;
-        Self { key_id, label, role, reach, created_at, revoked_at, last_used_at }
+        let Key { key_id, label, role, reach, shared, created_at, revoked_at, last_used_at } = key;
+        Self { key_id, label, role, reach, shared, created_at, revoked_at, last_used_at }
     }
 }
 
@@ -183,14 +192,15 @@ async fn create_key(
 ) -> Edited<Response> {
     let (mut change, key) = Change::begin(&state, &caller, edit, input.check(caller.now)).await?;
     if let Some(before) = store::keys::find(change.db(), caller.group_id, key.key_id).await? {
-        if (&before.label, before.role, &before.reach) == (&key.label, key.role, &key.reach) {
+        let is_same = (&before.label, before.role, &before.reach) == (&key.label, key.role, &key.reach);
+        if is_same && before.shared == key.shared {
             change.commit().await?;
             return Ok(Json(KeyDocument::from(before)).into_response());
         }
         return Err(ApiError::conflict(
             "key-id-taken",
             "The key id is taken",
-            "a key with this id and another label, role or reach stands; keys do not change: make a new id",
+            "a key with this id and another label, role, reach or sharing stands; keys do not change: make a new id",
         )
         .into());
     }
@@ -264,12 +274,13 @@ async fn check_reach(change: &mut Change<'_>, group_id: Uuid, reach: &Reach) -> 
 pub(super) fn examples() -> Vec<Example> {
     let reach = Reach::Operatory { operatory_id: samples::OPERATORY };
     let label = "tablet, chair 2".to_owned();
-    let input = KeyInput { key_id: samples::KEY, label, role: Role::Chairside, reach };
+    let input = KeyInput { key_id: samples::KEY, label, role: Role::Chairside, reach, shared: true };
     let document = KeyDocument {
         key_id: input.key_id,
         label: input.label.clone(),
         role: input.role,
         reach: input.reach.clone(),
+        shared: input.shared,
         created_at: samples::morning(8, 0),
         revoked_at: None,
         last_used_at: None,

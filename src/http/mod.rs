@@ -17,6 +17,7 @@ pub mod corrective_actions;
 pub mod cycle_records;
 pub mod cycles;
 pub mod day_signing;
+pub mod days_without_presence;
 pub mod desk;
 pub mod dilutions;
 pub mod due;
@@ -155,6 +156,7 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(signature::router())
         .merge(expiring::router())
         .merge(presence::router())
+        .merge(days_without_presence::router())
         .merge(entries_to_review::router())
         .merge(feeds::router())
         .merge(desk::router())

@@ -20,11 +20,12 @@ use utoipa::{PartialSchema as _, ToSchema as _};
 use super::problem::Problem;
 use super::{
     board, chains, clinics, closure_import, closures, competences, completions, corrective_actions, cycle_records,
-    cycles, day_signing, desk, dilutions, due, entries_to_review, equipment, evidence_packs, expiring, exports, feeds,
-    forecast, full_days, group, health, holds, hours, instruments, keys, ladder, legal_holds, log_reductions, lots,
-    miss_reasons, operatories, overdue, own_limits, pins, plan_warnings, presence, products, proofs, purges,
-    quarantines, readiness, readiness_history, resources, retention, routines, seals, sign_offs, signature,
-    site_events, special_openings, staff, summary, tasks, water_advisories, weeks, why, why_nothing, zone_moves,
+    cycles, day_signing, days_without_presence, desk, dilutions, due, entries_to_review, equipment, evidence_packs,
+    expiring, exports, feeds, forecast, full_days, group, health, holds, hours, instruments, keys, ladder, legal_holds,
+    log_reductions, lots, miss_reasons, operatories, overdue, own_limits, pins, plan_warnings, presence, products,
+    proofs, purges, quarantines, readiness, readiness_history, resources, retention, routines, seals, sign_offs,
+    signature, site_events, special_openings, staff, summary, tasks, water_advisories, weeks, why, why_nothing,
+    zone_moves,
 };
 
 /// An example of a body, made by serialising a real value of its type.
@@ -79,6 +80,7 @@ fn examples() -> Vec<Example> {
         signature::examples(),
         expiring::examples(),
         presence::examples(),
+        days_without_presence::examples(),
         entries_to_review::examples(),
         feeds::examples(),
         desk::examples(),

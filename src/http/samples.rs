@@ -7,8 +7,8 @@ use uuid::{Uuid, uuid};
 
 use super::completions::{CompletionAnswer, CompletionInput, StepResultView};
 use super::tasks::{HoldView, TaskSubject, TaskView, WantedStepView};
-use crate::domain::evidence::{CompletionKind, MeasuredBy, StepAnswer, StepStatus};
-use crate::domain::limit::{Seen, Source};
+use crate::domain::evidence::{CompletionKind, DeviceMoment, HoldRecord, MeasuredBy, StepAnswer, StepStatus};
+use crate::domain::limit::{Limit, Operator, Seen, SetBy, Source};
 use crate::domain::plan::because::{Because, Fact};
 use crate::domain::seal::record::{Record, instant_text, leaves};
 use crate::domain::seal::{Day, DaySeal};
@@ -128,13 +128,24 @@ pub(super) fn hold() -> HoldView {
     }
 }
 
+/// What a tablet noted of a hold of so many seconds.
+fn hold_record(seconds: u32) -> HoldRecord {
+    let moment = |after: u32| DeviceMoment {
+        counter_ms: 86_400_250 + u64::from(after) * 1_000,
+        boot_id: "7c1d8f5e-run-41".to_owned(),
+        clock_at: morning(8, 6) + TimeDelta::seconds(after.into()),
+    };
+    HoldRecord { started: moment(0), ended: moment(seconds) }
+}
+
 /// The completion as it is posted.
 pub(super) fn completion_input() -> CompletionInput {
-    let answer = |part: &str, hold_id, elapsed_seconds| StepAnswer {
+    let answer = |part: &str, hold_id, elapsed_seconds: Option<u32>| StepAnswer {
         step: format!("flush:{part}"),
         status: StepStatus::Done,
         hold_id,
         elapsed_seconds,
+        hold_record: elapsed_seconds.map(hold_record),
         reading: None,
         lot_id: None,
         mixed_at: None,
@@ -171,6 +182,7 @@ pub(super) fn completion_answer() -> CompletionAnswer {
         elapsed_seconds: Some(elapsed),
         measured_by: Some(measured_by),
         minimum_seconds: Some(120),
+        hold_record: (measured_by == MeasuredBy::Device).then(|| json!(hold_record(125))),
         maximum_seconds: None,
         too_many_to_count: false,
         instrument_id: None,
@@ -179,7 +191,8 @@ pub(super) fn completion_answer() -> CompletionAnswer {
         qualifier: None,
         value: None,
         unit: None,
-        limits: None,
+        limits: Some(json!([Limit::in_force_always(Operator::Ge, 120.into(), "s", &source(), SetBy::Default)])),
+        no_limit_in_force: false,
         lot_id: None,
         product_version: None,
         mixed_at: None,

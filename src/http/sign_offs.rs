@@ -38,7 +38,7 @@ use crate::domain::access::Role;
 use crate::domain::cautions;
 use crate::domain::event::EventKind;
 use crate::domain::fault::Fault;
-use crate::domain::sign_off::{GapKind, gap_name};
+use crate::domain::sign_off::{DayNotice, GapKind, gap_name};
 use crate::domain::staff::StaffRole;
 use crate::store::sign_offs::{self, SignOff};
 use crate::store::{self, events, planning};
@@ -270,6 +270,7 @@ pub(super) fn examples() -> Vec<Example> {
         level: 0,
         task_counts,
         gaps: vec![missed],
+        notices: vec![DayNotice::PresenceNotRecorded.into()],
         entries: 43,
         entries_to_review: Vec::new(),
         corrections: Vec::new(),

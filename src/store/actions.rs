@@ -16,6 +16,7 @@ pub use self::after_completion::{Followed, LotRecall, WrongProduct, follow, open
 use super::wanted_tests::Wanted;
 use super::{
     Result, action_worklist, chains, corrective_actions, events, hands, make_safe, quarantines, retests, wanted_tests,
+    work_records,
 };
 use crate::domain::chain::progress::Progress;
 use crate::domain::chain::{ChainEvidence, ChainKind, Repeated};
@@ -24,6 +25,7 @@ use crate::domain::corrective_action::{
     derive_quarantine_id,
 };
 use crate::domain::event::EventKind;
+use crate::domain::plan::because::Fact;
 use crate::domain::quarantine::{CauseKind, Quarantine};
 
 /// Longest a reason that is made of others' words may be, as the tables bound it.
@@ -170,7 +172,8 @@ pub async fn tell_of_quarantine(
     events::append(db, group_id, EventKind::QuarantineBegun, clinic, &event, now).await
 }
 
-/// Makes the worklist of an open action anew, and puts the test that its next step asks for on the list of what is due.
+/// Makes the worklist of an open action anew, and puts the test or the work that its next step asks for on the list of what
+/// is due.
 ///
 /// # Errors
 /// When the database does not answer, or holds a row the model does not know.
@@ -179,6 +182,11 @@ pub async fn go_on(db: &mut PgConnection, group_id: Uuid, action: &CorrectiveAct
     let records: Vec<_> = records.into_iter().map(|(_, record)| record).collect();
     let progress = Progress::new(&action.chain, action.opened_at, &records);
     action_worklist::save(&mut *db, group_id, action, &progress, now).await?;
+    if let Some(next) = progress.next()
+        && let ChainEvidence::Work { shows } = &next.evidence
+    {
+        work_records::want(&mut *db, group_id, action, (&progress, next, shows), now).await?;
+    }
     let Some(step) = progress.next_test() else { return Ok(()) };
     let Some(routine_id) = step.evidence.names_routine().or(action.routine_id) else { return Ok(()) };
     let since = progress.tests_count_from(step);
@@ -192,7 +200,8 @@ pub async fn go_on(db: &mut PgConnection, group_id: Uuid, action: &CorrectiveAct
         return Ok(());
     };
     let wanted = Wanted { action_id: action.action_id, step_key: &step.key, number };
-    wanted_tests::insert(db, group_id, &model, wanted, progress.times_of(step), now).await?;
+    let fact = Fact::WantedTest { action_id: action.action_id };
+    wanted_tests::insert(db, group_id, &model, (wanted, fact), progress.times_of(step), now).await?;
     Ok(())
 }
 

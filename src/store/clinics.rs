@@ -31,6 +31,8 @@ pub struct ClinicRow {
     pub jurisdiction: String,
     /// Whose water it is, as the supplier's notices name the area; may be empty.
     pub supply_area: String,
+    /// It asks for a PIN with whatever is recorded on a shared tablet.
+    pub pin_required: bool,
     /// Its ordinary week; `None` until somebody sets it.
     pub week: Option<Week>,
 }
@@ -42,6 +44,7 @@ struct Row {
     address: String,
     jurisdiction: String,
     supply_area: String,
+    pin_required: bool,
     week: Option<Value>,
 }
 
@@ -62,6 +65,7 @@ impl TryFrom<Row> for ClinicRow {
             address: row.address,
             jurisdiction: row.jurisdiction,
             supply_area: row.supply_area,
+            pin_required: row.pin_required,
             week,
         })
     }
@@ -74,7 +78,7 @@ impl TryFrom<Row> for ClinicRow {
 pub async fn find(db: &mut PgConnection, group_id: Uuid, clinic_id: Uuid) -> Result<Option<ClinicRow>> {
     sqlx::query_as!(
         Row,
-        "select clinic_id, name, zone, address, jurisdiction, supply_area, week from clinic
+        "select clinic_id, name, zone, address, jurisdiction, supply_area, pin_required, week from clinic
          where group_id = $1 and clinic_id = $2",
         group_id,
         clinic_id
@@ -92,7 +96,7 @@ pub async fn find(db: &mut PgConnection, group_id: Uuid, clinic_id: Uuid) -> Res
 pub async fn list(db: &mut PgConnection, group_id: Uuid) -> Result<Vec<ClinicRow>> {
     sqlx::query_as!(
         Row,
-        "select clinic_id, name, zone, address, jurisdiction, supply_area, week from clinic
+        "select clinic_id, name, zone, address, jurisdiction, supply_area, pin_required, week from clinic
          where group_id = $1 order by name, clinic_id",
         group_id
     )
@@ -145,12 +149,13 @@ pub async fn save(db: &mut PgConnection, group_id: Uuid, clinic: &ClinicRow, now
     let week = clinic.week.as_ref().map(sqlx::types::Json);
     sqlx::query!(
         "insert into clinic
-             (group_id, clinic_id, name, zone, address, jurisdiction, week, created_at, updated_at, supply_area)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $8, $9)
+             (group_id, clinic_id, name, zone, address, jurisdiction, week, created_at, updated_at, supply_area,
+              pin_required)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $8, $9, $10)
          on conflict (group_id, clinic_id) do update
          set name = excluded.name, zone = excluded.zone, address = excluded.address,
              jurisdiction = excluded.jurisdiction, week = excluded.week, updated_at = excluded.updated_at,
-             supply_area = excluded.supply_area",
+             supply_area = excluded.supply_area, pin_required = excluded.pin_required",
         group_id,
         clinic.clinic_id,
         clinic.name,
@@ -159,7 +164,8 @@ pub async fn save(db: &mut PgConnection, group_id: Uuid, clinic: &ClinicRow, now
         clinic.jurisdiction,
         week as _,
         now,
-        clinic.supply_area
+        clinic.supply_area,
+        clinic.pin_required
     )
     .execute(&mut *db)
     .await?;

@@ -156,16 +156,17 @@ pub async fn insert(
         "insert into step_result (group_id, clinic_day, completion_id, step_key, ordinal, kind, status, verdict,
                                   finding, hold_id, elapsed_seconds, measured_by, minimum_seconds, qualifier, value,
                                   unit, limits, reason, lot_id, product_version, mixed_at, maximum_seconds,
-                                  too_many_to_count, instrument_id, given, lines)
+                                  too_many_to_count, instrument_id, given, lines, no_limit_in_force, hold_record)
          select $1, $2, $3, r.step_key, r.ordinal, r.kind, r.status, r.verdict, r.finding, r.hold_id,
                 r.elapsed_seconds, r.measured_by, r.minimum_seconds, r.qualifier, r.value, r.unit, r.limits, r.reason,
                 r.lot_id, r.product_version, r.mixed_at, r.maximum_seconds, r.too_many_to_count, r.instrument_id,
-                r.given, r.lines
+                r.given, r.lines, r.no_limit_in_force, r.hold_record
          from jsonb_to_recordset($4) as r(
              step_key text, ordinal smallint, kind text, status text, verdict text, finding text, hold_id uuid,
              elapsed_seconds integer, measured_by text, minimum_seconds integer, qualifier text, value numeric,
              unit text, limits jsonb, reason text, lot_id uuid, product_version integer, mixed_at timestamptz,
-             maximum_seconds integer, too_many_to_count boolean, instrument_id uuid, given jsonb, lines jsonb)",
+             maximum_seconds integer, too_many_to_count boolean, instrument_id uuid, given jsonb, lines jsonb,
+             no_limit_in_force boolean, hold_record jsonb)",
         group_id,
         clinic_day,
         completion.completion_id,
@@ -201,6 +202,8 @@ fn step_row(ordinal: usize, step: &JudgedStep) -> Value {
         "instrument_id": step.instrument_id,
         "given": step.given,
         "lines": (!step.lines.is_empty()).then_some(&step.lines),
+        "no_limit_in_force": step.no_limit_in_force.then_some(true),
+        "hold_record": step.hold_record,
     })
 }
 
@@ -267,7 +270,7 @@ pub struct StepResult {
     pub elapsed_seconds: Option<i32>,
     /// Who measured them.
     pub measured_by: Option<String>,
-    /// The minimum it was judged by.
+    /// The minimum that decided.
     pub minimum_seconds: Option<i32>,
     /// Of a reading.
     pub qualifier: Option<String>,
@@ -295,6 +298,10 @@ pub struct StepResult {
     pub given: Option<Value>,
     /// The bottles of a water sample.
     pub lines: Option<Value>,
+    /// None of its limits was in force.
+    pub no_limit_in_force: Option<bool>,
+    /// How a device timed a hold.
+    pub hold_record: Option<Value>,
 }
 
 /// The step results of some completions of one clinic day, in the order of the steps.
@@ -311,7 +318,7 @@ pub async fn list_steps(
         StepResult,
         "select completion_id, step_key, kind, status, verdict, finding, hold_id, elapsed_seconds, measured_by,
                 minimum_seconds, qualifier, value, unit, limits, reason, lot_id, product_version, mixed_at,
-                maximum_seconds, too_many_to_count, instrument_id, given, lines
+                maximum_seconds, too_many_to_count, instrument_id, given, lines, no_limit_in_force, hold_record
          from step_result where group_id = $1 and clinic_day = $2 and completion_id = any($3)
          order by completion_id, ordinal",
         group_id,

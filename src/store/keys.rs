@@ -18,6 +18,8 @@ pub struct Key {
     pub role: Role,
     /// How far it reaches.
     pub reach: Reach,
+    /// Several people use the device that holds it.
+    pub shared: bool,
     /// When it was made.
     pub created_at: DateTime<Utc>,
     /// When it was revoked.
@@ -33,6 +35,7 @@ struct Row {
     reach: String,
     clinic_ids: Vec<Uuid>,
     operatory_id: Option<Uuid>,
+    shared: bool,
     created_at: DateTime<Utc>,
     revoked_at: Option<DateTime<Utc>>,
     last_used_at: Option<DateTime<Utc>>,
@@ -57,6 +60,7 @@ impl TryFrom<Row> for Key {
             label: row.label,
             role,
             reach,
+            shared: row.shared,
             created_at: row.created_at,
             revoked_at: row.revoked_at,
             last_used_at: row.last_used_at,
@@ -71,7 +75,7 @@ impl TryFrom<Row> for Key {
 pub async fn find_by_secret(db: &mut PgConnection, group_id: Uuid, secret_hash: &[u8]) -> Result<Option<Key>> {
     sqlx::query_as!(
         Row,
-        "select key_id, label, role, reach, clinic_ids, operatory_id, created_at, revoked_at, last_used_at
+        "select key_id, label, role, reach, clinic_ids, operatory_id, shared, created_at, revoked_at, last_used_at
          from api_key where group_id = $1 and secret_hash = $2",
         group_id,
         secret_hash
@@ -89,7 +93,7 @@ pub async fn find_by_secret(db: &mut PgConnection, group_id: Uuid, secret_hash: 
 pub async fn find(db: &mut PgConnection, group_id: Uuid, key_id: Uuid) -> Result<Option<Key>> {
     sqlx::query_as!(
         Row,
-        "select key_id, label, role, reach, clinic_ids, operatory_id, created_at, revoked_at, last_used_at
+        "select key_id, label, role, reach, clinic_ids, operatory_id, shared, created_at, revoked_at, last_used_at
          from api_key where group_id = $1 and key_id = $2",
         group_id,
         key_id
@@ -107,7 +111,7 @@ pub async fn find(db: &mut PgConnection, group_id: Uuid, key_id: Uuid) -> Result
 pub async fn list(db: &mut PgConnection, group_id: Uuid) -> Result<Vec<Key>> {
     sqlx::query_as!(
         Row,
-        "select key_id, label, role, reach, clinic_ids, operatory_id, created_at, revoked_at, last_used_at
+        "select key_id, label, role, reach, clinic_ids, operatory_id, shared, created_at, revoked_at, last_used_at
          from api_key where group_id = $1 order by created_at, key_id",
         group_id
     )
@@ -129,8 +133,9 @@ pub async fn insert(db: &mut PgConnection, group_id: Uuid, key: &Key, secret_has
         Reach::Operatory { operatory_id } => ("operatory", Vec::new(), Some(*operatory_id)),
     };
     let done = sqlx::query!(
-        "insert into api_key (group_id, key_id, label, role, reach, clinic_ids, operatory_id, secret_hash, created_at)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9) on conflict (group_id, key_id) do nothing",
+        "insert into api_key (group_id, key_id, label, role, reach, clinic_ids, operatory_id, secret_hash, created_at,
+                              shared)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10) on conflict (group_id, key_id) do nothing",
         group_id,
         key.key_id,
         key.label,
@@ -139,7 +144,8 @@ pub async fn insert(db: &mut PgConnection, group_id: Uuid, key: &Key, secret_has
         &clinic_ids,
         operatory_id,
         secret_hash,
-        key.created_at
+        key.created_at,
+        key.shared
     )
     .execute(db)
     .await?;

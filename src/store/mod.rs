@@ -71,6 +71,7 @@ pub mod tasks;
 mod wanted_tests;
 pub mod water_advisories;
 pub mod weeks;
+pub mod work_records;
 pub mod zone_moves;
 
 use chrono::{DateTime, Utc};

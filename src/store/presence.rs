@@ -77,3 +77,55 @@ pub async fn insert(
     .await?;
     Ok(())
 }
+
+/// A clinic day on which people worked, and nobody said who was on site.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct DayWithout {
+    /// The clinic.
+    pub clinic_id: Uuid,
+    /// The clinic day.
+    pub clinic_day: NaiveDate,
+    /// How many completions of work it has.
+    pub entries: i64,
+}
+
+/// Clinic days from `last` back to `first` with work and without a list, the newest first, from after a place on.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn list_days_without(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    clinic_ids: Option<&[Uuid]>,
+    (first, last): (NaiveDate, NaiveDate),
+    after: Option<(NaiveDate, Uuid)>,
+    at_most: i64,
+) -> Result<Vec<DayWithout>> {
+    Ok(sqlx::query_as!(
+        DayWithout,
+        r#"select d.clinic_id, d.clinic_day as "clinic_day!",
+                  (select count(*) from completion c
+                   where c.group_id = $1 and c.clinic_id = d.clinic_id and c.clinic_day = d.clinic_day
+                     and c.kind = 'performed') as "entries!"
+           from (select k.clinic_id, $4::date - n as clinic_day
+                 from clinic k cross join generate_series(0, $4::date - $3::date) n
+                 where k.group_id = $1 and ($2::uuid[] is null or k.clinic_id = any($2))
+                   and ($5::date is null or ($4::date - n, k.clinic_id) < ($5, $6::uuid))
+                   and not exists (select from presence_mark p
+                                   where p.group_id = $1 and p.clinic_id = k.clinic_id and p.clinic_day = $4::date - n)
+                   and exists (select from completion c
+                               where c.group_id = $1 and c.clinic_id = k.clinic_id and c.clinic_day = $4::date - n
+                                 and c.kind = 'performed')
+                 order by n, k.clinic_id desc limit $7) d
+           order by d.clinic_day desc, d.clinic_id desc"#,
+        group_id,
+        clinic_ids,
+        first,
+        last,
+        after.map(|(day, _)| day),
+        after.map(|(_, clinic_id)| clinic_id),
+        at_most
+    )
+    .fetch_all(db)
+    .await?)
+}

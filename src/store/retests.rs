@@ -1,7 +1,7 @@
 //! Tests of an action's subject, and the lines they must show.
 //!
 //! The rule of this file: what a test shows stands in its record alone. An entry that leaves out steps decides nothing; a
-//! test found void neither.
+//! test found void neither, nor a value that no limit in force judged.
 
 use chrono::{DateTime, Utc};
 use sqlx::PgConnection;
@@ -42,7 +42,7 @@ pub async fn list_tests(
                join completion c on c.group_id = t.group_id and c.clinic_day = t.clinic_day and c.task_id = t.task_id
                where t.group_id = $1 and t.routine_id = $2 and t.subject_id = $3 and t.clinic_day >= $4
                  and c.kind = 'performed'
-                 and (c.verdict = 'passed'
+                 and (c.verdict = 'passed' and not coalesce('no_limit_in_force' = any(c.flags), false)
                       or c.verdict = 'failed' and exists (
                           select from step_result s
                           where s.group_id = c.group_id and s.clinic_day = c.clinic_day
@@ -126,6 +126,7 @@ pub async fn find_last_passed(
                join completion c on c.group_id = t.group_id and c.clinic_day = t.clinic_day and c.task_id = t.task_id
                where t.group_id = $1 and t.routine_id = $2 and t.subject_id = $3
                  and c.kind = 'performed' and c.verdict = 'passed' and not c.duplicate
+                 and not coalesce('no_limit_in_force' = any(c.flags), false)
                  and not exists (select from completion x
                                  where x.group_id = c.group_id and x.clinic_day = c.clinic_day and x.task_id = c.task_id
                                    and x.corrects = c.completion_id)

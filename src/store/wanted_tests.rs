@@ -1,4 +1,4 @@
-//! Tests that a step of a corrective action asks for, as tasks on the list of what is due.
+//! Tests and other work that a step of a corrective action asks for, as tasks on the list of what is due.
 //!
 //! The rule of this file: they are made by an action and not by the plan, so the planner leaves them alone, as it does
 //! repeats; their slot is derived from action, step and the number of tests so far, so a test is asked for once.
@@ -78,7 +78,7 @@ fn latest(clinic_day: NaiveDate) -> DateTime<Utc> {
     (clinic_day + Days::new(super::WINDOW_DAYS)).and_time(NaiveTime::MIN).and_utc() - TimeDelta::seconds(1)
 }
 
-/// Puts a test on the list of what is due; one that stands there already stays as it is. `false`: the step's window lies
+/// Puts a test, or other work, on the list of what is due; one that stands there already stays as it is. `false`: the step's window lies
 /// beyond what a task of the model's clinic day can reach, and the routine's own next task is the test then.
 ///
 /// # Errors
@@ -87,7 +87,7 @@ pub(super) async fn insert(
     db: &mut PgConnection,
     group_id: Uuid,
     model: &Task,
-    wanted: Wanted<'_>,
+    (wanted, fact): (Wanted<'_>, Fact),
     window: StepTimes,
     now: DateTime<Utc>,
 ) -> Result<bool> {
@@ -124,7 +124,7 @@ pub(super) async fn insert(
         slot,
         times,
         not_required: None,
-        because: Because { fact: Fact::WantedTest { action_id: wanted.action_id }, moved: None, utc_offset_seconds },
+        because: Because { fact, moved: None, utc_offset_seconds },
         rough_minutes: 0,
     };
     let mut columns = Columns::default();

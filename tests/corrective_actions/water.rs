@@ -4,8 +4,9 @@ use chrono::TimeDelta;
 use serde_json::{Value, json};
 use sqlx::PgPool;
 
-use super::{CLINICIAN, LEAD, action, close, only_open, people, record, release, step};
+use super::{CLINICIAN, LEAD, action, close, kind_of, only_open, people, record, release, step};
 use crate::support::app::App;
+use crate::support::line_work;
 use crate::support::scenario::{self, Clinic};
 use crate::support::{at, id};
 
@@ -55,10 +56,20 @@ async fn a_unit_over_its_limit_is_retested_in_its_windows_released_and_out_of_us
     app.set(at("2026-11-02T09:00:00Z"));
     test(&clinic, 830, "501").await;
     let item = only_open(&clinic).await;
-    for (n, key) in [(810, "stop"), (811, "decide-use"), (812, "look-for-cause"), (813, "disinfect")] {
+    let work = line_work::set(&clinic).await;
+    for (n, key) in [(810, "stop"), (811, "decide-use"), (812, "look-for-cause")] {
         app.advance(TimeDelta::minutes(5));
         step(&clinic, &item, key, record(&clinic, n, &json!({}))).await.expect(201);
     }
+    // Somebody's word is no disinfection, nor is one with an expired lot or for half the time.
+    work.disinfect(&clinic, 890, (false, 600)).await;
+    work.disinfect(&clinic, 891, (true, 599)).await;
+    app.advance(TimeDelta::minutes(5));
+    let word = step(&clinic, &item, "disinfect", record(&clinic, 813, &json!({}))).await;
+    assert_eq!((word.status.as_u16(), kind_of(&word).as_str()), (409, "/problems/work-missing"), "{}", word.text);
+    let done = work.disinfect(&clinic, 892, (true, 600)).await;
+    let recorded = step(&clinic, &item, "disinfect", record(&clinic, 813, &json!({}))).await.expect(201);
+    assert_eq!(recorded["completion_id"], json!(done));
     // The retest is on the list of what is due from the fifth day on.
     let listed = async || clinic.tablet.get(&format!("/v1/clinics/{}/due", clinic.clinic_id)).await.expect(200);
     assert!(!listed().await.to_string().contains("Water test"));

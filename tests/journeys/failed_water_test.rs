@@ -244,10 +244,15 @@ async fn the_shock_treatment_passes_whole_or_not_at_all(clinic: &Clinic<'_>, act
 
     // Somebody's word does not stand for it.
     let word = step(clinic, action, "disinfect", 734, "IB", json!({})).await;
-    assert_eq!((word.status.as_u16(), problem(&word).as_str()), (409, "/problems/tests-missing"));
+    assert_eq!((word.status.as_u16(), problem(&word).as_str()), (409, "/problems/work-missing"));
+    assert!(word.text.contains("a product in the waterlines by its lot"), "{}", word.text);
+    // Nor does one of the attempts that fell short.
+    let short = step(clinic, action, "disinfect", 734, "IB", json!({ "completion_id": id(744) })).await;
+    assert_eq!(short.pointers(), ["/completion_id"]);
     let whole = enter(clinic, 747, &task, worked(GOOD_LOT, hold(746, 905).await)).await;
     assert_eq!(verdict_of(&whole), "passed");
-    step(clinic, action, "disinfect", 734, "IB", json!({})).await.expect(201);
+    let recorded = step(clinic, action, "disinfect", 734, "IB", json!({})).await.expect(201);
+    assert_eq!((&recorded["completion_id"], &recorded["result"]), (&json!(id(747)), &Value::Null));
 }
 
 /// Rinse, repeat with the right lot, list every use, tell the lead: for the wrong and the expired product, and for the

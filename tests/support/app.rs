@@ -128,6 +128,7 @@ impl App {
             label: "first administrator".to_owned(),
             role: Role::Administrator,
             reach: Reach::Group {},
+            shared: false,
             created_at: now,
             revoked_at: None,
             last_used_at: None,

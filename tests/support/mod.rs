@@ -6,6 +6,7 @@
 pub(crate) mod app;
 pub(crate) mod chance;
 pub(crate) mod contents;
+pub(crate) mod line_work;
 pub(crate) mod scenario;
 pub(crate) mod service;
 

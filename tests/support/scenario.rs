@@ -1,5 +1,6 @@
 //! A small invented clinic to test with: one chair, one steriliser, and routines that hang on each anchor.
 
+use chrono::TimeDelta;
 use serde_json::{Value, json};
 use uuid::Uuid;
 
@@ -200,6 +201,17 @@ pub(crate) fn operatory(clinic_id: Uuid, name: &str) -> Value {
     })
 }
 
+/// The answer to a hold that a tablet timed by itself and that ended now, with what it noted of it.
+pub(crate) fn device_hold(clinic: &Clinic<'_>, step: &str, seconds: u32) -> Value {
+    let ended_at = clinic.admin.app.clock.now();
+    let moment = |back: u32| {
+        json!({ "counter_ms": 900_000_000 - u64::from(back) * 1_000, "boot_id": "run-7",
+                "clock_at": ended_at - TimeDelta::seconds(back.into()) })
+    };
+    json!({ "step": step, "status": "done", "elapsed_seconds": seconds,
+            "hold_record": { "started": moment(seconds), "ended": moment(0) } })
+}
+
 impl Clinic<'_> {
     /// The due tasks of the chair, looking ahead so many minutes.
     pub(crate) async fn due(&self, ahead_minutes: u32) -> Vec<Value> {
@@ -221,8 +233,8 @@ impl Clinic<'_> {
             "completion_id": id(completion), "task_id": task["task_id"], "performed_at": self.admin.app.clock.now(),
             "performed_by": "KV",
             "steps": [
-                { "step": "flush:handpiece-1", "status": "done", "elapsed_seconds": seconds },
-                { "step": "flush:syringe", "status": "done", "elapsed_seconds": seconds },
+                device_hold(self, "flush:handpiece-1", seconds),
+                device_hold(self, "flush:syringe", seconds),
             ],
         })
     }

@@ -32,7 +32,7 @@ pub struct StepRecord {
     pub reference: String,
     /// How it ended, where it has a result.
     pub result: Option<StepEnd>,
-    /// The test it rests on.
+    /// The test or the work it rests on.
     pub completion_id: Option<Uuid>,
     /// Done before its window opened.
     pub early: bool,
@@ -153,7 +153,7 @@ impl<'a> Progress<'a> {
         }
     }
 
-    /// From when tests count for a step: from where its window is counted. A test that is due from the opening on may be
+    /// From when tests and other work count for a step: from where its window is counted. A test that is due from the opening on may be
     /// made while the steps before it are still being worked.
     #[must_use]
     pub fn tests_count_from(&self, step: &ChainStep) -> DateTime<Utc> {
@@ -242,8 +242,9 @@ impl StepClaim<'_> {
                 fault("/result", "must be left out: this step's result is not a person's to say".to_owned());
             }
         }
-        if self.completion_id.is_some() && !matches!(evidence, ChainEvidence::TestResult { .. }) {
-            fault("/completion_id", "must be left out: this step names no test".to_owned());
+        let takes_completion = matches!(evidence, ChainEvidence::TestResult { .. } | ChainEvidence::Work { .. });
+        if self.completion_id.is_some() && !takes_completion {
+            fault("/completion_id", "must be left out: this step names no test and no work".to_owned());
         }
         faults
     }

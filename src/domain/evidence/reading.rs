@@ -71,6 +71,14 @@ fn answer_faults(answer: &StepAnswer, step: &Step, asked: &Asked<'_>) -> Vec<Fau
     if !is_hold && (answer.hold_id.is_some() || answer.elapsed_seconds.is_some()) {
         faults.push(Fault::new("/elapsed_seconds", "belongs to a timed hold; this step is none"));
     }
+    match &answer.hold_record {
+        Some(_) if !is_hold => faults.push(Fault::new("/hold_record", "belongs to a timed hold; this step is none")),
+        Some(_) if answer.elapsed_seconds.is_none() => {
+            faults.push(Fault::new("/hold_record", "belongs to a hold that the device timed, beside elapsed_seconds"));
+        }
+        Some(record) => faults.extend(record.faults().into_iter().map(|f| f.under("/hold_record"))),
+        None => {}
+    }
     if !is_reading && answer.reading.is_some() {
         faults.push(Fault::new("/reading", "belongs to a reading; this step is none"));
     }

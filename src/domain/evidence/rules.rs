@@ -7,9 +7,9 @@ use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
 use super::given::{Given, SporeStrips};
-use super::product::{self, Contact};
-use super::{Asked, JudgedStep, MeasuredBy, Reading, StepAnswer, StepStatus, StepVerdict, Submission};
-use crate::domain::limit::{Limit, Qualifier};
+use super::product;
+use super::{Asked, JudgedStep, MeasuredBy, Reading, StepAnswer, StepVerdict, Submission};
+use crate::domain::limit::{Limit, Operator, Qualifier, SetBy, Source};
 use crate::domain::limit_order::{DecidedLimit, decide};
 use crate::domain::step::{ChoiceOption, Step, StepEvidence};
 use crate::domain::water_sample::WaterSample;
@@ -24,16 +24,8 @@ pub(super) fn judge_done(
 ) {
     match &step.evidence {
         StepEvidence::Confirmation {} | StepEvidence::Reference { .. } | StepEvidence::Text {} => {}
-        StepEvidence::Hold { minimum_seconds, maximum_seconds, .. } => {
-            judged.minimum_seconds = Some(*minimum_seconds);
-            judged.maximum_seconds = *maximum_seconds;
-            judge_hold(judged, answer, asked);
-        }
-        StepEvidence::Product { .. } => {
-            if let Some(finding) = product::fails(judged, step, answer, submission, asked) {
-                judged.fail(finding);
-            }
-        }
+        StepEvidence::Hold { .. } => judge_hold(judged, step, answer, submission, asked),
+        StepEvidence::Product { .. } => product::judge(judged, step, answer, submission, asked),
         StepEvidence::Reading { needs_instrument, .. } => {
             judge_instrument(judged, *needs_instrument, asked);
             if answer.too_many_to_count {
@@ -63,45 +55,70 @@ pub(super) fn judge_done(
     }
 }
 
-fn judge_hold(judged: &mut JudgedStep, answer: &StepAnswer, asked: &Asked<'_>) {
+/// A bound of a hold, and on whose authority.
+struct HoldBound<'a> {
+    seconds: u32,
+    source: &'a Source,
+    set_by: SetBy,
+}
+
+impl HoldBound<'_> {
+    fn limit(&self, operator: Operator) -> Limit {
+        Limit::in_force_always(operator, self.seconds.into(), "s", self.source, self.set_by)
+    }
+}
+
+/// A hold takes the contact time of the product it was filled with, where that is longer than its own, and the product's
+/// maximum, where that is shorter. Every reason it falls short is told.
+fn judge_hold(
+    judged: &mut JudgedStep,
+    step: &Step,
+    answer: &StepAnswer,
+    submission: &Submission<'_>,
+    asked: &Asked<'_>,
+) {
+    let StepEvidence::Hold { minimum_seconds, maximum_seconds, source, minimum_from } = &step.evidence else { return };
+    let own = |seconds: u32| HoldBound { seconds, source, set_by: SetBy::Default };
+    let filled = minimum_from.as_deref().and_then(|name| product::filled_with(&judged.key, name, submission, asked));
+    let makers = |seconds: Option<u32>| {
+        filled.zip(seconds).map(|(of, seconds)| HoldBound { seconds, source: &of.source, set_by: SetBy::Maker })
+    };
+    let longer = makers(filled.and_then(|of| of.contact_minimum_seconds)).filter(|b| b.seconds > *minimum_seconds);
+    let least = longer.unwrap_or_else(|| own(*minimum_seconds));
+    let shorter = makers(filled.and_then(|of| of.contact_maximum_seconds))
+        .filter(|b| maximum_seconds.is_none_or(|most| b.seconds < most));
+    let most = shorter.or_else(|| maximum_seconds.map(own));
+    judged.minimum_seconds = Some(least.seconds);
+    judged.maximum_seconds = most.as_ref().map(|most| most.seconds);
+    judged.note_limit(&least.limit(Operator::Ge));
+    if let Some(most) = &most {
+        judged.note_limit(&most.limit(Operator::Le));
+    }
     let timed = answer.hold_id.and_then(|id| asked.holds.get(&id));
     judged.elapsed = match timed {
         Some(hold) => hold.elapsed_seconds().map(|seconds| (seconds, MeasuredBy::Server)),
         None => answer.elapsed_seconds.map(|seconds| (seconds, MeasuredBy::Device)),
     };
-    let (minimum, maximum) = (judged.minimum_seconds.unwrap_or(0), judged.maximum_seconds.unwrap_or(u32::MAX));
-    match judged.elapsed {
-        _ if answer.hold_id.is_some_and(|id| asked.known.spent_holds.contains(&id)) => {
-            judged.fail("this hold was used by an earlier completion; the whole step is to be repeated");
-        }
-        None => judged.fail("the hold was started and not ended"),
-        Some((held, _)) if held < minimum => {
-            judged.fail(format!("held {held} s of at least {minimum} s; the whole step is to be repeated"));
-        }
-        Some((held, _)) if held > maximum => {
-            judged.fail(format!("held {held} s of at most {maximum} s; the whole step is to be repeated"));
-        }
-        Some(_) => {}
+    if answer.hold_id.is_some_and(|id| asked.known.spent_holds.contains(&id)) {
+        judged.fail("this hold was used by an earlier completion; the whole step is to be repeated");
     }
-}
-
-/// A hold takes the contact time of the product it was filled with, where that is longer than its own.
-pub(super) fn judge_contact(judged: &mut JudgedStep, contact: Contact) {
-    let (StepStatus::Done, Some((held, _))) = (judged.status, judged.elapsed) else { return };
-    let least = contact.minimum.max(judged.minimum_seconds);
-    judged.minimum_seconds = least;
-    let finding = match (least, contact.maximum) {
-        (Some(least), _) if held < least => {
-            format!("held {held} s of at least {least} s, the product's contact time; the whole step is to be repeated")
-        }
-        (_, Some(most)) if held > most => {
-            format!("held {held} s, and the product allows at most {most} s; the whole step is to be repeated")
-        }
-        _ => return,
+    let Some((held, _)) = judged.elapsed else {
+        judged.fail("the hold was started and not ended");
+        return;
     };
-    // Its own, shorter minimum may have failed already; the longer one says it all.
-    judged.finding.clear();
-    judged.fail(finding);
+    if held < least.seconds {
+        let whose = if least.set_by == SetBy::Maker { ", the product's contact time" } else { "" };
+        let least = least.seconds;
+        judged.fail(format!("held {held} s of at least {least} s{whose}; the whole step is to be repeated"));
+    }
+    if let Some(most) = most.filter(|most| held > most.seconds) {
+        let bound = if most.set_by == SetBy::Maker { ", and the product allows at most" } else { " of at most" };
+        let most = most.seconds;
+        judged.fail(format!("held {held} s{bound} {most} s; the whole step is to be repeated"));
+    }
+    for disagreement in judged.hold_disagreements() {
+        judged.tell(Some(disagreement));
+    }
 }
 
 fn judge_instrument(judged: &mut JudgedStep, is_needed: bool, asked: &Asked<'_>) {
@@ -119,8 +136,20 @@ fn limits_of<'a>(step: &'a Step, asked: &'a Asked<'_>) -> Vec<Limit> {
 }
 
 fn judge_reading(judged: &mut JudgedStep, reading: &Reading, step: &Step, asked: &Asked<'_>) {
-    let decided = decide(&limits_of(step, asked), reading, asked.clinic_day, &asked.known.place);
+    let limits = limits_of(step, asked);
+    let decided = decide(&limits, reading, asked.clinic_day, &asked.known.place);
     note(judged, &decided, "");
+    if !limits.is_empty() && decided.is_empty() {
+        note_none_in_force(judged, asked);
+    }
+}
+
+/// What has limits is not to pass without a word because none of them held that day. A step that never had any says
+/// nothing: it is recorded and not judged, as its author wanted.
+fn note_none_in_force(judged: &mut JudgedStep, asked: &Asked<'_>) {
+    judged.no_limit_in_force = true;
+    let day = asked.clinic_day;
+    judged.tell(Some(format!("no limit is in force here on {day}: the value is recorded, and judged by none")));
 }
 
 /// Notes limits with their answers; `about` goes before each finding.
@@ -144,7 +173,8 @@ fn note(judged: &mut JudgedStep, decided: &[DecidedLimit], about: &str) {
     }
 }
 
-/// Too many to count is above every limit from above, and says nothing about one from below.
+/// Too many to count is above every limit from above, and more than any limit from below asks for. Where both stand, the
+/// one from above decides.
 fn judge_too_many(judged: &mut JudgedStep, step: &Step, asked: &Asked<'_>) {
     let (day, place) = (asked.clinic_day, &asked.known.place);
     let limits = limits_of(step, asked);
@@ -152,14 +182,23 @@ fn judge_too_many(judged: &mut JudgedStep, step: &Step, asked: &Asked<'_>) {
     // Any number does to find out which limits decide; none of its answers is used.
     let any = Reading { qualifier: Qualifier::Eq, value: Decimal::ZERO, unit: unit.to_owned() };
     let decided = decide(&limits, &any, day, place);
-    judged.fail(match decided.first() {
-        Some(first) => format!("too many to count, and so outside the limit {}", first.deciding.limit),
-        None => "too many to count, and no limit is in force".to_owned(),
-    });
     for DecidedLimit { deciding, stricter_legal } in &decided {
         judged.note_limit(&deciding.limit);
         for law in stricter_legal {
             judged.note_limit(&law.limit);
+        }
+    }
+    let mut deciding = decided.iter().map(|one| &one.deciding.limit);
+    match (deciding.clone().find(|limit| limit.is_maximum()), deciding.next()) {
+        (Some(most), _) => judged.fail(format!("too many to count, and so outside the limit {most}")),
+        (None, Some(least)) => judged.tell(Some(format!("too many to count, which is more than {least} asks for"))),
+        (None, None) if limits.is_empty() => judged.fail("too many to count, and no limit is in force"),
+        (None, None) => {
+            note_none_in_force(judged, asked);
+            // Where any limit was ever from above, so much growth does not pass for want of its dates.
+            if limits.iter().any(Limit::is_maximum) {
+                judged.fail("too many to count, and no limit is in force");
+            }
         }
     }
 }
@@ -199,7 +238,8 @@ fn judge_spores(judged: &mut JudgedStep, strips: &SporeStrips) {
 }
 
 fn judge_water(judged: &mut JudgedStep, sample: &WaterSample, most_in_pool: u32, step: &Step, asked: &Asked<'_>) {
-    let lines = sample.judge(&limits_of(step, asked), &asked.known.place);
+    let limits = limits_of(step, asked);
+    let (lines, has_limits) = (sample.judge(&limits, &asked.known.place), !limits.is_empty());
     for line in &lines {
         let about = format!("{}: {} {}, ", line.lines.join(" + "), line.reading.stated(), line.reading.unit);
         if line.pool_size > most_in_pool {
@@ -207,7 +247,10 @@ fn judge_water(judged: &mut JudgedStep, sample: &WaterSample, most_in_pool: u32,
         }
         match &line.decided {
             Some(decided) => note(judged, std::slice::from_ref(decided), &about),
-            None => judged.fail(format!("{about}no limit is in force")),
+            None => {
+                judged.no_limit_in_force |= has_limits;
+                judged.fail(format!("{about}no limit is in force"));
+            }
         }
         if let (Some(beside), Some(decided)) = (&line.beside, &line.decided) {
             judged.tell(Some(format!("{about}{}", beside.sentence(&decided.deciding.limit))));

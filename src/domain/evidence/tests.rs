@@ -92,6 +92,7 @@ fn answer(step: &str, status: StepStatus) -> StepAnswer {
         status,
         hold_id: None,
         elapsed_seconds: None,
+        hold_record: None,
         reading: None,
         lot_id: None,
         mixed_at: None,
@@ -475,4 +476,5 @@ proptest! {
     }
 }
 
+mod bounds;
 mod kinds;

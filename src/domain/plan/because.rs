@@ -142,6 +142,11 @@ pub enum Fact {
         /// The action.
         action_id: Uuid,
     },
+    /// A step of a corrective action asks for work of this routine.
+    WantedWork {
+        /// The action.
+        action_id: Uuid,
+    },
     /// The same work was missed between two patients, and a make-safe task asks for what is to be done now.
     MissedWork {
         /// The action that asks for it.
@@ -231,6 +236,7 @@ impl Because {
             Fact::SiteEvent { event, .. } => format!("{} {when}.", happened(*event)),
             Fact::VoidTest { .. } => format!("A test was found void {when}, and is due again at once."),
             Fact::WantedTest { .. } => format!("A corrective action asks for this test from {}.", &when["at ".len()..]),
+            Fact::WantedWork { .. } => format!("A corrective action asks for this work from {}.", &when["at ".len()..]),
             Fact::MissedWork { .. } => {
                 format!(
                     "Work between two patients was missed, noted {when}; this is done now and does not make up for it."

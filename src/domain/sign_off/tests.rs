@@ -111,6 +111,7 @@ fn a_digest_hangs_on_every_fact_and_on_no_order() {
         entries: &entries,
         actions: &actions,
         quarantines: &entries[..1],
+        notices: &[],
     };
     let turned = ([gaps[1].clone(), gaps[0].clone()], [id(4), id(3)]);
     assert_eq!(digest(&shown), digest(&Shown { gaps: &turned.0, entries: &turned.1, ..shown }));
@@ -127,6 +128,7 @@ fn a_digest_hangs_on_every_fact_and_on_no_order() {
         Shown { actions: &actions[..1], ..shown },
         Shown { actions: &[(id(5), "release"), (id(6), "")], ..shown },
         Shown { quarantines: &[], ..shown },
+        Shown { notices: &[DayNotice::PresenceNotRecorded], ..shown },
     ];
     for other in others {
         assert_ne!(digest(&shown), digest(&other), "{other:?}");

@@ -166,10 +166,14 @@ pub struct StepResultView {
     /// Who measured them.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub measured_by: Option<MeasuredBy>,
-    /// The minimum it was judged by, in seconds.
+    /// What the device noted of a hold that it timed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<evidence::HoldRecord>)]
+    pub hold_record: Option<Value>,
+    /// The minimum that decided, in seconds: the step's, or the product's contact time where that is longer.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub minimum_seconds: Option<i32>,
-    /// The longest hold it allowed, in seconds.
+    /// The maximum that decided, in seconds: the step's, or the product's where that is shorter.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub maximum_seconds: Option<i32>,
     /// Of a reading: `lt`, `eq` or `gt`.
@@ -195,10 +199,14 @@ pub struct StepResultView {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<Vec<crate::domain::water_sample::JudgedLine>>)]
     pub lines: Option<Value>,
-    /// The limits that decided, each with the stricter ones of the law behind it, and their sources.
+    /// The limits that decided, with their sources: of a reading, each with the stricter ones of the law behind it; of a hold,
+    /// its shortest and longest time; of a product, how long it keeps, and the pH that an amalgam rule allows.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<Vec<crate::domain::limit::Limit>>)]
     pub limits: Option<Value>,
+    /// It has limits, and none of them was in force that day here: the value is judged by none, whatever the verdict says.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub no_limit_in_force: bool,
     /// Of a product: the lot it was worked with.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub lot_id: Option<Uuid>,
@@ -236,6 +244,8 @@ impl StepResultView {
             instrument_id: row.instrument_id,
             given: row.given,
             lines: row.lines,
+            no_limit_in_force: row.no_limit_in_force.unwrap_or(false),
+            hold_record: row.hold_record,
             reason: row.reason,
         })
     }

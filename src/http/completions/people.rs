@@ -1,7 +1,7 @@
 //! Who did the work that a completion tells of, whether they signed for it, and what a lead should look at.
 //!
 //! The rule of this file: only a wrong PIN refuses a completion. Whatever else is odd about a person is kept beside
-//! what they recorded.
+//! what they recorded; so is a PIN that a clinic asks for and that did not come: work that was done is never lost for it.
 
 use chrono::{Datelike as _, SubsecRound as _};
 use sqlx::PgConnection;
@@ -9,7 +9,7 @@ use sqlx::PgConnection;
 use super::documents::CompletionInput;
 use crate::domain::evidence::{CompletionKind, Judgement};
 use crate::domain::fault::Fault;
-use crate::domain::flags::{self, Entry, Flag, Performed, Person};
+use crate::domain::flags::{self, Entry, Flag, Performed, Person, PinMissed};
 use crate::domain::staff::Work as Competent;
 use crate::http::AppState;
 use crate::http::caller::Caller;
@@ -79,6 +79,7 @@ pub(super) async fn flags(
     work: &Work,
     who: &Who,
     judgement: &Judgement,
+    signed: bool,
 ) -> ApiResult<Vec<Flag>> {
     let (group_id, clinic_id) = (caller.group_id, work.task.clinic_id);
     let staff_id = match &who.person {
@@ -90,6 +91,12 @@ pub(super) async fn flags(
         on_site = presence::find(db, group_id, clinic_id, who.day).await?.map(|mark| mark.staff_ids);
         competences = staff::list_competences(db, group_id, &[staff_id]).await?.remove(&staff_id).unwrap_or_default();
     }
+    let pin = if caller.shared && !signed {
+        let asked = clinics::find(db, group_id, clinic_id).await?.is_some_and(|clinic| clinic.pin_required);
+        PinMissed::unsigned(input.staff_id.is_some(), asked)
+    } else {
+        PinMissed::No
+    };
     // To the microsecond, as the others come from the database.
     let performed_at = input.performed_at.trunc_subsecs(6);
     let others = flagged::list_near(db, group_id, clinic_id, (input.staff_id, &who.performed_by), performed_at).await?;
@@ -107,5 +114,7 @@ pub(super) async fn flags(
         work: Competent { routine_id: Some(work.task.routine_id), family: work.routine.family.as_deref() },
         performed: Performed { task_id: input.task_id, performed_at, rough_minutes: work.routine.rough_minutes },
         others: &others,
+        steps: &judgement.steps,
+        pin,
     }))
 }

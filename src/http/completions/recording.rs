@@ -258,7 +258,7 @@ async fn keep(
     signed: bool,
 ) -> ApiResult<()> {
     let judgement = &judged.judgement;
-    let flags = people::flags(db, caller, input, work, &judged.who, judgement).await?;
+    let flags = people::flags(db, caller, input, work, &judged.who, judgement, signed).await?;
     let row = Completion {
         completion_id: input.completion_id,
         task_id: input.task_id,

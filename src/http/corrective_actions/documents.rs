@@ -183,7 +183,7 @@ pub struct StepRecordDocument {
     /// How it ended; null: the step has no result.
     #[schema(required)]
     pub result: Option<StepEnd>,
-    /// The test it rests on; null: none.
+    /// The test or the work it rests on; null: none.
     #[schema(required)]
     pub completion_id: Option<Uuid>,
     /// Done before its window opened.

@@ -16,7 +16,7 @@ use utoipa_axum::routes;
 use uuid::Uuid;
 
 use super::documents::StepRecordDocument;
-use super::{MAY_WORK, find_action};
+use super::{MAY_WORK, find_action, work};
 use crate::domain::chain::progress::{Asked, Progress, StepClaim, StepRecord};
 use crate::domain::chain::{ChainEvidence, ChainStep, StepEnd};
 use crate::domain::corrective_action::{CorrectiveAction, TestRun, passed_in_a_row};
@@ -75,7 +75,8 @@ pub struct StepRecordInput {
     /// Passed or failed, where the step wants a person's judgement.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub result: Option<StepEnd>,
-    /// The completion that holds the test's result, where the step wants one.
+    /// The completion that holds the test's result, where the step wants one. Where the step rests on work: the one that
+    /// records it; left out: the newest that shows it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub completion_id: Option<Uuid>,
 }
@@ -129,7 +130,7 @@ pub(super) fn router() -> OpenApiRouter<AppState> {
 /// before its window or after it was due is kept and flagged, and so is a person of another role than its owner, one without
 /// the competence that its tests take, and one who was not on the staff that day. Where the step rests on a test, the
 /// verdict of that test decides, as long as it left out no line that is asked for; where it counts tests that passed in a
-/// row, it is refused with 409 until there are enough.
+/// row, or rests on work, it is refused with 409 until they are recorded, and the answer says what is missing.
 #[utoipa::path(put, path = "/v1/corrective-actions/{action_id}/steps/{step_key}", operation_id = "record_corrective_action_step",
     tag = "Corrective actions",
     params(("action_id" = Uuid, Path, description = "The action"), ("step_key" = String, Path, description = "The step")),
@@ -173,7 +174,7 @@ async fn record_corrective_action_step(
     let who = who::find(&mut tx, &caller, said).await?;
     faults.extend(who.fault());
     without_faults((), faults).map_err(ApiError::rules_broken)?;
-    let (result, completion_id) = judge(&mut tx, &caller, &action, &progress, step, &input).await?;
+    let (result, completion_id) = judge(&mut tx, &caller, &action, (&progress, &records), step, &input).await?;
     let times = progress.times_of(step);
     let performed_at = input.performed_at.trunc_subsecs(6);
     let flags = flags(&mut tx, &caller, &action, step, &who, input.performed_by.as_deref()).await?;
@@ -309,15 +310,19 @@ fn time_fault(
     }
 }
 
-/// How a step ended, and the test it rests on: said by the person, or by the tests that were recorded.
+/// How a step ended, and the test or the work it rests on: said by the person, or by what was recorded.
 async fn judge(
     db: &mut PgConnection,
     caller: &Caller,
     action: &CorrectiveAction,
-    progress: &Progress<'_>,
+    (progress, records): (&Progress<'_>, &[StepRecord]),
     step: &ChainStep,
     input: &StepRecordInput,
 ) -> ApiResult<(Option<StepEnd>, Option<Uuid>)> {
+    if let ChainEvidence::Work { shows } = &step.evidence {
+        let found = work::find(db, caller, action, (progress, records), (step, shows), input).await?;
+        return Ok((None, Some(found)));
+    }
     if !step.evidence.is_test() {
         return Ok((input.result, None));
     }

@@ -14,8 +14,9 @@ use uuid::Uuid;
 
 use super::documents::{Explained, SeenExplanation, SignOffDocument};
 use crate::domain::daybook::DayBook;
+use crate::domain::evidence::Verdict;
 use crate::domain::hours::Hours;
-use crate::domain::sign_off::{GapKind, Said, Shown, digest, gap_name, over_at};
+use crate::domain::sign_off::{DayNotice, GapKind, Said, Shown, digest, gap_name, over_at};
 use crate::domain::staff::StaffRole;
 use crate::domain::task::State;
 use crate::http::caller::Caller;
@@ -26,7 +27,7 @@ use crate::http::signing::LEADS;
 use crate::store::action_worklist::{self, ActionFilter};
 use crate::store::days_to_sign::{self, AskedDay};
 use crate::store::sign_offs::{self, DayEntry, DayTask, SignOff};
-use crate::store::{clinics, desk, quarantines, staff};
+use crate::store::{clinics, desk, presence, quarantines, staff};
 
 /// Most open actions and standing quarantines that are shown with a day.
 const MOST_STANDING: i64 = 200;
@@ -212,6 +213,22 @@ pub struct DayQuarantine {
     pub begun_at: DateTime<Utc>,
 }
 
+/// What cannot be looked at of the day as a whole.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct DayNoticeDocument {
+    /// Its stable name.
+    pub notice: DayNotice,
+    /// What it says.
+    #[schema(example = "nobody said who was on site, so nothing tells of work by somebody who was not")]
+    pub finding: String,
+}
+
+impl From<DayNotice> for DayNoticeDocument {
+    fn from(notice: DayNotice) -> Self {
+        Self { notice, finding: notice.words().to_owned() }
+    }
+}
+
 /// A clinic day as its lead looks at it.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
 pub struct DayReview {
@@ -237,6 +254,8 @@ pub struct DayReview {
     pub task_counts: TaskCounts,
     /// What its record lacks, by when it was due.
     pub gaps: Vec<DayGap>,
+    /// What cannot be looked at of the day as a whole, said once; it takes no explanation.
+    pub notices: Vec<DayNoticeDocument>,
     /// How many completions it has.
     #[schema(minimum = 0)]
     pub entries: usize,
@@ -322,6 +341,7 @@ pub(super) async fn of(
     let said: Vec<Said<'_>> = gaps.iter().filter_map(DayGap::said).collect();
     let actions: Vec<(Uuid, &str)> =
         open_actions.iter().map(|action| (action.action_id, action.step.as_deref().unwrap_or_default())).collect();
+    let notices = notices(&mut *db, caller, clinic_id, clinic_day, &entries).await?;
     let out_of_use: Vec<Uuid> = quarantines.iter().map(|quarantine| quarantine.quarantine_id).collect();
     let digest = digest(&Shown {
         clinic_id,
@@ -332,6 +352,7 @@ pub(super) async fn of(
         entries: &entry_ids,
         actions: &actions,
         quarantines: &out_of_use,
+        notices: &notices,
     });
     let after = after_signing(&signed, &entries);
     let state = match (signed.is_empty(), after.is_empty()) {
@@ -355,6 +376,7 @@ pub(super) async fn of(
         level: asked.as_ref().map_or(0, |day| day.level),
         task_counts: TaskCounts::of(&tasks),
         gaps,
+        notices: notices.into_iter().map(DayNoticeDocument::from).collect(),
         entries: entries.len(),
         entries_to_review: documents(&|entry| !entry.flags.is_empty()),
         corrections: documents(&|entry| entry.corrects.is_some()),
@@ -367,6 +389,22 @@ pub(super) async fn of(
     };
     let signed_before = signed.last().map_or(0, |last| last.number);
     Ok(Reviewed { review, digest, entry_ids, signed_before, next_miss_at })
+}
+
+/// Without a list of who was on site no entry can be told to be somebody's who was not: that is said once, where anybody
+/// worked at all.
+async fn notices(
+    db: &mut PgConnection,
+    caller: &Caller,
+    clinic_id: Uuid,
+    clinic_day: NaiveDate,
+    entries: &[DayEntry],
+) -> ApiResult<Vec<DayNotice>> {
+    let is_work = |entry: &DayEntry| entry.verdict != Verdict::NotRequired.as_str();
+    if !entries.iter().any(is_work) || presence::find(db, caller.group_id, clinic_id, clinic_day).await?.is_some() {
+        return Ok(Vec::new());
+    }
+    Ok(vec![DayNotice::PresenceNotRecorded])
 }
 
 /// When a day that does not ask is over: its last session, else the clinic day itself.

@@ -81,7 +81,7 @@ pub(super) async fn other_systems_are_told_the_same(pool: &PgPool, clinic: &Clin
             "stop IB null",
             "decide-use KV null",
             "look-for-cause MO null",
-            "disinfect IB passed",
+            "disinfect IB null",
             "retest IB passed",
             "follow-up-test IB passed",
             "look-at-trend MO null"

@@ -1,4 +1,5 @@
 use super::super::defaults::shipped;
+use super::super::work::WorkShown;
 use super::super::{ChainKind, StepOwner};
 use super::*;
 
@@ -120,6 +121,13 @@ fn a_claim_has_what_the_step_wants_and_nothing_that_is_not_a_persons_to_say() {
             StepClaim { completion_id: id, ..nothing },
             ChainEvidence::TestsPassed { count: 3, routine_id: None },
             &["/completion_id"],
+        ),
+        // The work may be named, and is looked for otherwise.
+        (nothing, ChainEvidence::Work { shows: WorkShown::LineDisinfection {} }, &[]),
+        (
+            StepClaim { completion_id: id, ..nothing },
+            ChainEvidence::Work { shows: WorkShown::LineDisinfection {} },
+            &[],
         ),
     ] {
         let found: Vec<String> = claim.faults(&evidence).into_iter().map(|fault| fault.pointer).collect();
