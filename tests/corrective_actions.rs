@@ -2,11 +2,13 @@
 
 mod chains;
 mod failing_again;
+mod loads;
 mod misses;
 mod quarantine;
 mod recalls;
 mod retests;
 mod second_person;
+mod spore_cycles;
 mod water;
 mod wrong_products;
 
@@ -66,6 +68,51 @@ fn strip(clinic: &Clinic<'_>, n: u32, task: &Value, growth: Option<&str>) -> Val
     let mut body = clinic.spore(n, task, growth);
     body["performed_by"] = json!("IB");
     body
+}
+
+/// The same, where the test is a strip beside its control: what says in which cycle it ran.
+async fn clinic_with_strips(app: &App) -> Clinic<'_> {
+    let clinic = clinic_with_spore_chain(app).await;
+    let (_, mut content) = scenario::routines().pop().expect("the spore test");
+    content["on_fail"] = json!("positive_spore_test");
+    content["steps"] =
+        json!([{ "key": "growth", "instruction": "Read both strips.", "evidence": { "kind": "spore_test" } }]);
+    let body = json!({ "effective_on": "2026-11-01", "routine": content });
+    clinic.admin.put(&format!("/v1/routines/{}", routine::spore_test()), body).await.expect(200);
+    app.plan().await;
+    clinic
+}
+
+/// A cycle of the steriliser ends now.
+async fn cycle(clinic: &Clinic<'_>, n: u32, program: &str) {
+    let cycle = json!({ "cycle_id": id(n), "ended_at": clinic.admin.app.clock.now(), "program": program });
+    clinic.tablet.post(&format!("/v1/equipment/{}/cycles", clinic.steriliser), cycle).await.expect(201);
+}
+
+/// A completion of a spore test of lot BI-2207 with a control that grew; `more` says of its strips what else is known.
+fn strips(clinic: &Clinic<'_>, n: u32, task: &Value, growth: bool, more: &Value) -> Value {
+    let mut strips =
+        json!({ "test_lot": "BI-2207", "control_lot": "BI-2207", "test_growth": growth, "control_growth": true });
+    strips.as_object_mut().expect("an object").extend(more.as_object().expect("an object").clone());
+    json!({
+        "completion_id": id(n), "task_id": task["task_id"], "performed_at": clinic.admin.app.clock.now(),
+        "performed_by": "IB",
+        "steps": [{ "step": "growth", "status": "done", "given": { "kind": "spore_test", "strips": strips } }],
+    })
+}
+
+/// Records the due spore test of the clinic with its strips.
+async fn strips_read(clinic: &Clinic<'_>, n: u32, growth: bool, more: &Value) -> Value {
+    let task = clinic.due_in_clinic(routine::spore_test()).await;
+    let body = strips(clinic, n, &task, growth, more);
+    clinic.tablet.post("/v1/completions", body.clone()).await.expect(201);
+    body
+}
+
+/// A cycle ends now, and the due spore test that ran in it is read.
+async fn spore_in(clinic: &Clinic<'_>, n: u32, growth: bool, chamber: &str) -> Value {
+    cycle(clinic, n + 1000, "wrapped 134").await;
+    strips_read(clinic, n, growth, &json!({ "cycle_id": id(n + 1000), "chamber": chamber })).await
 }
 
 /// Records a spore test; the due one of the clinic.
@@ -132,13 +179,13 @@ async fn up_to_the_repeat(app: &App, clinic: &Clinic<'_>, item: &Value) {
 #[sqlx::test]
 async fn a_positive_spore_test_whose_repeat_passes_is_worked_released_and_closed(pool: PgPool) {
     let app = App::new(pool.clone(), at("2026-11-02T06:00:00Z")).await;
-    let clinic = clinic_with_spore_chain(&app).await;
+    let clinic = clinic_with_strips(&app).await;
     let post = |n: u32, ended: &str| json!({ "cycle_id": id(n), "ended_at": ended, "program": "wrapped 134" });
     let cycles = format!("/v1/equipment/{}/cycles", clinic.steriliser);
     for (n, ended) in [(820, "2026-11-02T07:30:00Z"), (821, "2026-11-02T08:30:00Z")] {
         clinic.tablet.post(&cycles, post(n, ended)).await.expect(201);
     }
-    let failed = spore(&clinic, 830, "1").await;
+    let failed = strips_read(&clinic, 830, true, &json!({ "cycle_id": id(821), "chamber": "loaded" })).await;
     let item = only_open(&clinic).await;
     assert_eq!((&item["kind"], &item["waits_for"]["step"]), (&json!("positive_spore_test"), &json!("take-out")));
     let opened = action(&clinic, &item).await;
@@ -146,7 +193,10 @@ async fn a_positive_spore_test_whose_repeat_passes_is_worked_released_and_closed
     assert!(!opened["cautions"].as_array().expect("cautions").is_empty());
     let quarantine = opened["quarantine_ids"][0].clone();
     let standing = format!("/v1/clinics/{}/quarantines?standing=true", clinic.clinic_id);
-    assert_eq!(clinic.tablet.get(&standing).await.expect(200)["items"][0]["subject_id"], json!(clinic.steriliser));
+    let machine = |item: &&Value| item["load_reference"] == Value::Null;
+    let out = clinic.tablet.get(&standing).await.expect(200)["items"].clone();
+    let of_machine: Vec<&Value> = out.as_array().expect("a list").iter().filter(machine).collect();
+    assert_eq!((of_machine.len(), &of_machine[0]["quarantine_id"]), (1, &quarantine), "{out}");
     // The test was repeated: no second action, and the same answer.
     clinic.tablet.post("/v1/completions", failed).await.expect(200);
     only_open(&clinic).await;
@@ -170,7 +220,7 @@ async fn a_positive_spore_test_whose_repeat_passes_is_worked_released_and_closed
 
     // The repeat is asked for at once, and may be made while the review is still going on.
     app.advance(chrono::TimeDelta::minutes(20));
-    spore(&clinic, 831, "0").await;
+    spore_in(&clinic, 831, false, "loaded").await;
     up_to_the_repeat(&app, &clinic, &item).await;
     let wrong = step(&clinic, &item, "repeat-test", record(&clinic, 842, &json!({ "completion_id": id(830) }))).await;
     wrong.expect(422);
@@ -201,6 +251,13 @@ async fn a_positive_spore_test_whose_repeat_passes_is_worked_released_and_closed
     assert_eq!(released["release"]["released_by"], "Mara Oduya");
     assert_eq!(release(&clinic, &quarantine, 850, LEAD).await.expect(200), released);
     assert_eq!(kind_of(&release(&clinic, &quarantine, 851, LEAD).await), "/problems/released-already");
+    // Each load is released by itself.
+    let still_out = clinic.tablet.get(&standing).await.expect(200)["items"].clone();
+    let still_out = still_out.as_array().expect("a list");
+    assert_eq!((still_out.len(), still_out.iter().filter(machine).count()), (2, 0));
+    for (n, load) in (852..).zip(still_out) {
+        release(&clinic, &load["quarantine_id"], n, LEAD).await.expect(201);
+    }
     assert_eq!(clinic.tablet.get(&standing).await.expect(200)["items"], json!([]));
 
     // Closed by a second person.
@@ -218,11 +275,11 @@ async fn a_positive_spore_test_whose_repeat_passes_is_worked_released_and_closed
 #[sqlx::test]
 async fn a_repeat_with_growth_keeps_the_machine_out_until_three_tests_in_a_row_pass(pool: PgPool) {
     let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;
-    let clinic = clinic_with_spore_chain(&app).await;
-    spore(&clinic, 830, "1").await;
+    let clinic = clinic_with_strips(&app).await;
+    spore_in(&clinic, 830, true, "loaded").await;
     let item = only_open(&clinic).await;
     app.advance(chrono::TimeDelta::minutes(20));
-    spore(&clinic, 831, "2").await;
+    spore_in(&clinic, 831, true, "loaded").await;
     // It failed again while the action was open: noted, and no second action.
     let noted = action(&clinic, &only_open(&clinic).await).await;
     assert_eq!(noted["notes"][0]["kind"], "further_failure");
@@ -242,12 +299,12 @@ async fn a_repeat_with_growth_keeps_the_machine_out_until_three_tests_in_a_row_p
     };
     // Two pass, one fails and starts the count again, then three pass.
     for (n, growth, passed) in
-        [(832, "0", 1), (833, "0", 2), (834, "3", 0), (835, "0", 1), (836, "0", 2), (837, "0", 3)]
+        [(832, false, 1), (833, false, 2), (834, true, 0), (835, false, 1), (836, false, 2), (837, false, 3)]
     {
         let early = step(&clinic, &item, "three-empty", record(&clinic, 847, &json!({}))).await;
         assert_eq!(kind_of(&early), "/problems/tests-missing", "{n}");
         app.advance(chrono::TimeDelta::hours(1));
-        spore(&clinic, n, growth).await;
+        spore_in(&clinic, n, growth, "empty").await;
         assert_eq!(counted().await, json!(passed), "{n}");
         release(&clinic, &action(&clinic, &item).await["quarantine_ids"][0], 850, LEAD).await.expect(409);
     }
@@ -262,7 +319,7 @@ async fn a_repeat_with_growth_keeps_the_machine_out_until_three_tests_in_a_row_p
     let cycle = json!({ "cycle_id": id(822), "ended_at": app.clock.now() });
     clinic.tablet.post(&format!("/v1/equipment/{}/cycles", clinic.steriliser), cycle).await.expect(201);
     app.advance(chrono::TimeDelta::hours(1));
-    spore(&clinic, 838, "1").await;
+    strips_read(&clinic, 838, true, &json!({ "cycle_id": id(822), "chamber": "loaded" })).await;
     let doubted = format!("/v1/corrective-actions/{}/cycles", text(&only_open(&clinic).await["action_id"]));
     let list = clinic.manager.get(&doubted).await.expect(200);
     assert!(list["since"].is_string());

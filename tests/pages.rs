@@ -107,11 +107,11 @@ fn look_at(page: &Path) -> Found {
 async fn the_page_of_a_pack_is_laid_out_and_printed_without_a_network(pool: PgPool) {
     let app = App::new(pool.clone(), at("2026-11-02T06:00:00Z")).await;
     let clinic = eventful_day(&app).await;
+    sealed_day(&app, &clinic).await;
     // The longest word a label may hold, with no place to break it.
     let long = json!({ "product_id": id(707), "clinic_id": clinic.clinic_id, "lot_number": "L".repeat(60),
                        "expires_on": "2027-01-31" });
     clinic.tablet.put(&format!("/v1/lots/{}", id(820)), long).await.expect(201);
-    sealed_day(&app, &clinic).await;
     odd_steps(&pool).await;
     let pack = pack_of(&clinic.manager, "").await;
     let page = pack.folder().join("summary.html");
@@ -153,7 +153,6 @@ async fn the_page_about_the_api_shows_every_operation_in_a_browser() {
         .filter_map(|operation| operation["operationId"].as_str())
         .collect();
     let dom = browser(&["--dump-dom"], &format!("{}/docs/", client.base()));
-    let missing: Vec<&&str> =
-        operations.iter().filter(|id| !dom.contains(&format!("-{id}\""))).collect();
+    let missing: Vec<&&str> = operations.iter().filter(|id| !dom.contains(&format!("-{id}\""))).collect();
     assert!(operations.len() > 100 && missing.is_empty(), "{missing:?} of {}", operations.len());
 }

@@ -201,7 +201,11 @@ async fn evidence_that_cannot_be_read_is_refused_at_the_field(pool: PgPool) {
     let clinic = scenario::clinic(&app, "Europe/London").await;
     let flush = clinic.due_of(routine::start_flush()).await;
     let spore = clinic.due_in_clinic(routine::spore_test()).await;
-    let work = clinic.flush(7001, &flush, 125);
+    let mut work = clinic.flush(7001, &flush, 125);
+    let record = work["steps"][0]["hold_record"].clone();
+    for step in work["steps"].as_array_mut().expect("steps") {
+        step.as_object_mut().expect("an answer").remove("hold_record");
+    }
     let test = clinic.spore(7002, &spore, Some("0"));
     let post = |body, kind, pointers: &[&'static str]| {
         refused(&clinic.tablet, Method::POST, "/v1/completions", body, kind, pointers)
@@ -237,6 +241,12 @@ async fn evidence_that_cannot_be_read_is_refused_at_the_field(pool: PgPool) {
             BROKEN,
             &["/steps/0/hold_id", "/steps/0/elapsed_seconds"],
         ),
+        post(
+            with(with(work.clone(), "/steps/0/hold_id", json!(id(9))), "/steps/0/hold_record", record.clone()),
+            BROKEN,
+            &["/steps/0/hold_record", "/steps/0/hold_id", "/steps/0/elapsed_seconds"],
+        ),
+        post(with(test.clone(), "/steps/0/hold_record", record), BROKEN, &["/steps/0/hold_record"]),
         post(
             with(with(work.clone(), "/steps/0/elapsed_seconds", Value::Null), "/steps/0/hold_id", json!(id(9))),
             BROKEN,

@@ -95,6 +95,7 @@ async fn what_failed(app: &App, clinic: &Clinic<'_>, task: &Value) {
         staff_id: id(712),
         released_by: "Mara Oduya".to_owned(),
         reason: "hose replaced".to_owned(),
+        disposition: None,
         recorded_at,
         key_id,
     };

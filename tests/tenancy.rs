@@ -387,6 +387,7 @@ async fn try_on(
         "get_consistency_proof" => "?old_size=1".to_owned(),
         "get_readiness_history" => "?from=2026-11-02T07:00:00Z".to_owned(),
         "explain_purge" => "?until=2026-11-02".to_owned(),
+        "list_loads" => "?load_reference=118".to_owned(),
         "list_purged_records" => "?clinic_day=2014-11-03".to_owned(),
         "get_evidence_pack" => "?from=2026-11-02&to=2026-11-02".to_owned(),
         "export_records" => format!("?clinic_id={}", full.ids["clinic_id"]),

@@ -147,7 +147,7 @@ async fn flushed_then_disinfected(clinic: &Clinic<'_>, work: &LineWork, action: 
     };
     missing("flush", 721, "a flush of every line, each timed by a hold of ≥ 60 s").await;
     // The lines were not disinfected first: what was put in before the flush counts for nothing after it.
-    work.disinfect(clinic, 731, (true, 600)).await;
+    work.disinfect(clinic, 731, 600).await;
     work.flush(clinic, 732, [60, 59]).await;
     app.advance(TimeDelta::minutes(5));
     missing("flush", 721, "no such hold of syringe").await;
@@ -160,9 +160,7 @@ async fn flushed_then_disinfected(clinic: &Clinic<'_>, work: &LineWork, action: 
 
     app.advance(TimeDelta::minutes(5));
     missing("disinfect", 722, "a product in the waterlines by its lot, held for its contact time").await;
-    for (n, lot) in [(734, (false, 600)), (735, (true, 599))] {
-        work.disinfect(clinic, n, lot).await;
-    }
+    work.disinfect(clinic, 735, 599).await;
     app.advance(TimeDelta::minutes(5));
     missing("disinfect", 722, "record missing").await;
     for before in [731, 733, 735] {
@@ -170,7 +168,7 @@ async fn flushed_then_disinfected(clinic: &Clinic<'_>, work: &LineWork, action: 
         answer.expect(422);
         assert_eq!(answer.pointers(), ["/completion_id"], "{before}");
     }
-    let disinfected = work.disinfect(clinic, 736, (true, 600)).await;
+    let disinfected = work.disinfect(clinic, 736, 600).await;
     let recorded = named(clinic, action, "disinfect", 722, disinfected).await.expect(201);
     assert_eq!((&recorded["completion_id"], &recorded["result"]), (&json!(disinfected), &Value::Null));
 }
@@ -221,7 +219,7 @@ async fn a_reservoir_is_spared_and_one_that_was_on_the_mains_is_held_when_it_is_
         app.advance(TimeDelta::minutes(15));
         match key {
             "flush" => _ = work.flush(&clinic, 733, [60, 60]).await,
-            "disinfect" => _ = work.disinfect(&clinic, 736, (true, 600)).await,
+            "disinfect" => _ = work.disinfect(&clinic, 736, 600).await,
             _ => {}
         }
         step(&clinic, &lines["action_id"], key, n).await.expect(201);

@@ -27,7 +27,8 @@ pub(super) fn given(evidence: &StepEvidence, today: NaiveDate, is_read: bool) ->
         StepEvidence::SporeTest {} => {
             let lot = "BI-2207".to_owned();
             let (test_growth, control_growth) = (is_read.then_some(false), is_read.then_some(true));
-            let strips = SporeStrips { test_lot: lot.clone(), control_lot: lot, test_growth, control_growth };
+            let (test_lot, control_lot) = (lot.clone(), lot);
+            let strips = SporeStrips { test_lot, control_lot, test_growth, control_growth, ..SporeStrips::default() };
             Given::SporeTest { strips }
         }
     })

@@ -96,6 +96,8 @@ pub(super) struct History<'a> {
     taken: HashSet<Uuid>,
     /// What a tablet without a network was last told of, chair by chair.
     remembered: HashMap<Uuid, Vec<DueTask>>,
+    /// How many loads each steriliser has numbered.
+    loads: HashMap<Uuid, u32>,
     summary: Summary,
 }
 
@@ -126,6 +128,7 @@ impl<'a> History<'a> {
             resting: HashSet::new(),
             taken: HashSet::new(),
             remembered: HashMap::new(),
+            loads: HashMap::new(),
             summary: Summary::default(),
         };
         history.fill_queue()?;
@@ -250,8 +253,15 @@ impl<'a> History<'a> {
                 }
             }
             Happening::EndCycle(steriliser) => {
-                let cycle = json!({ "cycle_id": self.dice.uuid(), "ended_at": at });
-                self.sites[site].tablets.post(&format!("/v1/equipment/{steriliser}/cycles"), &cycle).await?;
+                let cycle_id = self.dice.uuid();
+                let cycle = json!({ "cycle_id": cycle_id, "ended_at": at, "program": "wrapped 134" });
+                let cycles = format!("/v1/equipment/{steriliser}/cycles");
+                self.sites[site].tablets.post(&cycles, &cycle).await?;
+                let number = self.loads.entry(steriliser).or_default();
+                *number += 1;
+                let record = json!({ "load_reference": number.to_string(), "chamber": "loaded", "holds_implants": false,
+                                     "outcome_as_printed": "complete", "performed_by": "printer" });
+                self.sites[site].tablets.put(&format!("{cycles}/{cycle_id}/record"), &record).await?;
             }
             Happening::AtChair(chair, phase) => {
                 let list: DueList = self.sites[site].tablets.get(&format!("/v1/operatories/{chair}/due")).await?;
@@ -388,8 +398,9 @@ impl<'a> History<'a> {
         (manner, online): (Manner, bool),
     ) -> Done {
         let Self { seed, sites, dice, .. } = self;
-        let (shelf, lines) = (&sites[site].shelf, sites[site].seed.lines_of(task.subject.subject_id));
-        let mut tablet = Tablet { story: &seed.story, shelf, lines, dice, performed_by, online };
+        let here = &sites[site];
+        let lines = here.seed.lines_of(task.subject.subject_id);
+        let mut tablet = Tablet { story: &seed.story, shelf: &here.shelf, lines, dice, performed_by, online };
         let mut done = tablet.work(task, at, manner);
         if self.seed.story.signed.contains(&task.routine_id) {
             let staff = self.seed.staff.get(&self.sites[site].seed.clinic_id).map(Vec::as_slice).unwrap_or_default();

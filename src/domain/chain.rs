@@ -4,6 +4,7 @@
 //! there are, in which order, who owns them and which of them stand before a release. The service only counts and
 //! compares; whether something may be used again is a named person's judgement.
 
+pub mod cycle_tests;
 pub mod defaults;
 pub mod progress;
 pub mod work;
@@ -12,7 +13,9 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
+use self::cycle_tests::CycleDemand;
 use self::work::WorkShown;
+use super::cycle_load::Chamber;
 use super::evidence::Verdict;
 use super::fault::{Fault, check_text};
 use super::limit::Source;
@@ -48,11 +51,13 @@ pub enum ChainKind {
     LinesAfterAdvisory,
     /// The taps, filters and reservoirs of a clinic where a water advisory stood.
     PremisesAfterAdvisory,
+    /// A steriliser that was installed, moved or had a major repair, before its first load.
+    SteriliserSetUp,
 }
 
 impl ChainKind {
     /// Every kind.
-    pub const ALL: [Self; 11] = [
+    pub const ALL: [Self; 12] = [
         Self::WaterOverLimit,
         Self::PositiveSporeTest,
         Self::FailedLoad,
@@ -64,6 +69,7 @@ impl ChainKind {
         Self::WrongOrExpiredProduct,
         Self::LinesAfterAdvisory,
         Self::PremisesAfterAdvisory,
+        Self::SteriliserSetUp,
     ];
 
     /// The stable name, as stored and served.
@@ -81,6 +87,7 @@ impl ChainKind {
             Self::WrongOrExpiredProduct => "wrong_or_expired_product",
             Self::LinesAfterAdvisory => "lines_after_advisory",
             Self::PremisesAfterAdvisory => "premises_after_advisory",
+            Self::SteriliserSetUp => "steriliser_set_up",
         }
     }
 
@@ -112,6 +119,10 @@ pub struct Chain {
     pub name: String,
     /// Whether opening an action puts its subject in quarantine, until a named person releases it.
     pub quarantines: bool,
+    /// Whether opening an action also puts in quarantine each load that its machine ran since the last test that passed,
+    /// one by one; those with implantable devices first, and marked.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub holds_loads: bool,
     /// The steps, in order.
     #[schema(min_items = 1, max_items = 30)]
     pub steps: Vec<ChainStep>,
@@ -246,6 +257,12 @@ pub enum ChainEvidence {
         /// The routine it is a test of; absent: the one whose failing opened the action.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         routine_id: Option<Uuid>,
+        /// One that passed counts only if it ran in the program of the test that failed. Growth counts in any.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        same_program: bool,
+        /// One that passed counts only with the chamber like this.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        chamber: Option<Chamber>,
     },
     /// So many tests of the subject in a row that passed, made after the instant that the step's window is counted from;
     /// one that fails starts the count again, and one that leaves out a line is not counted.
@@ -256,6 +273,12 @@ pub enum ChainEvidence {
         /// The routine they are tests of; absent: the one whose failing opened the action.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         routine_id: Option<Uuid>,
+        /// One that passed counts only with the chamber like this.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        chamber: Option<Chamber>,
+        /// Each ran in a cycle of its own, and between those the machine ran none, but for an empty one that fell not short.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        consecutive_cycles: bool,
     },
     /// Work on the subject that stands in a completion which passed, done after the instant that the step's window is counted
     /// from. The newest that shows it counts, or the one that is named.
@@ -282,9 +305,24 @@ impl ChainEvidence {
     #[must_use]
     pub fn names_routine(&self) -> Option<Uuid> {
         match self {
-            Self::TestResult { routine_id } | Self::TestsPassed { routine_id, .. } => *routine_id,
+            Self::TestResult { routine_id, .. } | Self::TestsPassed { routine_id, .. } => *routine_id,
             _ => None,
         }
+    }
+
+    /// What it asks of the cycles that its tests ran in; `None`: nothing.
+    #[must_use]
+    pub fn cycle_demand(&self) -> Option<CycleDemand> {
+        let demand = match *self {
+            Self::TestResult { same_program, chamber, .. } => {
+                CycleDemand { same_program, chamber, ..CycleDemand::default() }
+            }
+            Self::TestsPassed { chamber, consecutive_cycles, .. } => {
+                CycleDemand { chamber, consecutive: consecutive_cycles, ..CycleDemand::default() }
+            }
+            _ => return None,
+        };
+        (demand != CycleDemand::default()).then_some(demand)
     }
 }
 

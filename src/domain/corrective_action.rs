@@ -31,11 +31,14 @@ pub enum ActionCause {
     Person,
     /// A water advisory was lifted, or a unit left the mains while one stood.
     WaterAdvisory,
+    /// A cycle whose record falls short.
+    Cycle,
 }
 
 impl ActionCause {
     /// Every cause.
-    pub const ALL: [Self; 5] = [Self::Completion, Self::Lot, Self::MissedTask, Self::Person, Self::WaterAdvisory];
+    pub const ALL: [Self; 6] =
+        [Self::Completion, Self::Lot, Self::MissedTask, Self::Person, Self::WaterAdvisory, Self::Cycle];
 
     /// The stable name, as stored and served.
     #[must_use]
@@ -46,6 +49,7 @@ impl ActionCause {
             Self::MissedTask => "missed_task",
             Self::Person => "person",
             Self::WaterAdvisory => "water_advisory",
+            Self::Cycle => "cycle",
         }
     }
 
@@ -73,7 +77,7 @@ pub struct CorrectiveAction {
     pub chain: Chain,
     /// What for.
     pub cause: ActionCause,
-    /// The completion, lot, task, advisory or lifting; `None`: a person opened it.
+    /// The completion, lot, task, advisory or lifting, or cycle; `None`: a person opened it.
     pub cause_id: Option<Uuid>,
     /// The routine whose tests its steps ask for.
     pub routine_id: Option<Uuid>,
@@ -211,6 +215,18 @@ pub fn derive_recall_action_id(lot_id: Uuid, recall_number: usize, subject_id: U
 #[must_use]
 pub fn derive_quarantine_id(action_id: Uuid) -> Uuid {
     derive_id(b"chairtide quarantine v1", "", &[action_id])
+}
+
+/// The id of what an action puts out of use for a load: the cycle it came from, or what is on its label.
+#[must_use]
+pub fn derive_load_quarantine_id(action_id: Uuid, cycle_id: Option<Uuid>, label: &str) -> Uuid {
+    derive_id(b"chairtide load quarantine v1", label, &[action_id, cycle_id.unwrap_or_default()])
+}
+
+/// The id of the action that a record of a cycle opens: one that falls short again after a correction is a new cause.
+#[must_use]
+pub fn derive_cycle_action_id(kind: ChainKind, cycle_id: Uuid, number: i32) -> Uuid {
+    derive_id(b"chairtide action of a cycle v1", &format!("{} {number}", kind.as_str()), &[cycle_id])
 }
 
 /// The id of a note: a completion is noted once in a way.

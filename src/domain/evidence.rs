@@ -23,6 +23,7 @@ use super::limit::{Limit, Qualifier, decimal_text};
 use super::step::{OnFailure, Step, WantedStep};
 use super::task::{Outcome, Times};
 use super::water_sample::JudgedLine;
+use super::zone::Zone;
 
 pub use self::given::{Given, SporeStrips, WaterDrawn};
 pub use self::hold_record::{DeviceMoment, HoldRecord};
@@ -397,6 +398,21 @@ pub struct Known {
     pub spent_holds: BTreeSet<Uuid>,
     /// Water that was drawn for the task, by the step it was drawn for.
     pub drawn: BTreeMap<String, WaterDrawn>,
+    /// Spore tests that were run for the task, by their step.
+    pub ran: BTreeMap<String, SporeRun>,
+    /// This completion corrects another.
+    pub corrects: bool,
+    /// The clinic's zone; asked for where a last day counts.
+    pub zone: Option<Zone>,
+}
+
+/// A spore test as it was run.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SporeRun {
+    /// What was said of it.
+    pub strips: SporeStrips,
+    /// When it was run; `None`: that was not recorded before its result.
+    pub ran_at: Option<DateTime<Utc>>,
 }
 
 /// A limit that is set beside a routine's.
@@ -538,7 +554,10 @@ fn judge_step(
         None | Some((_, StepStatus::Skipped | StepStatus::NotApplicable)) => {
             judged.verdict = StepVerdict::NotApplicable;
         }
-        Some((_, StepStatus::ResultPending)) => judged.verdict = StepVerdict::ResultPending,
+        Some((answer, StepStatus::ResultPending)) => {
+            judged.verdict = StepVerdict::ResultPending;
+            rules::tell_while_pending(&mut judged, answer, submission, asked);
+        }
         Some((answer, StepStatus::Done)) => rules::judge_done(&mut judged, step, answer, submission, asked),
     }
     judged

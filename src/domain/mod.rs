@@ -12,6 +12,7 @@ pub mod cautions;
 pub mod chain;
 pub mod colony_count;
 pub mod corrective_action;
+pub mod cycle_load;
 pub mod cycle_reading;
 pub mod dated_weeks;
 pub mod daybook;

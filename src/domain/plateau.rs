@@ -1,8 +1,11 @@
 //! The time a cycle held its temperature: how long its record stayed within a band.
 //!
 //! The rule of this file: only what was recorded counts. A plateau lasts from its first reading within the band to its
-//! last; how the temperature got there and left again, between two readings, is not guessed. The band and the time it
-//! must be held are data of the cycle with a source (EN 13060, EN 285, ISO 17665, the maker), never defaults of ours.
+//! last; how the temperature got there and left again, between two readings, is not guessed. The band is data of the cycle
+//! with a source (its validation, the maker), never a default of ours; how long it must be held is a limit like any other,
+//! with shipped ones for the temperatures whose figures were read ([`minima`]).
+
+pub mod minima;
 
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
@@ -11,7 +14,8 @@ use utoipa::ToSchema;
 use super::cycle_reading::CycleReading;
 use super::evidence::Reading;
 use super::fault::Fault;
-use super::limit::{Qualifier, Source, decimal_text};
+use super::limit::{Limit, Operator, Qualifier, Source, decimal_text};
+use super::step::limit_faults;
 
 /// A band of temperature, both ends within it.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
@@ -27,6 +31,10 @@ pub struct TemperatureBand {
     pub highest_celsius: Decimal,
     /// Where the band comes from.
     pub source: Source,
+    /// How long the maker, the clinic or the group wants it held, in seconds; they come before the shipped minimum.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[schema(max_items = 20)]
+    pub holding: Vec<Limit>,
 }
 
 impl TemperatureBand {
@@ -37,7 +45,19 @@ impl TemperatureBand {
         if self.highest_celsius < self.lowest_celsius {
             faults.push(Fault::new("/highest_celsius", "must not be below lowest_celsius"));
         }
+        faults.extend(limit_faults(&self.holding, "s").into_iter().map(|f| f.under("/holding")));
+        for (i, limit) in self.holding.iter().enumerate() {
+            if matches!(limit.operator, Operator::Lt | Operator::Le) {
+                faults.push(Fault::new(format!("/holding/{i}/operator"), "must be ge or gt: a shortest time"));
+            }
+        }
         faults
+    }
+
+    /// The limits for its holding time: those of its own, and `shipped`.
+    #[must_use]
+    pub fn holding_limits(&self, shipped: Option<&Limit>) -> Vec<Limit> {
+        self.holding.iter().chain(shipped).cloned().collect()
     }
 
     fn holds(&self, reading: &CycleReading) -> bool {
@@ -91,7 +111,7 @@ impl Plateau {
 /// let csv = b"elapsed_seconds,temperature_celsius\n0,20\n400,133.9\n410,134.2\n500,134.8\n600,134.1\n610,120\n";
 /// let title = "HTM 01-05, as an example".into();
 /// let source = Source { title, edition: "2013".into(), locator: String::new(), seen: Seen::FromMemory };
-/// let band = TemperatureBand { lowest_celsius: 134.into(), highest_celsius: 137.into(), source };
+/// let band = TemperatureBand { lowest_celsius: 134.into(), highest_celsius: 137.into(), source, holding: Vec::new() };
 /// let plateau = plateau(&read_csv(csv).unwrap(), &band).unwrap();
 /// assert_eq!(plateau.lasted().value, 190.into());
 /// assert_eq!(plateau.longest_gap_seconds, 100.into());
@@ -117,7 +137,7 @@ pub fn plateau(readings: &[CycleReading], band: &TemperatureBand) -> Option<Plat
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::domain::limit::{Limit, Operator, Seen, SetBy};
+    use crate::domain::limit::{Seen, SetBy};
 
     fn source() -> Source {
         let title = "EN 285, EN 13060, ISO 17665".into();
@@ -125,7 +145,8 @@ mod tests {
     }
 
     fn band(lowest: i64, highest: i64) -> TemperatureBand {
-        TemperatureBand { lowest_celsius: lowest.into(), highest_celsius: highest.into(), source: source() }
+        let (lowest_celsius, highest_celsius) = (lowest.into(), highest.into());
+        TemperatureBand { lowest_celsius, highest_celsius, source: source(), holding: Vec::new() }
     }
 
     /// Readings at second and tenth of a degree.
@@ -138,22 +159,16 @@ mod tests {
         readings.iter().map(reading).collect()
     }
 
-    /// Minimum holding times 121 °C 15 min, 126 °C 10 min, 134 °C 3 min; bands 121 to 124, 126 to 129, 134 to 137 °C
-    /// (EN 285, EN 13060, ISO 17665; bands of HTM. Read; partly from memory, so the bands are data of this test only).
+    /// Minimum holding times 121 °C 15 min, 126 °C 10 min, 134 °C 3 min (EN 285, EN 13060, ISO 17665; read, partly from
+    /// memory). The upper ends of the bands, HTM's, are data of this test only.
     #[test]
-    fn a_minimum_holding_time_is_kept_to_the_second() {
-        for (lowest, highest, minimum_seconds) in [(121, 124, 900), (126, 129, 600), (134, 137, 180)] {
-            let limit = Limit {
-                operator: Operator::Ge,
-                value: minimum_seconds.into(),
-                unit: "s".into(),
-                source: source(),
-                effective_from: None,
-                effective_until: None,
-                set_by: SetBy::Default,
-                jurisdiction: String::new(),
-                legal: false,
-            };
+    fn a_shipped_minimum_holding_time_is_kept_to_the_second() {
+        let figures = [(121, 124, 15 * 60), (126, 129, 10 * 60), (134, 137, 3 * 60)];
+        assert_eq!(minima::shipped().len(), figures.len());
+        for (lowest, highest, minimum_seconds) in figures {
+            let limit = minima::shipped_for(&band(lowest, highest)).expect("a shipped minimum");
+            assert_eq!((limit.faults(), limit.unit.as_str(), limit.set_by), (Vec::new(), "s", SetBy::Default));
+            assert!(limit.source.seen != Seen::FromMemory && !limit.source.edition.is_empty());
             for (lasting, kept) in [(minimum_seconds - 1, false), (minimum_seconds, true)] {
                 let (low, high) = (lowest * 10, highest * 10);
                 let cycle = record(&[(0, low - 1), (1, low), (60, high), (1 + lasting, low), (2 + lasting, high + 1)]);
@@ -162,6 +177,26 @@ mod tests {
                 assert_eq!(limit.is_kept_by(lasted.qualifier, lasted.value), Some(kept), "{lowest} for {lasting} s");
             }
         }
+    }
+
+    /// 132 °C for 4 min and the like are from memory, and no default: only the very temperature has a shipped minimum.
+    #[test]
+    fn a_band_from_another_temperature_has_no_shipped_minimum() {
+        for lowest in [120, 122, 125, 132, 135] {
+            assert_eq!(minima::shipped_for(&band(lowest, lowest + 3)), None, "{lowest}");
+        }
+    }
+
+    #[test]
+    fn a_bands_own_holding_time_is_in_seconds_and_a_shortest_one() {
+        let own = |operator, unit: &str| {
+            let shipped = minima::shipped_for(&band(134, 137)).expect("a shipped minimum");
+            let limit = Limit { operator, unit: unit.into(), set_by: SetBy::Maker, ..shipped.clone() };
+            TemperatureBand { holding: vec![limit], ..band(134, 137) }
+        };
+        assert_eq!(own(Operator::Ge, "s").faults(), []);
+        assert_eq!(own(Operator::Ge, "min").faults()[0].pointer, "/holding/0/unit");
+        assert_eq!(own(Operator::Le, "s").faults()[0].pointer, "/holding/0/operator");
     }
 
     #[test]

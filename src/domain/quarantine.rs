@@ -89,13 +89,48 @@ pub struct Release {
     pub released_by: String,
     /// On what grounds.
     pub reason: String,
+    /// What became of a load that does not go back to use as it was.
+    pub disposition: Option<LoadDisposition>,
     /// When: by the service's clock.
     pub recorded_at: DateTime<Utc>,
     /// The device it was signed on.
     pub key_id: Uuid,
 }
 
+/// What became of a load that does not go back to use as it was.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum LoadDisposition {
+    /// It was processed again from the cleaning on, and has another label now.
+    ProcessedAgain,
+    /// It was thrown away.
+    Discarded,
+}
+
+impl LoadDisposition {
+    /// The stable name, as stored and served.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::ProcessedAgain => "processed_again",
+            Self::Discarded => "discarded",
+        }
+    }
+
+    /// The disposition of a stable name.
+    #[must_use]
+    pub fn from_name(name: &str) -> Option<Self> {
+        [Self::ProcessedAgain, Self::Discarded].into_iter().find(|disposition| disposition.as_str() == name)
+    }
+}
+
 impl Quarantine {
+    /// Whether a load is meant, and not the machine it came from.
+    #[must_use]
+    pub fn is_of_load(&self) -> bool {
+        self.load_reference.is_some()
+    }
+
     /// Whether it stood at `at`, by what had been recorded by then.
     #[must_use]
     pub fn stands_at(&self, at: DateTime<Utc>) -> bool {

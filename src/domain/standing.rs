@@ -153,6 +153,7 @@ mod tests {
             staff_id: id(6),
             released_by: "Kit Vale".to_owned(),
             reason: "looked at".to_owned(),
+            disposition: None,
             recorded_at: at("2026-11-29 13:00"),
             key_id: id(7),
         });

@@ -129,8 +129,8 @@ pub enum StepEvidence {
     },
     /// Something to be said in words.
     Text {},
-    /// A biological indicator beside an unprocessed control of its lot. A control of another lot or without growth makes
-    /// the test void: it is due again at once.
+    /// A biological indicator beside an unprocessed control of its lot. A control of another lot or without growth, or a lot
+    /// over its last day when it was run, makes the test void: it is due again at once.
     SporeTest {},
     /// Water drawn from lines and grown in a laboratory. The task awaits the result; each bottle is judged by itself.
     WaterSample {

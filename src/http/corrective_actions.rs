@@ -8,6 +8,8 @@ mod documents;
 mod recording;
 mod work;
 
+use std::collections::BTreeMap;
+
 use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -36,10 +38,11 @@ use super::samples;
 use crate::domain::access::Role;
 use crate::domain::chain::{ChainKind, StepOwner};
 use crate::domain::corrective_action::{ActionCause, CorrectiveAction};
+use crate::domain::cycle_load::Chamber;
 use crate::domain::fault::{Fault, check_text};
 use crate::store::action_worklist::{self, ActionFilter, ListedAction};
 use crate::store::actions::{self, Opening};
-use crate::store::{self, chains, corrective_actions, cycles, retests};
+use crate::store::{self, chains, corrective_actions, cycle_records, cycles, held_loads, quarantines};
 
 const MAY_WORK: [Role; 3] = [Role::Chairside, Role::Manager, Role::Administrator];
 const MAY_READ: [Role; 4] = [Role::Chairside, Role::Manager, Role::Reader, Role::Administrator];
@@ -137,6 +140,18 @@ pub struct ActionCycle {
     pub program: String,
     /// Whether it ended after the action was opened: a repeat or a test, perhaps.
     pub after_opening: bool,
+    /// What its load is called on its packs; null: not told.
+    #[schema(required)]
+    pub load_reference: Option<String>,
+    /// Whether implantable devices were in it, which are withdrawn in any case; null: not told.
+    #[schema(required)]
+    pub holds_implants: Option<bool>,
+    /// What was in the chamber; null: not told.
+    #[schema(required)]
+    pub chamber: Option<Chamber>,
+    /// The quarantine of its load that the action began; null: none.
+    #[schema(required)]
+    pub quarantine_id: Option<Uuid>,
 }
 
 /// Its routes.
@@ -321,8 +336,8 @@ async fn must_know_its_tests(db: &mut PgConnection, caller: &Caller, input: &Act
 /// List the cycles that a failed test casts doubt on
 ///
 /// Every recorded cycle of the action's equipment since the last test that passed, the newest first: what may have to be
-/// recalled. Nothing is known here of what was in them. Loads with implantable devices are withdrawn in any case. An
-/// action about something that runs no cycles has none. A `Link` field with `rel="next"` leads to the next page.
+/// recalled, with what its record says of the load and the quarantine of that. Loads with implantable devices are withdrawn
+/// in any case. An action about something that runs no cycles has none. A `Link` field with `rel="next"` leads to the next page.
 #[utoipa::path(get, path = "/v1/corrective-actions/{action_id}/cycles", operation_id = "list_corrective_action_cycles",
     tag = "Corrective actions", params(("action_id" = Uuid, Path, description = "The action"), NewestFirst),
     responses((status = 200, body = ActionCyclePage, description = "One page of them",
@@ -337,24 +352,29 @@ async fn list_corrective_action_cycles(
     let (limit, place) = (query.limit()?, query.place()?);
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     let action = find_action(&mut tx, &caller, action_id).await?;
-    let since = match action.routine_id {
-        Some(routine_id) => {
-            let of = (routine_id, action.subject_id);
-            retests::find_last_passed(&mut tx, caller.group_id, of, action.opened_at).await?
-        }
-        None => None,
-    };
+    let since = held_loads::find_since(&mut tx, caller.group_id, &action).await?;
     let at_most = i64::from(limit) + 1;
     let mut marks =
         cycles::list_of_subject_since(&mut tx, caller.group_id, action.subject_id, since, place, at_most).await?;
+    let cycle_ids: Vec<Uuid> = marks.iter().map(|mark| mark.cycle_id).collect();
+    let loads = cycle_records::list_loads(&mut tx, caller.group_id, &cycle_ids).await?;
+    let held = quarantines::list_held_for(&mut tx, caller.group_id, action_id, &cycle_ids).await?;
+    let held: BTreeMap<Uuid, Uuid> = held.into_iter().collect();
     tx.commit().await?;
     let path = format!("/v1/corrective-actions/{action_id}/cycles");
     let link = query.cut(&path, &mut marks, limit, |mark| (mark.ended_at, mark.cycle_id));
-    let items = marks.into_iter().map(|mark| ActionCycle {
-        cycle_id: mark.cycle_id,
-        ended_at: mark.ended_at,
-        program: mark.program,
-        after_opening: mark.ended_at > action.opened_at,
+    let items = marks.into_iter().map(|mark| {
+        let load = loads.get(&mark.cycle_id).cloned().unwrap_or_default();
+        ActionCycle {
+            cycle_id: mark.cycle_id,
+            ended_at: mark.ended_at,
+            program: mark.program,
+            after_opening: mark.ended_at > action.opened_at,
+            load_reference: load.load_reference,
+            holds_implants: load.holds_implants,
+            chamber: load.chamber,
+            quarantine_id: held.get(&mark.cycle_id).copied(),
+        }
     });
     Ok(linked(&ActionCyclePage { since, items: items.collect() }, link))
 }
@@ -378,6 +398,10 @@ pub(super) fn examples() -> Vec<Example> {
             ended_at: samples::morning(7, 55),
             program: "wrapped 134".to_owned(),
             after_opening: false,
+            load_reference: Some("118".to_owned()),
+            holds_implants: Some(false),
+            chamber: Some(Chamber::Loaded),
+            quarantine_id: Some(samples::QUARANTINE),
         }],
     };
     let example = |operation_id, part, value| Example { operation_id, part, value };

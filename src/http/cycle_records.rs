@@ -1,99 +1,54 @@
-//! What a steriliser or washer-disinfector wrote down of a cycle, and what that adds up to.
+//! What a steriliser or washer-disinfector wrote down of a cycle, which load it was, and what that adds up to.
 //!
-//! The rule of this file: plateau, F0 and A0 are information. They release nothing, and override no failed indicator: a
-//! named, trained person decides about a load.
+//! The rule of this file: a record that falls short, by the machine's print or by the time its band was held, opens what
+//! follows a failed load, in the transaction that keeps it. One that does not releases nothing. F0 and A0 are information and
+//! decide neither: a named, trained person decides about a load.
+
+mod input;
 
 use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use rust_decimal::Decimal;
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 use serde_json::json;
+use sqlx::PgConnection;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 use uuid::Uuid;
 
+pub use self::input::CycleRecordInput;
+use self::input::SaidOfCycle;
 use super::AppState;
 use super::caller::Caller;
-use super::configuration::created_or_ok;
+use super::configuration::{created_or_ok, without_faults};
 use super::cycles::find_equipment;
 use super::extract::{Body, Path};
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
 use super::samples;
 use crate::domain::access::Role;
-use crate::domain::cycle_reading::{CycleReading, MOST_BYTES, read_csv, record_faults};
+use crate::domain::cycle_load::{Chamber, CycleEvidence, CycleVerdict, JudgedCycle, PrintedOutcome};
+use crate::domain::cycle_reading::{CycleReading, MOST_BYTES};
 use crate::domain::event::EventKind;
-use crate::domain::fault::{Fault, check_optional_text, check_text};
 use crate::domain::lethality::{Lethality, Scale, Summing, lethality};
-use crate::domain::plateau::{Plateau, TemperatureBand, plateau};
+use crate::domain::limit::Limit;
+use crate::domain::plateau::{Plateau, TemperatureBand, minima, plateau};
+use crate::domain::subject::{Subject, SubjectKind};
 use crate::store::cycle_records::CycleRecord;
-use crate::store::{self, events};
+use crate::store::{self, actions, clinics, events};
 
 /// How the figures are to be read.
-const NOTICE: &str = "Plateau, F0 and A0 are information only: they release no load and override no failed indicator or \
-                      validated cycle. Constant-z sums understate the time needed below 120 °C. A named, trained person \
-                      decides.";
+const NOTICE: &str = "A record that keeps its limits releases no load. F0 and A0 are information only: they release no load \
+                      and override no failed indicator or validated cycle. Constant-z sums understate the time needed below \
+                      120 °C. A named, trained person decides.";
 
 /// The reference temperature of F0 in its definition, in tenths of a degree Celsius.
 const F0_REFERENCE_TENTHS: i64 = 1211;
 
 const MAY_HAND_IN: [Role; 3] = [Role::Chairside, Role::Manager, Role::Administrator];
-
-/// A record of a cycle as it is handed in: as readings, or as the text of a CSV file.
-#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct CycleRecordInput {
-    /// The readings, the seconds rising; left out where `csv` is given.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    #[schema(max_items = 20_000)]
-    pub readings: Vec<CycleReading>,
-    /// A file with the head `elapsed_seconds,temperature_celsius` and, where it was recorded, `pressure_kilopascal`.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schema(max_length = 1_048_576, example = "elapsed_seconds,temperature_celsius\n0,134\n180,134.4\n")]
-    pub csv: Option<String>,
-    /// The band to hold it against, from the cycle's validation or the maker; left out: no plateau is worked out.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub band: Option<TemperatureBand>,
-    /// The person, by initials as in `/v1/staff`.
-    #[schema(min_length = 1, max_length = 40, example = "KV")]
-    pub performed_by: String,
-    /// Why an earlier record of this cycle is corrected; it stays visible. Empty for the first.
-    #[serde(default)]
-    #[schema(max_length = 400)]
-    pub reason: String,
-}
-
-impl CycleRecordInput {
-    fn readings(&self) -> Result<Vec<CycleReading>, Vec<Fault>> {
-        let mut faults = Vec::new();
-        check_text(&mut faults, "/performed_by", &self.performed_by, 40);
-        check_optional_text(&mut faults, "/reason", &self.reason, 400);
-        if let Some(band) = &self.band {
-            faults.extend(band.faults().into_iter().map(|f| f.under("/band")));
-        }
-        let readings = match &self.csv {
-            Some(_) if !self.readings.is_empty() => {
-                faults.push(Fault::new("/csv", "must be left out where readings are given"));
-                Vec::new()
-            }
-            Some(text) => read_csv(text.as_bytes()).unwrap_or_else(|found| {
-                faults.extend(found.into_iter().map(|fault| {
-                    let column = fault.column.map(|column| format!(", column {column}")).unwrap_or_default();
-                    Fault::new("/csv", format!("line {}{column}: {}", fault.line, fault.rule))
-                }));
-                Vec::new()
-            }),
-            None => {
-                faults.extend(record_faults(&self.readings).into_iter().map(|f| f.under("/readings")));
-                self.readings.clone()
-            }
-        };
-        if faults.is_empty() { Ok(readings) } else { Err(faults) }
-    }
-}
 
 /// A record of a cycle with what it adds up to.
 #[derive(Clone, Debug, Serialize, ToSchema)]
@@ -112,6 +67,30 @@ pub struct CycleRecordDocument {
     /// The band it is held against.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub band: Option<TemperatureBand>,
+    /// What the load is called on its packs.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub load_reference: Option<String>,
+    /// Whether implantable devices were in it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub holds_implants: Option<bool>,
+    /// What was in the chamber.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub chamber: Option<Chamber>,
+    /// How the cycle ended by the machine's print.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub outcome_as_printed: Option<PrintedOutcome>,
+    /// The machine's own words.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub printed_words: Option<String>,
+    /// Whether the print or the time at temperature fell short by the limits of that day; absent: nothing could be judged.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub verdict: Option<CycleVerdict>,
+    /// Why, and what could not be judged.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub finding: String,
+    /// The limits that decided.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub limits: Vec<Limit>,
     /// The longest time within the band; absent without a band, or where no reading lies within it.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub plateau: Option<Plateau>,
@@ -146,6 +125,14 @@ impl From<CycleRecord> for CycleRecordDocument {
             number: record.number,
             readings: record.readings,
             band: record.band,
+            load_reference: record.load.load_reference,
+            holds_implants: record.load.holds_implants,
+            chamber: record.load.chamber,
+            outcome_as_printed: record.load.outcome_as_printed,
+            printed_words: record.load.printed_words,
+            verdict: record.judged.verdict,
+            finding: record.judged.finding,
+            limits: record.judged.limits,
             performed_by: record.performed_by,
             reason: record.reason,
             recorded_at: record.recorded_at,
@@ -188,8 +175,11 @@ async fn get_cycle_record(
 
 /// Submit a cycle's record
 ///
-/// A repeat with the same content is harmless. Other content is a correction: it needs a reason, and both stay. Nothing is
-/// judged by it and nothing released.
+/// What the machine wrote down, and what people know of the load; either may come first, and what is left out stays as it was
+/// said before. A repeat with the same content is harmless. What only adds needs no reason; other content is a correction: it
+/// needs one, and both stay. A steriliser's record falls short where the print says so, or where its band was held for less
+/// than the maker, the clinic or the group want, or than the shipped minimum for that temperature: then an action for a failed
+/// load is opened, and that load is put in quarantine. Nothing is released by it.
 #[utoipa::path(
     put,
     path = "/v1/equipment/{equipment_id}/cycles/{cycle_id}/record",
@@ -213,7 +203,7 @@ async fn put_cycle_record(
     if input.csv.as_ref().is_some_and(|text| text.len() > MOST_BYTES) {
         return Err(ApiError::rule_broken("/csv", format!("must have at most {MOST_BYTES} bytes")));
     }
-    let readings = input.readings().map_err(ApiError::rules_broken)?;
+    let said = input.read().map_err(ApiError::rules_broken)?;
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     let equipment = find_equipment(&mut tx, &caller, equipment_id).await?;
     if !equipment.kind.has_cycles() {
@@ -221,29 +211,39 @@ async fn put_cycle_record(
         return Err(ApiError::rule_broken("", rule));
     }
     let standing = store::cycle_records::find(&mut tx, caller.group_id, cycle_id).await?;
+    if standing.as_ref().is_some_and(|standing| standing.subject_id != equipment_id) {
+        return Err(of_other_equipment());
+    }
+    let said = said.over(standing.as_ref());
     if let Some(standing) = &standing {
-        if standing.subject_id != equipment_id {
-            return Err(ApiError::conflict(
-                "cycle-of-other-equipment",
-                "The id names a cycle of other equipment",
-                "make a new id for a new cycle",
-            ));
-        }
-        if (&standing.readings, &standing.band) == (&readings, &input.band) {
+        if said.is_said_by(standing) {
             return Ok((StatusCode::OK, Json(document(standing.clone()).await?)));
         }
-        if input.reason.trim().is_empty() {
+        if said.changes(standing) && input.reason.trim().is_empty() {
             let rule = "is missing: another record of this cycle stands, and this one corrects it";
             return Err(ApiError::rule_broken("/reason", rule));
         }
     }
+    without_faults((), said.load.faults()).map_err(ApiError::rules_broken)?;
+    let mark = store::cycles::find(&mut tx, caller.group_id, cycle_id).await?;
+    if mark.as_ref().is_some_and(|mark| mark.subject_id != equipment_id) {
+        return Err(of_other_equipment());
+    }
+    // A load is found by when its cycle ended: one without an end could not be recalled.
+    if said.load.is_told() && mark.is_none() {
+        let rule = "the end of this cycle is not posted; post that first, under the same cycle_id";
+        return Err(ApiError::rule_broken("/load_reference", rule));
+    }
+    let judged = judge(&mut tx, &caller, &equipment, &said, mark.map(|mark| mark.clinic_day)).await?;
     let record = CycleRecord {
         cycle_id,
         number: standing.map_or(0, |standing| standing.number + 1),
         clinic_id: equipment.clinic_id,
         subject_id: equipment_id,
-        readings,
-        band: input.band,
+        readings: said.readings,
+        band: said.band,
+        load: said.load,
+        judged,
         performed_by: input.performed_by,
         reason: input.reason,
         recorded_at: caller.now,
@@ -254,12 +254,47 @@ async fn put_cycle_record(
     }
     let event = json!({
         "by_key_id": caller.key_id, "equipment_id": equipment_id, "cycle_id": cycle_id, "number": record.number,
-        "readings": record.readings.len(),
+        "readings": record.readings.len(), "load_reference": record.load.load_reference,
+        "verdict": record.judged.verdict,
     });
     let clinic = Some(record.clinic_id);
     events::append(&mut tx, caller.group_id, EventKind::CycleRecordKept, clinic, &event, caller.now).await?;
+    let has_load = equipment.kind == SubjectKind::Steriliser && record.load.chamber != Some(Chamber::Empty);
+    if has_load && record.judged.verdict == Some(CycleVerdict::Failed) {
+        actions::follow_cycle(&mut tx, caller.group_id, &record, caller.now).await?;
+    }
     tx.commit().await?;
     Ok((created_or_ok(true), Json(document(record).await?)))
+}
+
+fn of_other_equipment() -> ApiError {
+    ApiError::conflict(
+        "cycle-of-other-equipment",
+        "The id names a cycle of other equipment",
+        "make a new id for a new cycle",
+    )
+}
+
+/// What a record amounts to, by the limits in force on the cycle's clinic day at the equipment's clinic.
+async fn judge(
+    db: &mut PgConnection,
+    caller: &Caller,
+    equipment: &Subject,
+    said: &SaidOfCycle,
+    clinic_day: Option<NaiveDate>,
+) -> ApiResult<JudgedCycle> {
+    let clinic = clinics::find(db, caller.group_id, equipment.clinic_id).await?;
+    let place = clinic.map(|clinic| clinic.jurisdiction).unwrap_or_default();
+    let is_steriliser = equipment.kind == SubjectKind::Steriliser;
+    let evidence = CycleEvidence {
+        load: &said.load,
+        readings: &said.readings,
+        band: said.band.as_ref(),
+        shipped: said.band.as_ref().filter(|_| is_steriliser).and_then(minima::shipped_for),
+        on: clinic_day.unwrap_or_else(|| caller.now.date_naive()),
+        place: &place,
+    };
+    Ok(evidence.judge())
 }
 
 /// Sums over up to 20,000 readings: not on a thread that answers requests.
@@ -277,10 +312,13 @@ pub(super) fn examples() -> Vec<Example> {
     };
     let input = CycleRecordInput {
         readings: vec![reading(0, 1340), reading(90, 1343), reading(180, 1341)],
-        csv: None,
-        band: None,
+        load_reference: Some("118".to_owned()),
+        holds_implants: Some(false),
+        chamber: Some(Chamber::Loaded),
+        outcome_as_printed: Some(PrintedOutcome::Complete),
+        printed_words: Some("CYCLE OK".to_owned()),
         performed_by: "KV".to_owned(),
-        reason: String::new(),
+        ..CycleRecordInput::default()
     };
     let document = CycleRecordDocument::from(CycleRecord {
         cycle_id: samples::CYCLE,
@@ -289,6 +327,12 @@ pub(super) fn examples() -> Vec<Example> {
         subject_id: samples::EQUIPMENT,
         readings: input.readings.clone(),
         band: None,
+        load: input.load(),
+        judged: JudgedCycle {
+            verdict: Some(CycleVerdict::Passed),
+            finding: "how long the temperature was held is not judged: no band was given".to_owned(),
+            limits: Vec::new(),
+        },
         performed_by: input.performed_by.clone(),
         reason: String::new(),
         recorded_at: samples::morning(8, 40),

@@ -1,7 +1,8 @@
 //! Cycles that equipment ran: what routines count that fall due after so many of them.
 //!
-//! The rule of this file: a cycle says that a machine ran and when it ended. It has no place for what was in it, and
-//! nothing is judged by it.
+//! The rule of this file: a cycle says that a machine ran and when it ended. What was in it, and how it ended, is said in its
+//! record; nothing is judged here. One that is posted late is held with the loads of an action that is open about its
+//! machine.
 
 use axum::Json;
 use axum::extract::State;
@@ -30,7 +31,7 @@ use crate::domain::evidence::CLOCK_TOLERANCE;
 use crate::domain::fault::{Fault, check_optional_text};
 use crate::domain::subject::{Subject, SubjectKind};
 use crate::store::cycles::CycleMark;
-use crate::store::{self, clinics, events, planning, subjects};
+use crate::store::{self, clinics, events, held_loads, planning, subjects};
 
 /// How far back a cycle may be posted, as for the desk's posts.
 const OLDEST_POST: TimeDelta = TimeDelta::days(7);
@@ -119,7 +120,8 @@ pub fn router() -> OpenApiRouter<AppState> {
 /// Post a cycle that a piece of equipment ran
 ///
 /// For sterilisers, washer-disinfectors and ultrasonic baths. It is counted for routines that fall due after so many
-/// cycles; it is no completion, and says nothing about the load. Under the same `cycle_id` the same cycle may be posted
+/// cycles; it is no completion, and says nothing about the load: the cycle's record does. A cycle that ended before an
+/// action was opened which holds loads, and since the last test that passed, is held as it comes. Under the same `cycle_id` the same cycle may be posted
 /// any number of times, and no other.
 #[utoipa::path(
     post,
@@ -195,6 +197,8 @@ async fn keep(
     let event = json!({ "by_key_id": caller.key_id, "cycle": CycleDocument::from(mark.clone()) });
     events::append(db, caller.group_id, EventKind::CycleRecorded, Some(clinic_id), &event, caller.now).await?;
     planning::mark_clinic(db, caller.group_id, clinic_id, caller.now).await?;
+    // After the plan, as a completion takes both.
+    held_loads::hold_late(db, caller.group_id, (clinic_id, equipment.id), caller.now).await?;
     Ok((true, mark))
 }
 

@@ -40,6 +40,7 @@ pub mod keys;
 pub mod ladder;
 pub mod layers;
 pub mod legal_holds;
+pub mod loads;
 pub mod log_reductions;
 pub mod lot_marks;
 pub mod lots;
@@ -142,6 +143,7 @@ pub fn resources() -> OpenApiRouter<AppState> {
         .merge(equipment::router())
         .merge(cycles::router())
         .merge(cycle_records::router())
+        .merge(loads::router())
         .merge(instruments::router())
         .merge(routines::router())
         .merge(products::router())

@@ -22,10 +22,10 @@ use super::{
     board, chains, clinics, closure_import, closures, competences, completions, corrective_actions, cycle_records,
     cycles, day_signing, days_without_presence, desk, dilutions, due, entries_to_review, equipment, evidence_packs,
     expiring, exports, feeds, forecast, full_days, group, health, holds, hours, instruments, keys, ladder, legal_holds,
-    log_reductions, lots, miss_reasons, operatories, overdue, own_limits, pins, plan_warnings, presence, products,
-    proofs, purges, quarantines, readiness, readiness_history, resources, retention, routines, seals, sign_offs,
-    signature, site_events, special_openings, staff, summary, tasks, water_advisories, weeks, why, why_nothing,
-    zone_moves,
+    loads, log_reductions, lots, miss_reasons, operatories, overdue, own_limits, pins, plan_warnings, presence,
+    products, proofs, purges, quarantines, readiness, readiness_history, resources, retention, routines, seals,
+    sign_offs, signature, site_events, special_openings, staff, summary, tasks, water_advisories, weeks, why,
+    why_nothing, zone_moves,
 };
 
 /// An example of a body, made by serialising a real value of its type.
@@ -96,6 +96,7 @@ fn examples() -> Vec<Example> {
         chains::examples(),
         corrective_actions::examples(),
         water_advisories::examples(),
+        loads::examples(),
         log_reductions::examples(),
         readiness_history::examples(),
         quarantines::examples(),

@@ -34,7 +34,7 @@ use crate::domain::corrective_action::not_a_second_person;
 use crate::domain::event::EventKind;
 use crate::domain::evidence::CLOCK_TOLERANCE;
 use crate::domain::fault::{Fault, check_text};
-use crate::domain::quarantine::{CauseKind, Quarantine, Release};
+use crate::domain::quarantine::{CauseKind, LoadDisposition, Quarantine, Release};
 use crate::domain::subject::{Subject, SubjectKind};
 use crate::store::{self, actions, corrective_actions, events, subjects};
 
@@ -160,6 +160,9 @@ pub struct ReleaseDocument {
     pub released_by: String,
     /// On what grounds.
     pub reason: String,
+    /// What became of a load; absent: it goes back to use as it was, or is no load.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub disposition: Option<LoadDisposition>,
     /// When.
     pub recorded_at: DateTime<Utc>,
 }
@@ -184,6 +187,7 @@ impl From<Quarantine> for QuarantineDocument {
                 staff_id: r.staff_id,
                 released_by: r.released_by,
                 reason: r.reason,
+                disposition: r.disposition,
                 recorded_at: r.recorded_at,
             }),
         }
@@ -199,6 +203,9 @@ pub struct ReleaseInput {
     /// On what grounds, in the person's words.
     #[schema(min_length = 1, max_length = 400, example = "Hose replaced, lines flushed and disinfected.")]
     pub reason: String,
+    /// Of a load that does not go back to use as it was: what became of it. Such a release waits for no step of the action.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub disposition: Option<LoadDisposition>,
     /// The person who releases it.
     pub signature: SignatureInput,
 }
@@ -393,8 +400,9 @@ async fn list_quarantines(
 /// Release what is in quarantine
 ///
 /// By a named person who is trained for it, with a PIN of their own and a reason. Refused with 409 while its corrective
-/// action lacks a step that stands before a release; the answer names each. Where the action was closed because what opened
-/// it was corrected, nobody who recorded the correction releases it. A release ends this quarantine and no other.
+/// action lacks a step that stands before a release; the answer names each. A load that was processed again or thrown away
+/// waits for none: say so as its `disposition`. Where the action was closed because what opened it was corrected, nobody who
+/// recorded the correction releases it. A release ends this quarantine and no other.
 #[utoipa::path(post, path = "/v1/quarantines/{quarantine_id}/release", operation_id = "release_quarantine", tag = "Corrective actions",
     params(("quarantine_id" = Uuid, Path, description = "The quarantine")),
     request_body = ReleaseInput,
@@ -417,7 +425,10 @@ async fn release_quarantine(
     if found.release.is_some() {
         return must_be_released_so(found, &input).map(|q| (StatusCode::OK, Json(q.into())));
     }
-    must_miss_nothing(&mut tx, &caller, &found).await?;
+    if input.disposition.is_some() && !found.is_of_load() {
+        return Err(ApiError::rule_broken("/disposition", "must be left out: this is not the quarantine of a load"));
+    }
+    must_miss_nothing(&mut tx, &caller, &found, &input).await?;
     tx.commit().await?;
     let signer = signing::verify_release(&state, &caller, &input.signature, found.clinic_id).await?;
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
@@ -427,13 +438,14 @@ async fn release_quarantine(
     if found.release.is_some() {
         return must_be_released_so(found, &input).map(|q| (StatusCode::OK, Json(q.into())));
     }
-    must_miss_nothing(&mut tx, &caller, &found).await?;
+    must_miss_nothing(&mut tx, &caller, &found, &input).await?;
     must_be_another_than_the_corrector(&mut tx, &caller, &found, &signer).await?;
     let release = Release {
         release_id: input.release_id,
         staff_id: signer.staff_id,
         released_by: signer.name,
         reason: input.reason.clone(),
+        disposition: input.disposition,
         recorded_at: caller.now,
         key_id: caller.key_id,
     };
@@ -447,7 +459,8 @@ async fn release_quarantine(
     }
     let event = json!({
         "quarantine_id": quarantine_id, "release_id": release.release_id, "subject_id": found.subject_id,
-        "by_staff_id": release.staff_id, "reason": release.reason, "by_key_id": caller.key_id,
+        "by_staff_id": release.staff_id, "reason": release.reason, "disposition": release.disposition,
+        "load_reference": found.load_reference, "by_key_id": caller.key_id,
     });
     let clinic = Some(found.clinic_id);
     events::append(&mut tx, caller.group_id, EventKind::QuarantineReleased, clinic, &event, caller.now).await?;
@@ -456,7 +469,15 @@ async fn release_quarantine(
     Ok((StatusCode::CREATED, Json(released.into())))
 }
 
-async fn must_miss_nothing(db: &mut PgConnection, caller: &Caller, quarantine: &Quarantine) -> ApiResult<()> {
+async fn must_miss_nothing(
+    db: &mut PgConnection,
+    caller: &Caller,
+    quarantine: &Quarantine,
+    input: &ReleaseInput,
+) -> ApiResult<()> {
+    if input.disposition.is_some() {
+        return Ok(());
+    }
     let missing = actions::list_missing_for_release(db, caller.group_id, quarantine).await?;
     if missing.is_empty() {
         return Ok(());
@@ -485,7 +506,10 @@ async fn must_be_another_than_the_corrector(
 
 fn must_be_released_so(found: Quarantine, input: &ReleaseInput) -> ApiResult<Quarantine> {
     let is_same = found.release.as_ref().is_some_and(|r| {
-        r.release_id == input.release_id && r.staff_id == input.signature.staff_id && r.reason == input.reason
+        r.release_id == input.release_id
+            && r.staff_id == input.signature.staff_id
+            && r.reason == input.reason
+            && r.disposition == input.disposition
     });
     if is_same {
         return Ok(found);
@@ -526,6 +550,7 @@ pub(super) fn examples() -> Vec<Example> {
         staff_id: samples::STAFF,
         released_by: "Kofi Vale".to_owned(),
         reason: grounds.to_owned(),
+        disposition: None,
         recorded_at: samples::morning(12, 5),
     };
     let released = QuarantineDocument { release: Some(document), ..standing.clone() };

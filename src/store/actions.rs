@@ -13,17 +13,19 @@ use sqlx::PgConnection;
 use uuid::Uuid;
 
 pub use self::after_completion::{Followed, LotRecall, WrongProduct, follow, open_for_recall};
+use super::cycle_records::{self, CycleRecord};
 use super::wanted_tests::Wanted;
 use super::{
-    Result, action_worklist, chains, corrective_actions, events, hands, make_safe, quarantines, retests, wanted_tests,
-    work_records,
+    Result, action_worklist, chains, corrective_actions, events, hands, held_loads, make_safe, quarantines, retests,
+    step_tests, wanted_tests, work_records,
 };
 use crate::domain::chain::progress::Progress;
 use crate::domain::chain::{ChainEvidence, ChainKind, Repeated};
 use crate::domain::corrective_action::{
     ActionCause, ActionNoteKind, Closing, CorrectiveAction, Grounds, Hand, TestRun, derive_action_id,
-    derive_quarantine_id,
+    derive_cycle_action_id, derive_quarantine_id,
 };
+use crate::domain::cycle_load::CycleVerdict;
 use crate::domain::event::EventKind;
 use crate::domain::plan::because::Fact;
 use crate::domain::quarantine::{CauseKind, Quarantine};
@@ -49,7 +51,7 @@ pub struct Opening {
     pub line: Option<String>,
     /// What for.
     pub cause: ActionCause,
-    /// The completion, lot or task.
+    /// The completion, lot, task or cycle.
     pub cause_id: Option<Uuid>,
     /// The routine whose tests its steps ask for.
     pub routine_id: Option<Uuid>,
@@ -117,6 +119,9 @@ pub async fn open_for(
     events::append(&mut *db, group_id, EventKind::CorrectiveActionOpened, clinic, &event, now).await?;
     if action.chain.quarantines {
         put_out_of_use(&mut *db, group_id, &action, now).await?;
+    }
+    if action.chain.holds_loads {
+        held_loads::hold_since_last_pass(&mut *db, group_id, &action, None, now).await?;
     }
     if let (ActionCause::MissedTask, Some(task_id)) = (action.cause, action.cause_id) {
         make_safe::insert(&mut *db, group_id, (action_id, task_id), now).await?;
@@ -190,19 +195,62 @@ pub async fn go_on(db: &mut PgConnection, group_id: Uuid, action: &CorrectiveAct
     let Some(step) = progress.next_test() else { return Ok(()) };
     let Some(routine_id) = step.evidence.names_routine().or(action.routine_id) else { return Ok(()) };
     let since = progress.tests_count_from(step);
-    let tests = retests::list_tests(&mut *db, group_id, routine_id, action, since).await?;
-    let number = tests.len();
-    let is_enough = matches!(step.evidence, ChainEvidence::TestResult { .. }) && tests.iter().any(TestRun::decides);
+    let Some(made) = step_tests::load(&mut *db, group_id, action, &progress, step).await? else { return Ok(()) };
+    let place = (routine_id, action.subject_id);
+    let awaited = step_tests::count_awaited(&mut *db, group_id, place, since).await?;
+    let is_enough = match step.evidence {
+        ChainEvidence::TestsPassed { count, .. } => {
+            made.in_a_row(&step.evidence, since).passed as usize + awaited >= count as usize
+        }
+        _ => awaited > 0 || made.first_that_counts(&step.evidence).0.is_some(),
+    };
     if is_enough {
         return Ok(());
     }
+    let number = made.tests.len() + awaited;
     let Some(model) = wanted_tests::find_model(&mut *db, group_id, (routine_id, action.subject_id)).await? else {
         return Ok(());
     };
     let wanted = Wanted { action_id: action.action_id, step_key: &step.key, number };
-    let fact = Fact::WantedTest { action_id: action.action_id };
+    let fact = Fact::WantedTest { action_id: action.action_id, instruction: step.instruction.clone() };
     wanted_tests::insert(db, group_id, &model, (wanted, fact), progress.times_of(step), now).await?;
     Ok(())
+}
+
+/// Opens what a cycle's record that falls short asks for, once while that is open: its load and the machine are put out of
+/// use as after a completion that falls short.
+///
+/// # Errors
+/// When the database does not answer, holds a row the model does not know, or `now` is sealed at the clinic.
+pub async fn follow_cycle(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    record: &CycleRecord,
+    now: DateTime<Utc>,
+) -> Result<()> {
+    corrective_actions::lock_subject(&mut *db, group_id, (record.clinic_id, record.subject_id), now).await?;
+    for opened in corrective_actions::list_of_causes(&mut *db, group_id, &[record.cycle_id]).await? {
+        if corrective_actions::find_close(&mut *db, group_id, opened.action_id).await?.is_none() {
+            return Ok(());
+        }
+    }
+    let kind = ChainKind::FailedLoad;
+    let load = record.load.load_reference.as_ref().map_or_else(String::new, |load| format!("load {load}: "));
+    let opening = Opening {
+        kind,
+        action_id: Some(derive_cycle_action_id(kind, record.cycle_id, record.number)),
+        clinic_id: record.clinic_id,
+        subject_id: record.subject_id,
+        line: None,
+        cause: ActionCause::Cycle,
+        cause_id: Some(record.cycle_id),
+        routine_id: None,
+        reason: format!("{load}{}", record.judged.finding),
+        opened_by: String::new(),
+        key_id: Some(record.key_id),
+    };
+    let (_, action) = open_for(&mut *db, group_id, &opening, now).await?;
+    held_loads::hold_of_cycle(db, group_id, &action, record, now).await
 }
 
 /// Keeps the closing of an action, and tells of it; `false` when it is closed already, or the id is taken. Tests it asked
@@ -232,7 +280,7 @@ pub async fn close(
 }
 
 /// What stands before a release of what was put out of use for a cause, each as a sentence: the steps of the actions it
-/// belongs to, as far as those are open.
+/// belongs to, as far as those are open. A load that does not go back to use as it was waits for nothing.
 ///
 /// # Errors
 /// When the database does not answer, or holds a row the model does not know.
@@ -330,6 +378,13 @@ pub async fn is_lifted(db: &mut PgConnection, group_id: Uuid, action: &Correctiv
             let notes = corrective_actions::list_notes(db, group_id, action.action_id).await?;
             Ok(notes.iter().any(|note| note.kind == ActionNoteKind::RecordedLate))
         }
+        ActionCause::Cycle => match action.cause_id {
+            Some(cycle_id) => {
+                let record = cycle_records::find(db, group_id, cycle_id).await?;
+                Ok(record.is_some_and(|record| record.judged.verdict != Some(CycleVerdict::Failed)))
+            }
+            None => Ok(false),
+        },
         ActionCause::Lot | ActionCause::Person | ActionCause::WaterAdvisory => Ok(false),
     }
 }

@@ -340,6 +340,8 @@ pub struct EarlierStep {
     pub hold_id: Option<Uuid>,
     /// An answer of a kind of its own.
     pub given: Option<Given>,
+    /// Where its result was still awaited: when it was sampled or run.
+    pub sampled_at: Option<DateTime<Utc>>,
 }
 
 /// What was said of a task's steps with a hold or an answer of a kind of its own, in the order it reached us.
@@ -348,13 +350,14 @@ pub struct EarlierStep {
 /// When the database does not answer, or holds a row the model does not know.
 pub async fn list_earlier_steps(db: &mut PgConnection, group_id: Uuid, task: TaskId) -> Result<Vec<EarlierStep>> {
     let rows = sqlx::query!(
-        "select s.completion_id, s.step_key, s.hold_id, s.given
+        r#"select s.completion_id, s.step_key, s.hold_id, s.given,
+                case when s.status = 'result_pending' then c.performed_at end as "sampled_at?"
          from completion c
          join step_result s on s.group_id = c.group_id and s.clinic_day = c.clinic_day
                            and s.completion_id = c.completion_id
          where c.group_id = $1 and c.clinic_day = $2 and s.clinic_day = $2 and c.task_id = $3
            and (s.hold_id is not null or s.given is not null)
-         order by c.recorded_at, c.completion_id, s.ordinal",
+         order by c.recorded_at, c.completion_id, s.ordinal"#,
         group_id,
         task.clinic_day(),
         task.as_uuid()
@@ -369,6 +372,7 @@ pub async fn list_earlier_steps(db: &mut PgConnection, group_id: Uuid, task: Tas
                 completion_id: row.completion_id,
                 step_key: row.step_key,
                 hold_id: row.hold_id,
+                sampled_at: row.sampled_at,
             })
         })
         .collect()

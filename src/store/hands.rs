@@ -1,7 +1,7 @@
 //! Who had a hand in an action beside its steps.
 //!
-//! The rule of this file: whoever recorded what opened an action, what lifted its cause or a test that it rests on worked
-//! on it, as whoever recorded a step did.
+//! The rule of this file: whoever recorded what opened an action, what lifted its cause, or a test or work that it rests on
+//! worked on it, as whoever recorded a step did.
 
 use sqlx::PgConnection;
 use uuid::Uuid;
@@ -22,17 +22,22 @@ pub async fn list(db: &mut PgConnection, group_id: Uuid, action: &CorrectiveActi
     Ok(hands)
 }
 
-/// Who recorded the completion that opened an action, and the tests that its steps name.
+/// Who recorded the completion, or the cycle, that opened an action, and the tests and the work that its steps name.
 async fn list_recorders(db: &mut PgConnection, group_id: Uuid, action: &CorrectiveAction) -> Result<Vec<Hand>> {
     let rows = sqlx::query!(
-        r#"select c.performed_by, c.staff_id, n.step_key
+        r#"select c.performed_by as "performed_by!", c.staff_id, n.step_key
            from (select a.cause_id as completion_id, null::text as step_key from corrective_action a
                  where a.group_id = $1 and a.action_id = $2 and a.cause = 'completion'
                  union all
                  select s.completion_id, s.step_key from corrective_action_step s
                  where s.group_id = $1 and s.action_id = $2 and s.completion_id is not null) n
            join completion_receipt r on r.group_id = $1 and r.completion_id = n.completion_id
-           join completion c on c.group_id = $1 and c.clinic_day = r.clinic_day and c.completion_id = r.completion_id"#,
+           join completion c on c.group_id = $1 and c.clinic_day = r.clinic_day and c.completion_id = r.completion_id
+           union all
+           select y.performed_by, null::uuid, null::text
+           from corrective_action a
+           join cycle_record y on y.group_id = a.group_id and y.cycle_id = a.cause_id and y.recorded_at <= a.recorded_at
+           where a.group_id = $1 and a.action_id = $2 and a.cause = 'cycle'"#,
         group_id,
         action.action_id
     )
@@ -41,7 +46,7 @@ async fn list_recorders(db: &mut PgConnection, group_id: Uuid, action: &Correcti
     let hands = rows.into_iter().map(|row| Hand {
         did: match row.step_key {
             None => "recorded what opened the action".to_owned(),
-            Some(step) => format!("recorded the test of step {step}"),
+            Some(step) => format!("recorded what step {step} rests on"),
         },
         staff_id: row.staff_id,
         entered: row.performed_by,
@@ -82,7 +87,12 @@ pub async fn list_correctors(db: &mut PgConnection, group_id: Uuid, action: &Cor
            from corrective_action_note n
            join completion_receipt r on r.group_id = $1 and r.completion_id = n.completion_id
            join completion c on c.group_id = $1 and c.clinic_day = r.clinic_day and c.completion_id = r.completion_id
-           where n.group_id = $1 and n.action_id = $2 and n.kind = 'recorded_late'"#,
+           where n.group_id = $1 and n.action_id = $2 and n.kind = 'recorded_late'
+           union all
+           select y.performed_by, null::uuid
+           from corrective_action a
+           join cycle_record y on y.group_id = a.group_id and y.cycle_id = a.cause_id and y.recorded_at > a.recorded_at
+           where a.group_id = $1 and a.action_id = $2 and a.cause = 'cycle'"#,
         group_id,
         action.action_id
     )

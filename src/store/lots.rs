@@ -141,6 +141,9 @@ pub async fn hold(db: &mut PgConnection, group_id: Uuid, lot_id: Uuid) -> Result
 /// # Errors
 /// When the database does not answer.
 pub async fn hold_for_use(db: &mut PgConnection, group_id: Uuid, lot_ids: &BTreeSet<Uuid>) -> Result<()> {
+    if lot_ids.is_empty() {
+        return Ok(());
+    }
     let names: Vec<String> = lot_ids.iter().map(|lot_id| format!("lot {group_id} {lot_id}")).collect();
     sqlx::query!(
         r#"select pg_advisory_xact_lock_shared(hashtextextended(n.name, 0)) as "held!: ()"

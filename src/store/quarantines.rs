@@ -8,7 +8,7 @@ use sqlx::PgConnection;
 use uuid::Uuid;
 
 use super::{Result, StoreError, seals};
-use crate::domain::quarantine::{CauseKind, Quarantine, Release};
+use crate::domain::quarantine::{CauseKind, LoadDisposition, Quarantine, Release};
 
 struct Row {
     quarantine_id: Uuid,
@@ -28,20 +28,32 @@ struct Row {
     staff_id: Option<Uuid>,
     released_by: Option<String>,
     release_reason: Option<String>,
+    disposition: Option<String>,
     released_at: Option<DateTime<Utc>>,
     release_key_id: Option<Uuid>,
 }
 
 impl Row {
-    fn release(&self) -> Option<Release> {
-        Some(Release {
-            release_id: self.release_id?,
-            staff_id: self.staff_id?,
-            released_by: self.released_by.clone()?,
-            reason: self.release_reason.clone()?,
-            recorded_at: self.released_at?,
-            key_id: self.release_key_id?,
-        })
+    fn release(&self) -> Result<Option<Release>> {
+        let disposition =
+            match self.disposition.as_deref() {
+                None => None,
+                Some(name) => Some(LoadDisposition::from_name(name).ok_or_else(|| {
+                    StoreError::bad_row("quarantine_release", self.quarantine_id, "disposition", name)
+                })?),
+            };
+        let release = || {
+            Some(Release {
+                release_id: self.release_id?,
+                staff_id: self.staff_id?,
+                released_by: self.released_by.clone()?,
+                reason: self.release_reason.clone()?,
+                disposition,
+                recorded_at: self.released_at?,
+                key_id: self.release_key_id?,
+            })
+        };
+        Ok(release())
     }
 }
 
@@ -52,7 +64,7 @@ impl TryFrom<Row> for Quarantine {
         let cause = CauseKind::from_name(&row.cause)
             .ok_or_else(|| StoreError::bad_row("quarantine", row.quarantine_id, "cause", &row.cause))?;
         Ok(Self {
-            release: row.release(),
+            release: row.release()?,
             quarantine_id: row.quarantine_id,
             clinic_id: row.clinic_id,
             subject_id: row.subject_id,
@@ -118,8 +130,8 @@ pub async fn insert_release(
     seals::keep_sealer_out(&mut *db, group_id, clinic_id, release.recorded_at).await?;
     let done = sqlx::query!(
         "insert into quarantine_release
-             (group_id, release_id, quarantine_id, clinic_id, staff_id, released_by, reason, recorded_at, key_id)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9) on conflict do nothing",
+             (group_id, release_id, quarantine_id, clinic_id, staff_id, released_by, reason, recorded_at, key_id, disposition)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10) on conflict do nothing",
         group_id,
         release.release_id,
         quarantine_id,
@@ -128,7 +140,8 @@ pub async fn insert_release(
         release.released_by,
         release.reason,
         release.recorded_at,
-        release.key_id
+        release.key_id,
+        release.disposition.map(LoadDisposition::as_str)
     )
     .execute(db)
     .await?;
@@ -143,7 +156,7 @@ macro_rules! rows {
             r#"select q.quarantine_id, q.clinic_id, q.subject_id, q.line, q.load_reference, q.cycle_id, q.cause, q.cause_id,
                       q.reason, q.begun_at, q.recorded_at, q.begun_by, q.key_id, r.release_id as "release_id?",
                       r.staff_id as "staff_id?", r.released_by as "released_by?", r.reason as "release_reason?",
-                      r.recorded_at as "released_at?", r.key_id as "release_key_id?"
+                      r.recorded_at as "released_at?", r.key_id as "release_key_id?", r.disposition as "disposition?"
                from quarantine q
                left join quarantine_release r on r.group_id = q.group_id and r.quarantine_id = q.quarantine_id "# + $which,
             $($argument),+
@@ -199,13 +212,13 @@ pub async fn list_between(
     read(rows)
 }
 
-/// What was put out of use for a cause, the oldest first.
+/// What was put out of use for a cause, but for loads of it; the oldest first.
 ///
 /// # Errors
 /// When the database does not answer, or holds a row the model does not know.
 pub async fn list_of_cause(db: &mut PgConnection, group_id: Uuid, cause_id: Uuid) -> Result<Vec<Quarantine>> {
     let rows = rows!(
-        r#"where q.group_id = $1 and q.cause_id = $2
+        r#"where q.group_id = $1 and q.cause_id = $2 and q.load_reference is null
            order by q.begun_at, q.quarantine_id limit 100"#,
         group_id,
         cause_id
@@ -213,6 +226,54 @@ pub async fn list_of_cause(db: &mut PgConnection, group_id: Uuid, cause_id: Uuid
     .fetch_all(db)
     .await?;
     read(rows)
+}
+
+/// Quarantines of a load at a clinic, of whatever equipment or of one piece: by its label, or by the cycles it came from; the
+/// newest first, 200 at most.
+///
+/// # Errors
+/// When the database does not answer, or holds a row the model does not know.
+pub async fn list_of_load(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    (clinic_id, equipment_id): (Uuid, Option<Uuid>),
+    (label, cycle_ids): (&str, &[Uuid]),
+) -> Result<Vec<Quarantine>> {
+    let rows = rows!(
+        r#"where q.group_id = $1 and q.clinic_id = $2 and ($3::uuid is null or q.subject_id = $3)
+             and q.load_reference is not null and (q.load_reference = $4 or q.cycle_id = any($5))
+           order by q.begun_at desc, q.quarantine_id desc limit 200"#,
+        group_id,
+        clinic_id,
+        equipment_id,
+        label,
+        cycle_ids
+    )
+    .fetch_all(db)
+    .await?;
+    read(rows)
+}
+
+/// The quarantine of the load of each of these cycles that an action began, by the cycle.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn list_held_for(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    action_id: Uuid,
+    cycle_ids: &[Uuid],
+) -> Result<Vec<(Uuid, Uuid)>> {
+    let rows = sqlx::query!(
+        r#"select q.cycle_id as "cycle_id!", q.quarantine_id from quarantine q
+           where q.group_id = $1 and q.cause_id = $2 and q.cycle_id = any($3)"#,
+        group_id,
+        action_id,
+        cycle_ids
+    )
+    .fetch_all(db)
+    .await?;
+    Ok(rows.into_iter().map(|row| (row.cycle_id, row.quarantine_id)).collect())
 }
 
 /// What was put out of use at a clinic, the newest first: at most so many, from before a place in that list; `standing`

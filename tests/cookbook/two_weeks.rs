@@ -14,6 +14,7 @@ const WATER_TEST: u32 = 505;
 const SPORE_TEST: u32 = 506;
 const FILL: u32 = 507;
 const YEARLY: u32 = 508;
+const PACKS: u32 = 509;
 const PRODUCT: u32 = 810;
 
 /// For a figure that stands for no published one.
@@ -58,6 +59,7 @@ async fn configure(clinic: &Clinic<'_>) {
         (WATER_TEST, weekly("Water test", "operatory", &sample, &of_family)),
         (SPORE_TEST, weekly("Spore test", "steriliser", &json!({ "kind": "spore_test" }), &json!({}))),
         (FILL, weekly("Fill the lines", "operatory", &fill, &json!({}))),
+        (PACKS, weekly("Lay out", "operatory", &json!({ "kind": "reference", "at_most": 5 }), &json!({}))),
         (YEARLY, weekly("Yearly validation", "steriliser", &json!({ "kind": "confirmation" }), &yearly)),
     ] {
         let body = json!({ "effective_on": "2026-01-01", "routine": content });
@@ -128,6 +130,20 @@ async fn lot(clinic: &Clinic<'_>, n: u32, expires_on: &str) -> Uuid {
     id(n)
 }
 
+/// Load 118 ends before the spore test, and a pack of it is laid out after; load 119 has nothing to do with either.
+async fn load_118(clinic: &Clinic<'_>) {
+    for (n, label) in [(950, "118"), (952, "119")] {
+        let cycles = format!("/v1/equipment/{}/cycles", clinic.steriliser);
+        let cycle = json!({ "cycle_id": id(n), "ended_at": "2026-11-02T08:30:00Z", "program": "wrapped 134" });
+        clinic.tablet.post(&cycles, cycle).await.expect(201);
+        let record = json!({ "load_reference": label, "outcome_as_printed": "complete", "performed_by": "AA" });
+        clinic.tablet.put(&format!("{cycles}/{}/record", id(n)), record).await.expect(201);
+    }
+    let laid_out = clinic.due_of(id(PACKS)).await;
+    let given = json!({ "kind": "reference", "labels": ["117", "118"] });
+    enter(clinic, 720, &laid_out, "BB", json!({ "step": "answer", "status": "done", "given": given })).await;
+}
+
 /// Monday the 2nd: water 50 CFU/mL, spores read, lines filled with a lot. The 9th: 120, by one whose training has ended;
 /// that lot is recalled. The 16th: 510, by one who has no training; and six flushes are entered in five minutes.
 async fn live_two_weeks(app: &App, clinic: &Clinic<'_>) {
@@ -146,6 +162,7 @@ async fn live_two_weeks(app: &App, clinic: &Clinic<'_>) {
     let strips = json!({ "test_lot": "BI-1", "control_lot": "BI-1", "test_growth": false, "control_growth": true });
     let given = json!({ "kind": "spore_test", "strips": strips });
     enter(clinic, 702, &spores, "AA", json!({ "step": "answer", "status": "done", "given": given })).await;
+    load_118(clinic).await;
     let fill = clinic.due_of(id(FILL)).await;
     enter(clinic, 703, &fill, "AA", json!({ "step": "answer", "status": "done", "lot_id": id(832) })).await;
 
@@ -154,6 +171,9 @@ async fn live_two_weeks(app: &App, clinic: &Clinic<'_>) {
     water(clinic, 704, "EE", 12).await;
     let recall = json!({ "recalled": true, "reason": "invented", "authority": "notice 1", "performed_by": "MO" });
     clinic.manager.put(&format!("/v1/lots/{}/recall", id(832)), recall).await.expect(201);
+    let wet = json!({ "subject_id": clinic.steriliser, "load_reference": "118", "cycle_id": id(950), "begun_by": "AA",
+                      "reason": "a pack was wet" });
+    clinic.tablet.put(&format!("/v1/quarantines/{}", id(951)), wet).await.expect(201);
 
     app.set(at("2026-11-16T09:00:00Z"));
     app.plan().await;
@@ -252,6 +272,7 @@ async fn what_failed_ends_or_falls_due_is_told_by_the_queries_of_the_cookbook(po
             json!([{ "clinic": clinic, "authority": "Valley Water", "notice_number": "7/26", "what": "stands",
                      "chair": null, "since": "2026-11-16T08:00:00+00:00" }]),
         ),
+        ("14_", rows_of_load_118()),
         // 40 CFR 441.30(a)(1)(iii), read: until 2027-06-14, 210 days from the 16th of November.
         (
             "12_",
@@ -284,6 +305,20 @@ async fn what_failed_ends_or_falls_due_is_told_by_the_queries_of_the_cookbook(po
     assert!(!answers(&mut manager, "12_").await.to_string().contains("separator_deadline"));
     manager.leave().await;
     assert_eq!(routine::spore_test(), id(504), "the scenario's own spore test is never taken up here");
+}
+
+/// Its cycle, the test that covers it, the work that names it, and that it is out of use.
+fn rows_of_load_118() -> Value {
+    let row = |what: &str, at: &str, person: &str, recorded: &str| {
+        json!({ "clinic": "Clinic 0", "machine": "Steriliser 0", "what": what, "happened_at": at, "person": person,
+                "recorded": recorded, "ended_at": "2026-11-02T08:30:00+00:00" })
+    };
+    json!([
+        row("cycle", "2026-11-02T08:30:00+00:00", "AA", "wrapped 134; complete; passed"),
+        row("spore test", "2026-11-02T09:00:00+00:00", "AA", "passed, the first after it"),
+        row("work", "2026-11-02T09:00:00+00:00", "BB", "Chair 0, answer"),
+        row("out of use", "2026-11-09T09:00:00+00:00", "AA", "a pack was wet"),
+    ])
 }
 
 fn late_rows(rows: &Value) -> impl Iterator<Item = &Value> {

@@ -114,7 +114,7 @@ async fn a_groups_own_chain_is_checked_versioned_and_leaves_standing_actions_alo
     clinic.manager.put(path, shipped["chain"].clone()).await.expect(403);
     clinic.tablet.get("/v1/corrective-chains/rain").await.expect(404);
     let all = clinic.tablet.get("/v1/corrective-chains").await.expect(200);
-    assert_eq!(all["items"].as_array().map(Vec::len), Some(11));
+    assert_eq!(all["items"].as_array().map(Vec::len), Some(12));
 }
 
 #[sqlx::test]

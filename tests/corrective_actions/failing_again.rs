@@ -4,41 +4,22 @@ use serde_json::{Value, json};
 use sqlx::PgPool;
 
 use super::{
-    CLINICIAN, LEAD, action, clinic_with_spore_chain, close, kind_of, only_open, record, release, spore, step, strip,
-    up_to_the_repeat,
+    CLINICIAN, LEAD, action, clinic_with_spore_chain, clinic_with_strips, close, cycle, kind_of, only_open, record,
+    release, spore, spore_in, step, strip, strips, up_to_the_repeat,
 };
 use crate::support::app::App;
-use crate::support::scenario::{self, Clinic, routine};
+use crate::support::scenario::routine;
 use crate::support::{at, id};
-
-/// A test of the steriliser with a strip and its control, which names the chain of a positive one.
-async fn strips_test(clinic: &Clinic<'_>) {
-    let (_, mut content) = scenario::routines().pop().expect("the spore test");
-    content["on_fail"] = json!("positive_spore_test");
-    content["steps"] =
-        json!([{ "key": "growth", "instruction": "Read both strips.", "evidence": { "kind": "spore_test" } }]);
-    let body = json!({ "effective_on": "2026-11-01", "routine": content });
-    clinic.admin.put(&format!("/v1/routines/{}", routine::spore_test()), body).await.expect(200);
-    clinic.admin.app.plan().await;
-}
-
-fn strips(clinic: &Clinic<'_>, n: u32, task: &Value, control_lot: &str, test: bool, control: bool) -> Value {
-    json!({
-        "completion_id": id(n), "task_id": task["task_id"], "performed_at": clinic.admin.app.clock.now(),
-        "performed_by": "IB",
-        "steps": [{ "step": "growth", "status": "done", "given": { "kind": "spore_test", "strips": {
-            "test_lot": "BI-2207", "control_lot": control_lot, "test_growth": test, "control_growth": control } } }],
-    })
-}
 
 /// CDC, MMWR 52(RR-17) 2003, p. 24-25, read in a quotation: any positive counts as a malfunction until a repeat is read.
 #[sqlx::test]
 async fn growth_beside_an_odd_control_takes_the_machine_out_of_use_until_a_repeat_is_read(pool: PgPool) {
     let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;
-    let clinic = clinic_with_spore_chain(&app).await;
-    strips_test(&clinic).await;
+    let clinic = clinic_with_strips(&app).await;
     let task = clinic.due_in_clinic(routine::spore_test()).await;
-    let odd = clinic.tablet.post("/v1/completions", strips(&clinic, 830, &task, "BI-2208", true, true)).await;
+    cycle(&clinic, 1830, "wrapped 134").await;
+    let other_lot = json!({ "cycle_id": id(1830), "chamber": "loaded", "control_lot": "BI-2208" });
+    let odd = clinic.tablet.post("/v1/completions", strips(&clinic, 830, &task, true, &other_lot)).await;
     assert_eq!(odd.expect(201)["verdict"], "void");
     let item = only_open(&clinic).await;
     let opened = action(&clinic, &item).await;
@@ -54,7 +35,9 @@ async fn growth_beside_an_odd_control_takes_the_machine_out_of_use_until_a_repea
     let tasks = due["tasks"].as_array().expect("a list");
     let again = tasks.iter().find(|t| t["routine_id"] == json!(routine::spore_test())).expect("a repeat").clone();
     assert_ne!(again["task_id"], task["task_id"]);
-    let repeat = clinic.tablet.post("/v1/completions", strips(&clinic, 831, &again, " bi-2207 ", false, true)).await;
+    cycle(&clinic, 1831, "wrapped 134").await;
+    let same_lot = json!({ "cycle_id": id(1831), "chamber": "loaded", "control_lot": " bi-2207 " });
+    let repeat = clinic.tablet.post("/v1/completions", strips(&clinic, 831, &again, false, &same_lot)).await;
     assert_eq!(repeat.expect(201)["verdict"], "passed");
     up_to_the_repeat(&app, &clinic, &item).await;
     let recorded = record(&clinic, 843, &json!({ "completion_id": id(831) }));
@@ -99,11 +82,11 @@ async fn a_correction_that_says_nothing_lifts_no_growth(pool: PgPool) {
 #[sqlx::test]
 async fn a_second_growth_after_the_release_takes_the_machine_out_of_use_again(pool: PgPool) {
     let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;
-    let clinic = clinic_with_spore_chain(&app).await;
-    spore(&clinic, 830, "1").await;
+    let clinic = clinic_with_strips(&app).await;
+    spore_in(&clinic, 830, true, "loaded").await;
     let item = only_open(&clinic).await;
     app.advance(chrono::TimeDelta::minutes(20));
-    spore(&clinic, 831, "0").await;
+    spore_in(&clinic, 831, false, "loaded").await;
     up_to_the_repeat(&app, &clinic, &item).await;
     let repeat = record(&clinic, 843, &json!({ "completion_id": id(831) }));
     step(&clinic, &item, "repeat-test", repeat).await.expect(201);
@@ -112,10 +95,12 @@ async fn a_second_growth_after_the_release_takes_the_machine_out_of_use_again(po
     release(&clinic, &first, 850, LEAD).await.expect(201);
     app.advance(chrono::TimeDelta::days(7));
     app.plan().await;
-    spore(&clinic, 832, "2").await;
+    spore_in(&clinic, 832, true, "loaded").await;
     let standing = format!("/v1/clinics/{}/quarantines?standing=true", clinic.clinic_id);
     let out = clinic.tablet.get(&standing).await.expect(200)["items"].clone();
-    assert_eq!((out.as_array().map(Vec::len), &out[0]["subject_id"]), (Some(1), &json!(clinic.steriliser)), "{out}");
+    let out: Vec<&Value> =
+        out.as_array().expect("a list").iter().filter(|item| item["load_reference"] == Value::Null).collect();
+    assert_eq!((out.len(), &out[0]["subject_id"]), (1, &json!(clinic.steriliser)), "{out:?}");
     assert_ne!(out[0]["quarantine_id"], first);
     assert_eq!(action(&clinic, &item).await["notes"][0]["kind"], "further_failure");
     let open = clinic.manager.get("/v1/corrective-actions?state=open").await.expect(200);

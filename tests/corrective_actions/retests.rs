@@ -33,6 +33,13 @@ async fn clinic_that_tests_water<'a>(app: &'a App, for_each: Option<&str>) -> Cl
     people(&clinic).await;
     let body = json!({ "effective_on": "2026-11-01", "routine": water_test(for_each) });
     clinic.admin.put(&format!("/v1/routines/{}", id(905)), body).await.expect(201);
+    // What the disinfection must show is not what these tests are about.
+    let path = "/v1/corrective-chains/water_over_limit";
+    let mut chain = clinic.admin.get(path).await.expect(200)["chain"].clone();
+    let steps = chain["steps"].as_array_mut().expect("steps");
+    let disinfect = steps.iter_mut().find(|step| step["key"] == "disinfect").expect("the shipped step");
+    disinfect["evidence"] = json!({ "kind": "confirmation" });
+    clinic.admin.put(path, chain).await.expect(201);
     app.plan().await;
     app.set(at("2026-11-02T09:00:00Z"));
     clinic

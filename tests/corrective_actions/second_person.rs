@@ -5,8 +5,8 @@ use serde_json::{Value, json};
 use sqlx::PgPool;
 
 use super::{
-    ASSISTANT, CLINICIAN, LEAD, action, clinic_with_spore_chain, close, kind_of, only_open, people, record, release,
-    signature, spore, step, strip, up_to_the_repeat,
+    ASSISTANT, CLINICIAN, LEAD, action, clinic_with_spore_chain, clinic_with_strips, close, cycle, kind_of, only_open,
+    people, record, release, signature, spore_in, step, strip, strips, up_to_the_repeat,
 };
 use crate::support::app::App;
 use crate::support::scenario::{self, Clinic, routine};
@@ -130,16 +130,18 @@ async fn a_step_is_a_persons_and_what_is_odd_about_them_is_kept_shown_and_listed
 #[sqlx::test]
 async fn a_step_that_rests_on_tests_takes_the_competence_of_their_family(pool: PgPool) {
     let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;
-    let clinic = clinic_with_spore_chain(&app).await;
+    let clinic = clinic_with_strips(&app).await;
     let (_, mut content) = scenario::routines().pop().expect("the spore test");
     content["on_fail"] = json!("positive_spore_test");
     content["family"] = json!("sterilisers");
+    content["steps"] =
+        json!([{ "key": "growth", "instruction": "Read both strips.", "evidence": { "kind": "spore_test" } }]);
     let body = json!({ "effective_on": "2026-11-01", "routine": content });
     clinic.admin.put(&format!("/v1/routines/{}", routine::spore_test()), body).await.expect(200);
-    spore(&clinic, 830, "1").await;
+    spore_in(&clinic, 830, true, "loaded").await;
     let item = only_open(&clinic).await;
     app.advance(chrono::TimeDelta::minutes(20));
-    spore(&clinic, 831, "0").await;
+    spore_in(&clinic, 831, false, "loaded").await;
     up_to_the_repeat(&app, &clinic, &item).await;
     let repeat = by_id(&clinic, 843, ASSISTANT, &json!({ "completion_id": id(831) }));
     assert_eq!(flags_of(&step(&clinic, &item, "repeat-test", repeat).await.expect(201)), ["no_competence"]);
@@ -189,13 +191,15 @@ async fn whoever_recorded_the_failure_or_what_stands_in_its_place_neither_closes
 #[sqlx::test]
 async fn whoever_recorded_the_repeat_that_a_step_rests_on_does_not_close_the_action(pool: PgPool) {
     let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;
-    let clinic = clinic_with_spore_chain(&app).await;
+    let clinic = clinic_with_strips(&app).await;
     more_people(&clinic).await;
-    spore(&clinic, 830, "1").await;
+    spore_in(&clinic, 830, true, "loaded").await;
     let item = only_open(&clinic).await;
     app.advance(chrono::TimeDelta::minutes(20));
     let task = clinic.due_in_clinic(routine::spore_test()).await;
-    let mut repeated = clinic.spore(831, &task, Some("0"));
+    cycle(&clinic, 1831, "wrapped 134").await;
+    let ran = json!({ "cycle_id": id(1831), "chamber": "loaded" });
+    let mut repeated = strips(&clinic, 831, &task, false, &ran);
     // By id, with nobody's initials: an id is enough.
     repeated["performed_by"] = json!("--");
     repeated["staff_id"] = json!(id(CLINICIAN));
@@ -204,11 +208,15 @@ async fn whoever_recorded_the_repeat_that_a_step_rests_on_does_not_close_the_act
     let repeat = record(&clinic, 843, &json!({ "completion_id": id(831) }));
     step(&clinic, &item, "repeat-test", repeat).await.expect(201);
     step(&clinic, &item, "other-records", record(&clinic, 846, &json!({ "result": "passed" }))).await.expect(201);
-    let quarantine = action(&clinic, &item).await["quarantine_ids"][0].clone();
-    release(&clinic, &quarantine, 850, TRAINED).await.expect(201);
+    // The machine, and the loads in doubt.
+    let standing = format!("/v1/clinics/{}/quarantines?standing=true", clinic.clinic_id);
+    let out = clinic.tablet.get(&standing).await.expect(200)["items"].as_array().expect("a list").clone();
+    for (n, quarantine) in (850..).zip(&out) {
+        release(&clinic, &quarantine["quarantine_id"], n, TRAINED).await.expect(201);
+    }
     let refused = close(&clinic, &item, 860, CLINICIAN).await;
     assert_eq!(kind_of(&refused), "/problems/second-person-needed");
-    assert!(refused.text.contains("recorded the test of step repeat-test"), "{}", refused.text);
+    assert!(refused.text.contains("recorded what step repeat-test rests on"), "{}", refused.text);
     // Who released it had no hand in the steps.
     close(&clinic, &item, 860, TRAINED).await.expect(201);
 }

@@ -61,13 +61,12 @@ async fn a_unit_over_its_limit_is_retested_in_its_windows_released_and_out_of_us
         app.advance(TimeDelta::minutes(5));
         step(&clinic, &item, key, record(&clinic, n, &json!({}))).await.expect(201);
     }
-    // Somebody's word is no disinfection, nor is one with an expired lot or for half the time.
-    work.disinfect(&clinic, 890, (false, 600)).await;
-    work.disinfect(&clinic, 891, (true, 599)).await;
+    // Somebody's word is no disinfection, nor is one that was cut short.
+    work.disinfect(&clinic, 891, 599).await;
     app.advance(TimeDelta::minutes(5));
     let word = step(&clinic, &item, "disinfect", record(&clinic, 813, &json!({}))).await;
     assert_eq!((word.status.as_u16(), kind_of(&word).as_str()), (409, "/problems/work-missing"), "{}", word.text);
-    let done = work.disinfect(&clinic, 892, (true, 600)).await;
+    let done = work.disinfect(&clinic, 892, 600).await;
     let recorded = step(&clinic, &item, "disinfect", record(&clinic, 813, &json!({}))).await.expect(201);
     assert_eq!(recorded["completion_id"], json!(done));
     // The retest is on the list of what is due from the fifth day on.

@@ -19,11 +19,11 @@ async fn open(clinic: &Clinic<'_>) -> Vec<Value> {
 }
 
 fn noted(action: &Value, kind: &str) -> Vec<Value> {
-    let notes = action["notes"].as_array().expect("notes").iter();
-    let mut noted: Vec<_> = notes.filter(|note| note["kind"] == kind).map(|n| n["completion_id"].clone()).collect();
+    let of_kind = action["notes"].as_array().expect("notes").iter().filter(|note| note["kind"] == kind);
+    let mut completion_ids: Vec<_> = of_kind.map(|note| note["completion_id"].clone()).collect();
     // Of one instant they come in no order.
-    noted.sort_by_key(Value::to_string);
-    noted
+    completion_ids.sort_by_key(Value::to_string);
+    completion_ids
 }
 
 #[sqlx::test]

@@ -10,7 +10,6 @@ use super::scenario::{Clinic, device_hold};
 
 const PRODUCT: u32 = 880;
 const LOT: u32 = 881;
-const EXPIRED_LOT: u32 = 882;
 
 /// The tasks of a chair at which such work is recorded, however often.
 pub(crate) struct LineWork {
@@ -31,7 +30,7 @@ fn routine(name: &str, steps: &Value) -> Value {
     } })
 }
 
-/// Sets a product with an opened lot and one that expired, and two routines: a flush of at least 20 s a line, and a
+/// Sets a product with an opened lot, and two routines: a flush of at least 20 s a line, and a
 /// disinfection that holds the product for 600 s.
 pub(crate) async fn set(clinic: &Clinic<'_>) -> LineWork {
     let (admin, app) = (&clinic.admin, clinic.admin.app);
@@ -40,13 +39,11 @@ pub(crate) async fn set(clinic: &Clinic<'_>) -> LineWork {
         "uses": [{ "key": "fill", "purpose": "Filled into lines", "contact_minimum_seconds": 600, "source": invented() }],
         "oxidising": false, "ph": "7" } });
     admin.put(&format!("/v1/products/{}", id(PRODUCT)), product).await.expect(201);
-    for (lot, expires_on) in [(LOT, "2027-06-30"), (EXPIRED_LOT, "2026-10-31")] {
-        let body = json!({ "product_id": id(PRODUCT), "clinic_id": clinic.clinic_id, "lot_number": format!("L-{lot}"),
-                           "expires_on": expires_on });
-        clinic.tablet.put(&format!("/v1/lots/{}", id(lot)), body).await.expect(201);
-        let opened = json!({ "opened_at": "2026-10-30T09:00:00Z", "performed_by": "IB" });
-        clinic.tablet.put(&format!("/v1/lots/{}/opened", id(lot)), opened).await.expect(201);
-    }
+    let lot = json!({ "product_id": id(PRODUCT), "clinic_id": clinic.clinic_id, "lot_number": "L-1",
+                      "expires_on": "2027-06-30" });
+    clinic.tablet.put(&format!("/v1/lots/{}", id(LOT)), lot).await.expect(201);
+    let opened = json!({ "opened_at": "2026-10-30T09:00:00Z", "performed_by": "IB" });
+    clinic.tablet.put(&format!("/v1/lots/{}/opened", id(LOT)), opened).await.expect(201);
     let flush = json!([{ "key": "run", "instruction": "Run each line.", "for_each": "circuit",
                          "evidence": { "kind": "hold", "minimum_seconds": 20, "source": invented() } }]);
     let disinfection = json!([
@@ -77,10 +74,9 @@ impl LineWork {
         id(n)
     }
 
-    /// Records a disinfection with the good lot, or with the one that expired, held for so many seconds, as done now.
-    pub(crate) async fn disinfect(&self, clinic: &Clinic<'_>, n: u32, (good, seconds): (bool, u32)) -> Uuid {
-        let lot = id(if good { LOT } else { EXPIRED_LOT });
-        let filled = json!({ "step": "fill", "status": "done", "lot_id": lot });
+    /// Records a disinfection with the lot, held for so many seconds, as done now.
+    pub(crate) async fn disinfect(&self, clinic: &Clinic<'_>, n: u32, seconds: u32) -> Uuid {
+        let filled = json!({ "step": "fill", "status": "done", "lot_id": id(LOT) });
         self.post(clinic, n, &self.disinfection, vec![filled, device_hold(clinic, "soak", seconds)]).await.expect(201);
         id(n)
     }

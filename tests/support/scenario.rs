@@ -219,10 +219,11 @@ impl Clinic<'_> {
         self.tablet.get(&path).await.expect(200)["tasks"].as_array().expect("a list").clone()
     }
 
-    /// The one due task of a routine on the chair.
+    /// The one due task of a routine on the chair that the plan asks for; a corrective action may ask for the work as well.
     pub(crate) async fn due_of(&self, routine_id: Uuid) -> Value {
+        let is_planned = |t: &Value| t["because"]["fact"]["kind"] != "wanted_work";
         let found: Vec<Value> =
-            self.due(0).await.into_iter().filter(|t| t["routine_id"] == json!(routine_id)).collect();
+            self.due(0).await.into_iter().filter(|t| t["routine_id"] == json!(routine_id) && is_planned(t)).collect();
         assert_eq!(found.len(), 1, "{found:?}");
         found[0].clone()
     }

@@ -35,7 +35,8 @@ fn each_broken_rule_is_told_where_it_is() {
         ("/steps/0/window/due_by_minutes", |c| c.steps[0].window.may_start_minutes = 1),
         ("/steps/0/window/overdue_minutes", |c| c.steps[0].window.overdue_minutes = 576_001),
         ("/steps/7/evidence/count", |c| {
-            c.steps[7].evidence = ChainEvidence::TestsPassed { count: 0, routine_id: None }
+            c.steps[7].evidence =
+                ChainEvidence::TestsPassed { count: 0, routine_id: None, chamber: None, consecutive_cycles: false }
         }),
         // A step cannot hang on itself, nor on one that has no result.
         ("/steps/4/only_if/0/step", |c| c.steps[4].only_if[0].step = "other-records".to_owned()),

@@ -3,9 +3,12 @@
 //! The rule of this file: an answer says what was seen, in words of its own kind; what that amounts to is judged
 //! elsewhere. Nothing here is about a person.
 
+use chrono::{Datelike as _, NaiveDate};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
+use uuid::Uuid;
 
+use crate::domain::cycle_load::Chamber;
 use crate::domain::fault::{Fault, check_text};
 use crate::domain::step::{StepEvidence, is_key};
 use crate::domain::water_sample::{Draw, WaterSample};
@@ -57,7 +60,7 @@ pub enum Given {
 }
 
 /// A biological indicator that was run, beside one of the same lot that was not.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct SporeStrips {
     /// Lot of the one that was run.
@@ -66,12 +69,59 @@ pub struct SporeStrips {
     /// Lot of the control.
     #[schema(min_length = 1, max_length = 60, example = "BI-2207")]
     pub control_lot: String,
+    /// Last day of that lot on its label, which test and control share; one that was run later shows nothing.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub expires_on: Option<NaiveDate>,
+    /// The cycle it was run in, as posted for the machine. What is said of cycle, chamber and program when it is run need
+    /// not be said again when it is read.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cycle_id: Option<Uuid>,
+    /// What was in the chamber.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub chamber: Option<Chamber>,
+    /// What the machine calls its program, where the posted cycle does not say.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(min_length = 1, max_length = 60, example = "wrapped 134")]
+    pub program: Option<String>,
     /// Whether the one that was run grew; left out until it is read.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub test_growth: Option<bool>,
     /// Whether the control grew; left out until it is read.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub control_growth: Option<bool>,
+}
+
+impl SporeStrips {
+    /// The same with what it leaves out as it was said when the test was run.
+    #[must_use]
+    pub(super) fn over(&self, run: &Self) -> Self {
+        Self {
+            expires_on: self.expires_on.or(run.expires_on),
+            cycle_id: self.cycle_id.or(run.cycle_id),
+            chamber: self.chamber.or(run.chamber),
+            program: self.program.clone().or_else(|| run.program.clone()),
+            ..self.clone()
+        }
+    }
+
+    /// The fields that say otherwise than when the test was run.
+    pub(super) fn differs_from(&self, run: &Self) -> Vec<&'static str> {
+        fn differs<T: PartialEq>(now: Option<&T>, run: Option<&T>) -> bool {
+            now.is_some() && run.is_some() && now != run
+        }
+        let mut names = Vec::new();
+        for (is_other, name) in [
+            (differs(self.expires_on.as_ref(), run.expires_on.as_ref()), "expires_on"),
+            (differs(self.cycle_id.as_ref(), run.cycle_id.as_ref()), "cycle_id"),
+            (differs(self.chamber.as_ref(), run.chamber.as_ref()), "chamber"),
+            (differs(self.program.as_ref(), run.program.as_ref()), "program"),
+        ] {
+            if is_other {
+                names.push(name);
+            }
+        }
+        names
+    }
 }
 
 /// Water that was drawn and sent away.
@@ -139,6 +189,12 @@ impl Given {
             (Self::SporeTest { strips }, StepEvidence::SporeTest {}) => {
                 check_text(&mut faults, "/strips/test_lot", &strips.test_lot, 60);
                 check_text(&mut faults, "/strips/control_lot", &strips.control_lot, 60);
+                if let Some(program) = &strips.program {
+                    check_text(&mut faults, "/strips/program", program, 60);
+                }
+                if strips.expires_on.is_some_and(|on| !(1970..=2199).contains(&on.year())) {
+                    faults.push(Fault::new("/strips/expires_on", "must lie in the years 1970 to 2199"));
+                }
             }
             (Self::WaterDrawn { drawn }, StepEvidence::WaterSample { .. }) => {
                 faults.extend(drawn.faults().into_iter().map(|f| f.under("/drawn")));

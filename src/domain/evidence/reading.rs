@@ -73,8 +73,8 @@ fn answer_faults(answer: &StepAnswer, step: &Step, asked: &Asked<'_>) -> Vec<Fau
     }
     match &answer.hold_record {
         Some(_) if !is_hold => faults.push(Fault::new("/hold_record", "belongs to a timed hold; this step is none")),
-        Some(_) if answer.elapsed_seconds.is_none() => {
-            faults.push(Fault::new("/hold_record", "belongs to a hold that the device timed, beside elapsed_seconds"));
+        Some(_) if answer.hold_id.is_some() => {
+            faults.push(Fault::new("/hold_record", "must be left out when the server timed the hold"));
         }
         Some(record) => faults.extend(record.faults().into_iter().map(|f| f.under("/hold_record"))),
         None => {}
@@ -208,6 +208,13 @@ fn phase_faults(given: &Given, answer: &StepAnswer, asked: &Asked<'_>) -> Vec<Fa
             }
         }
         Given::SporeTest { strips } if is_done => {
+            // Another record of a test that is read already is kept beside it, whatever it says.
+            let completes = asked.sampled_before && !asked.known.corrects;
+            let run = asked.known.ran.get(&answer.step).filter(|_| completes);
+            for name in run.map(|run| strips.differs_from(&run.strips)).unwrap_or_default() {
+                let rule = "differs from what was said when the test was run; correct that record instead";
+                faults.push(Fault::new(format!("/strips/{name}"), rule));
+            }
             for (growth, name) in [(strips.test_growth, "test_growth"), (strips.control_growth, "control_growth")] {
                 if growth.is_none() {
                     faults.push(Fault::new(format!("/strips/{name}"), "is missing: the result is there"));

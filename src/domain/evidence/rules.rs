@@ -3,7 +3,7 @@
 //! The rule of this file: whatever decides is noted beside the answer: the times, the limits with those of the law, the
 //! lines of a sample. What decides nothing and should be seen is told in the finding all the same.
 
-use chrono::NaiveDate;
+use chrono::{DateTime, NaiveDate, Utc};
 use rust_decimal::Decimal;
 
 use super::given::{Given, SporeStrips};
@@ -11,6 +11,7 @@ use super::product;
 use super::{Asked, JudgedStep, MeasuredBy, Reading, StepAnswer, StepVerdict, Submission};
 use crate::domain::limit::{Limit, Operator, Qualifier, SetBy, Source};
 use crate::domain::limit_order::{DecidedLimit, decide};
+use crate::domain::product::end_of_day;
 use crate::domain::step::{ChoiceOption, Step, StepEvidence};
 use crate::domain::water_sample::WaterSample;
 
@@ -44,7 +45,11 @@ pub(super) fn judge_done(
         StepEvidence::Choice { options, .. } => judge_choice(judged, answer, options),
         StepEvidence::SporeTest {} => {
             if let Some(Given::SporeTest { strips }) = &answer.given {
-                judge_spores(judged, strips);
+                let run = asked.known.ran.get(&judged.key);
+                let strips = run.map_or_else(|| strips.clone(), |run| strips.over(&run.strips));
+                let ran_at = run.and_then(|run| run.ran_at).unwrap_or(submission.performed_at);
+                judge_spores(judged, &strips, expired(&strips, ran_at, asked));
+                judged.given = Some(Given::SporeTest { strips });
             }
         }
         StepEvidence::WaterSample { most_lines_in_pool, .. } => {
@@ -213,7 +218,7 @@ fn judge_choice(judged: &mut JudgedStep, answer: &StepAnswer, options: &[ChoiceO
 /// A control from another lot, or one that did not grow, shows nothing: the test is void (ISO 11138-3 and CDC: the
 /// unprocessed control must grow; read, partly from memory). Growth on the test strip is told all the same, since the
 /// careful reading treats every growth as a failure (CDC, MMWR 52(RR-17) 2003, p. 24-25, read in a quotation).
-fn judge_spores(judged: &mut JudgedStep, strips: &SporeStrips) {
+fn judge_spores(judged: &mut JudgedStep, strips: &SporeStrips, expired: Option<String>) {
     let growth = strips.test_growth == Some(true);
     // A slip of the pen is no other lot.
     let lot = |entered: &str| entered.trim().to_lowercase();
@@ -222,7 +227,7 @@ fn judge_spores(judged: &mut JudgedStep, strips: &SporeStrips) {
     } else if strips.control_growth == Some(false) {
         Some("the control did not grow".to_owned())
     } else {
-        None
+        expired
     };
     match void {
         Some(why) => {
@@ -237,6 +242,27 @@ fn judge_spores(judged: &mut JudgedStep, strips: &SporeStrips) {
     }
 }
 
+/// Why a test says nothing although its control may grow: its lot was over its last day when it was run.
+fn expired(strips: &SporeStrips, ran_at: DateTime<Utc>, asked: &Asked<'_>) -> Option<String> {
+    let (expires_on, zone) = (strips.expires_on?, asked.known.zone.as_ref()?);
+    let is_over = ran_at >= end_of_day(expires_on, zone);
+    is_over.then(|| format!("lot {} expired on {expires_on}, before the test was run", strips.test_lot))
+}
+
+/// Nobody waits for the result of a test that can show nothing.
+pub(super) fn tell_while_pending(
+    judged: &mut JudgedStep,
+    answer: &StepAnswer,
+    submission: &Submission<'_>,
+    asked: &Asked<'_>,
+) {
+    if let Some(Given::SporeTest { strips }) = &answer.given
+        && let Some(why) = expired(strips, submission.performed_at, asked)
+    {
+        judged.tell(Some(format!("{why}; whatever grows, it will be void: run another now")));
+    }
+}
+
 fn judge_water(judged: &mut JudgedStep, sample: &WaterSample, most_in_pool: u32, step: &Step, asked: &Asked<'_>) {
     let limits = limits_of(step, asked);
     let (lines, has_limits) = (sample.judge(&limits, &asked.known.place), !limits.is_empty());
@@ -245,12 +271,11 @@ fn judge_water(judged: &mut JudgedStep, sample: &WaterSample, most_in_pool: u32,
         if line.pool_size > most_in_pool {
             judged.fail(format!("{about}a pool of {} lines; at most {most_in_pool}", line.pool_size));
         }
-        match &line.decided {
-            Some(decided) => note(judged, std::slice::from_ref(decided), &about),
-            None => {
-                judged.no_limit_in_force |= has_limits;
-                judged.fail(format!("{about}no limit is in force"));
-            }
+        if let Some(decided) = &line.decided {
+            note(judged, std::slice::from_ref(decided), &about);
+        } else {
+            judged.no_limit_in_force |= has_limits;
+            judged.fail(format!("{about}no limit is in force"));
         }
         if let (Some(beside), Some(decided)) = (&line.beside, &line.decided) {
             judged.tell(Some(format!("{about}{}", beside.sentence(&decided.deciding.limit))));

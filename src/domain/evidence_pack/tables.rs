@@ -85,7 +85,10 @@ impl TableKind {
                 "Recorded: tasks of these days that are over and have a completion. Seconds are those of the holds that were \
                  recorded, by whose clock says csv/step_results.csv."
             }
-            Self::Cycles => "As handed in by people or machines. A cycle without a record has none in this service.",
+            Self::Cycles => {
+                "As handed in by people or machines. A cycle without a record has none in this service. A record that keeps its \
+                 limits releases no load."
+            }
             Self::SporeTests => "A test without growth says something only beside a control of the same lot that grew.",
             Self::Equipment => "As entered now, but for when it moved: csv/service_changes.csv.",
             Self::Lots => "Expiry, first opening, end and recall as recorded; uses are steps of these days.",
@@ -115,7 +118,16 @@ impl TableKind {
             Self::Holds => {
                 &["Routine", "Subject", "Recorded", "Holds", "Too short or too long", "Shortest, s", "Asked, s"]
             }
-            Self::Cycles => &["Machine", "Ended", "Program", "Readings", "Record by"],
+            Self::Cycles => &[
+                "Machine",
+                "Ended",
+                "Program",
+                "Load",
+                "As printed",
+                "Readings",
+                "Print and time at temperature",
+                "Record by",
+            ],
             Self::SporeTests => {
                 &["Clinic day", "Subject", "Test lot", "Growth", "Control lot", "Control grew", "Verdict", "By"]
             }

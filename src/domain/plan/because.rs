@@ -141,6 +141,9 @@ pub enum Fact {
     WantedTest {
         /// The action.
         action_id: Uuid,
+        /// What its step asks for; it comes before the routine's own words. Empty: asked for before that was kept.
+        #[serde(default, skip_serializing_if = "String::is_empty")]
+        instruction: String,
     },
     /// A step of a corrective action asks for work of this routine.
     WantedWork {
@@ -235,7 +238,10 @@ impl Because {
             }
             Fact::SiteEvent { event, .. } => format!("{} {when}.", happened(*event)),
             Fact::VoidTest { .. } => format!("A test was found void {when}, and is due again at once."),
-            Fact::WantedTest { .. } => format!("A corrective action asks for this test from {}.", &when["at ".len()..]),
+            Fact::WantedTest { instruction, .. } => {
+                let how = if instruction.is_empty() { String::new() } else { format!(": {instruction}") };
+                format!("A corrective action asks for this test from {}{}", &when["at ".len()..], ended(how))
+            }
             Fact::WantedWork { .. } => format!("A corrective action asks for this work from {}.", &when["at ".len()..]),
             Fact::MissedWork { .. } => {
                 format!(
@@ -270,6 +276,11 @@ impl RoutineNames {
     pub fn quoted(&self, routine_id: Uuid) -> String {
         self.0.get(&routine_id).map_or_else(|| "another routine".to_owned(), |name| format!("\u{201c}{name}\u{201d}"))
     }
+}
+
+/// A text with its full stop.
+fn ended(text: String) -> String {
+    if text.ends_with('.') { text } else { text + "." }
 }
 
 /// A number with its noun.

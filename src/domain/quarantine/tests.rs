@@ -23,6 +23,7 @@ fn quarantine(recorded_at: DateTime<Utc>, released_at: Option<DateTime<Utc>>) ->
             staff_id: id(6),
             released_by: "Kofi Vale".to_owned(),
             reason: "Hose replaced, lines flushed.".to_owned(),
+            disposition: None,
             recorded_at,
             key_id: id(4),
         }),

@@ -8,7 +8,7 @@ use sqlx::PgConnection;
 use uuid::Uuid;
 
 use super::documents::CompletionInput;
-use crate::domain::evidence::{Given, Known};
+use crate::domain::evidence::{Given, Known, SporeRun};
 use crate::http::caller::Caller;
 use crate::http::problem::ApiResult;
 use crate::http::tasks::Work;
@@ -22,13 +22,18 @@ pub(super) async fn of(
     input: &CompletionInput,
     work: &Work,
 ) -> ApiResult<Known> {
-    let mut known = Known { lines: work.subject.circuits.clone(), ..Known::default() };
+    let mut known =
+        Known { lines: work.subject.circuits.clone(), corrects: input.corrects.is_some(), ..Known::default() };
     let group_id = caller.group_id;
     let (clinic_id, routine_id) = (work.task.clinic_id, work.task.routine_id);
     if work.routine.steps.iter().any(|step| step.evidence.limit_unit().is_some()) {
         let clinic = clinics::find(db, group_id, clinic_id).await?;
         known.place = clinic.map(|clinic| clinic.jurisdiction).unwrap_or_default();
         known.own_limits = own_limits::list_for(db, group_id, clinic_id, routine_id).await?;
+    }
+    let tests_spores = input.steps.iter().any(|a| matches!(a.given, Some(Given::SporeTest { .. })));
+    if tests_spores {
+        known.zone = clinics::find(db, group_id, clinic_id).await?.map(|clinic| clinic.zone);
     }
     let instrument_ids: Vec<Uuid> = input.steps.iter().filter_map(|answer| answer.instrument_id).collect();
     if !instrument_ids.is_empty() {
@@ -38,14 +43,21 @@ pub(super) async fn of(
     }
     let asks_back =
         input.steps.iter().any(|a| a.hold_id.is_some() || matches!(a.given, Some(Given::WaterSample { .. })));
-    if asks_back {
+    if asks_back || tests_spores {
         let corrected = corrected_chain(db, caller, input, work).await?;
         for earlier in completions::list_earlier_steps(db, group_id, work.task.id).await? {
-            let EarlierStep { completion_id, step_key, hold_id, given } = earlier;
+            let EarlierStep { completion_id, step_key, hold_id, given, sampled_at } = earlier;
             known.spent_holds.extend(hold_id.filter(|_| !corrected.contains(&completion_id)));
             // In the order they were recorded: what was drawn last counts.
-            if let Some(Given::WaterDrawn { drawn }) = given {
-                known.drawn.insert(step_key, drawn);
+            match given {
+                Some(Given::WaterDrawn { drawn }) => {
+                    known.drawn.insert(step_key, drawn);
+                }
+                Some(Given::SporeTest { strips }) => {
+                    let ran_before = known.ran.get(&step_key).and_then(|run| run.ran_at);
+                    known.ran.insert(step_key, SporeRun { strips, ran_at: sampled_at.or(ran_before) });
+                }
+                _ => {}
             }
         }
     }

@@ -17,7 +17,7 @@ use crate::http::problem::{ApiError, ApiResult};
 use crate::http::signature::RightPins;
 use crate::http::tasks::Work;
 use crate::http::who::{self, Said, Who};
-use crate::store::{self, completions, flagged, presence, staff};
+use crate::store::{self, clinics, completions, flagged, presence, staff};
 
 /// Whether the person's PIN came with it. What stands already under the id was signed or not when it was recorded: a
 /// repeat asks for no PIN, which the person may have changed since.

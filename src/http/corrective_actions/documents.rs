@@ -7,11 +7,10 @@ use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::domain::access::Reach;
+use crate::domain::chain::cycle_tests::TestsInARow;
 use crate::domain::chain::progress::{Asked, Progress, StepRecord, StepTimes};
 use crate::domain::chain::{ChainEvidence, ChainKind, ChainStep, StepEnd, StepOwner, defaults};
-use crate::domain::corrective_action::{
-    ActionCause, ActionNote, ActionNoteKind, Closing, CorrectiveAction, Grounds, passed_in_a_row,
-};
+use crate::domain::corrective_action::{ActionCause, ActionNote, ActionNoteKind, Closing, CorrectiveAction, Grounds};
 use crate::domain::ladder::Audience;
 use crate::domain::limit::Source;
 use crate::http::caller::Caller;
@@ -19,7 +18,7 @@ use crate::http::completions::FlagNote;
 use crate::http::problem::ApiResult;
 use crate::http::samples;
 use crate::store::action_worklist::{self, ActionFilter, Awaited, ListedAction};
-use crate::store::{actions, corrective_actions, quarantines, retests};
+use crate::store::{actions, corrective_actions, quarantines, step_tests};
 
 /// An action as a person opens it.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
@@ -61,7 +60,7 @@ pub struct ActionDocument {
     pub chain_version: i32,
     /// What for.
     pub cause: ActionCause,
-    /// The completion, lot or task; null: a person opened it.
+    /// The completion, lot, task or cycle; null: a person opened it.
     #[schema(required)]
     pub cause_id: Option<Uuid>,
     /// The routine whose tests its steps ask for.
@@ -87,7 +86,7 @@ pub struct ActionDocument {
     pub cause_lifted: bool,
     /// What came in beside its steps, in that order.
     pub notes: Vec<ActionNoteDocument>,
-    /// The quarantine it began.
+    /// The quarantine it began; those of loads stand beside its cycles.
     pub quarantine_ids: Vec<Uuid>,
     /// Its closing; null: it is open.
     #[schema(required)]
@@ -163,6 +162,9 @@ pub struct ActionStepDocument {
     /// Where it rests on tests and comes next: how many passed in a row so far.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub tests_passed: Option<u32>,
+    /// And why others that passed do not count, each as a sentence.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub tests_left_out: Vec<String>,
 }
 
 /// A step as it was recorded.
@@ -327,8 +329,8 @@ impl ActionDocument {
         let progress = Progress::new(&action.chain, action.opened_at, &records);
         let mut steps = Vec::with_capacity(action.chain.steps.len());
         for step in &action.chain.steps {
-            let tests_passed = count_passed(&mut *db, group_id, &action, &progress, step).await?;
-            steps.push(step_document(&progress, step, tests_passed));
+            let row = count_passed(&mut *db, group_id, &action, &progress, step).await?;
+            steps.push(step_document(&progress, step, row));
         }
         let filter = ActionFilter { action_id: Some(action_id), ..ActionFilter::default() };
         let reach = Reach::Group {};
@@ -369,25 +371,24 @@ impl ActionDocument {
     }
 }
 
-/// How many tests passed in a row, for the step that comes next where it counts them.
+/// How far tests in a row have come, for the step that comes next where it counts them.
 async fn count_passed(
     db: &mut PgConnection,
     group_id: Uuid,
     action: &CorrectiveAction,
     progress: &Progress<'_>,
     step: &ChainStep,
-) -> ApiResult<Option<u32>> {
+) -> ApiResult<Option<TestsInARow>> {
     let counts = matches!(step.evidence, ChainEvidence::TestsPassed { .. });
     if !counts || progress.next().is_none_or(|next| next.key != step.key) {
         return Ok(None);
     }
-    let Some(routine_id) = step.evidence.names_routine().or(action.routine_id) else { return Ok(None) };
-    let since = progress.tests_count_from(step);
-    let tests = retests::list_tests(db, group_id, routine_id, action, since).await?;
-    Ok(Some(passed_in_a_row(&tests, since).0))
+    let made = step_tests::load(db, group_id, action, progress, step).await?;
+    Ok(made.map(|made| made.in_a_row(&step.evidence, progress.tests_count_from(step))))
 }
 
-fn step_document(progress: &Progress<'_>, step: &ChainStep, tests_passed: Option<u32>) -> ActionStepDocument {
+fn step_document(progress: &Progress<'_>, step: &ChainStep, row: Option<TestsInARow>) -> ActionStepDocument {
+    let (tests_passed, tests_left_out) = row.map_or((None, Vec::new()), |row| (Some(row.passed), row.left_out));
     ActionStepDocument {
         key: step.key.clone(),
         instruction: step.instruction.clone(),
@@ -401,6 +402,7 @@ fn step_document(progress: &Progress<'_>, step: &ChainStep, tests_passed: Option
         },
         record: progress.record(&step.key).map(StepRecordDocument::of),
         tests_passed,
+        tests_left_out,
     }
 }
 

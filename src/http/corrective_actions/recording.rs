@@ -19,7 +19,7 @@ use super::documents::StepRecordDocument;
 use super::{MAY_WORK, find_action, work};
 use crate::domain::chain::progress::{Asked, Progress, StepClaim, StepRecord};
 use crate::domain::chain::{ChainEvidence, ChainStep, StepEnd};
-use crate::domain::corrective_action::{CorrectiveAction, TestRun, passed_in_a_row};
+use crate::domain::corrective_action::{CorrectiveAction, TestRun};
 use crate::domain::event::EventKind;
 use crate::domain::evidence::CLOCK_TOLERANCE;
 use crate::domain::fault::{Fault, check_optional_text, check_text};
@@ -35,13 +35,10 @@ use crate::http::problem::{ApiError, ApiResult};
 use crate::http::samples;
 use crate::http::signature;
 use crate::http::who::{self, Said, Who};
-use crate::store::{self, actions, corrective_actions, events, retests};
+use crate::store::{self, actions, corrective_actions, events, step_tests};
 
 /// How long before the opening a first step may have been done: somebody acts before the record says so.
 const BEFORE_OPENING: TimeDelta = TimeDelta::days(7);
-
-/// What follows from a test that left lines out.
-const EACH_ALONE: &str = "every line that is asked for is tested again, each in a bottle of its own";
 
 /// A step as it is recorded.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
@@ -130,7 +127,9 @@ pub(super) fn router() -> OpenApiRouter<AppState> {
 /// before its window or after it was due is kept and flagged, and so is a person of another role than its owner, one without
 /// the competence that its tests take, and one who was not on the staff that day. Where the step rests on a test, the
 /// verdict of that test decides, as long as it left out no line that is asked for; where it counts tests that passed in a
-/// row, or rests on work, it is refused with 409 until they are recorded, and the answer says what is missing.
+/// row, or rests on work, it is refused with 409 until they are recorded, and the answer says what is missing. A step that
+/// asks for the cycle of its tests counts one that passed only where it is recorded that it ran so: in the program that
+/// failed, in an empty chamber, in cycles with none between; the answer says of each other test why it does not count.
 #[utoipa::path(put, path = "/v1/corrective-actions/{action_id}/steps/{step_key}", operation_id = "record_corrective_action_step",
     tag = "Corrective actions",
     params(("action_id" = Uuid, Path, description = "The action"), ("step_key" = String, Path, description = "The step")),
@@ -326,40 +325,42 @@ async fn judge(
     if !step.evidence.is_test() {
         return Ok((input.result, None));
     }
-    let routine_id = step.evidence.names_routine().or(action.routine_id).ok_or_else(|| {
+    let made = step_tests::load(db, caller.group_id, action, progress, step).await?.ok_or_else(|| {
         ApiError::conflict(
             "tests-unknown",
             "No tests are known",
             "the action names no routine whose tests these could be",
         )
     })?;
-    let since = progress.tests_count_from(step);
-    let tests = retests::list_tests(db, caller.group_id, routine_id, action, since).await?;
-    let mut undecided = tests.iter().filter_map(TestRun::says_too_little).map(|why| format!("{why}; {EACH_ALONE}"));
+    let caution = action.chain.cautions.first().map_or("", String::as_str);
     if let ChainEvidence::TestsPassed { count, .. } = step.evidence {
-        let (passed, last) = passed_in_a_row(&tests, since);
-        if passed < count {
-            let mut missing = vec![format!("record missing: {count} tests in a row that passed; {passed} so far")];
-            missing.extend(undecided.next_back());
-            let caution = action.chain.cautions.first().map_or("", String::as_str);
+        let row = made.in_a_row(&step.evidence, progress.tests_count_from(step));
+        if row.passed < count {
+            let mut missing =
+                vec![format!("record missing: {count} tests in a row that passed; {} so far", row.passed)];
+            missing.extend(row.left_out);
             return Err(ApiError::not_yet("tests-missing", "Tests are missing", missing, caution));
         }
-        return Ok((Some(StepEnd::Passed), last));
+        return Ok((Some(StepEnd::Passed), row.last));
     }
     // The first test that decides counts: whoever tests until one passes has not repeated the test once.
-    let first = tests.iter().find(|test| test.decides());
-    let named = tests.iter().find(|test| Some(test.completion_id) == input.completion_id);
+    let (first, left_out) = made.first_that_counts(&step.evidence);
+    let named = made.tests.iter().find(|test| Some(test.completion_id) == input.completion_id);
     if let Some(why) = named.and_then(TestRun::says_too_little) {
         let rule = format!("must name a test of every line that is asked for, each by itself; {why}");
         return Err(ApiError::rule_broken("/completion_id", rule));
     }
     let Some(first) = first else {
         let mut missing = vec!["record missing: a decided test of this subject, made since then".to_owned()];
-        missing.extend(undecided.next_back());
-        return Err(ApiError::not_yet("tests-missing", "Tests are missing", missing, ""));
+        missing.extend(left_out);
+        return Err(ApiError::not_yet("tests-missing", "Tests are missing", missing, caution));
     };
     if input.completion_id != Some(first.completion_id) {
-        let rule = format!("must name the first test that was made since then: {}", first.completion_id);
+        let mut rule = format!("must name the first test that was made since then: {}", first.completion_id);
+        for why in left_out {
+            rule.push_str("; ");
+            rule.push_str(&why);
+        }
         return Err(ApiError::rule_broken("/completion_id", rule));
     }
     let end = if first.passed { StepEnd::Passed } else { StepEnd::Failed };

@@ -19,7 +19,7 @@ use crate::domain::evidence::Verdict;
 use crate::domain::lot::{LotMark, standing_recall, standing_recall_number};
 use crate::domain::routine::Routine;
 use crate::store::tasks::Task;
-use crate::store::{Result, completions, corrective_actions, events, quarantines};
+use crate::store::{Result, completions, corrective_actions, events, held_loads, quarantines};
 
 /// A completion that was recorded.
 #[derive(Clone, Debug)]
@@ -38,6 +38,8 @@ pub struct Followed<'a> {
     pub finding: String,
     /// What it amounts to.
     pub verdict: Verdict,
+    /// The loads that it names, by what is on their packs.
+    pub load_labels: Vec<String>,
     /// Whether the task counts as done by it.
     pub done: bool,
     /// Whether the task had been completed before.
@@ -141,7 +143,14 @@ async fn fall_short(
     let of_kind: Vec<_> = open.iter().filter(|a| a.kind == kind).cloned().collect();
     let covered = is_covered(&mut *db, group_id, what, &of_kind).await?;
     note_all(&mut *db, group_id, &of_kind, ActionNoteKind::FurtherFailure, what.completion_id, now).await?;
+    // What was run in the meantime is in doubt as well.
+    for action in of_kind.iter().filter(|a| a.chain.holds_loads) {
+        held_loads::hold_since_last_pass(&mut *db, group_id, action, None, now).await?;
+    }
     if covered {
+        if let (ChainKind::FailedLoad, Some(action)) = (kind, of_kind.first()) {
+            held_loads::hold_labels(&mut *db, group_id, action, what, now).await?;
+        }
         return Ok(());
     }
     let opening = Opening {
@@ -157,7 +166,10 @@ async fn fall_short(
         opened_by: String::new(),
         key_id: Some(what.key_id),
     };
-    open_for(db, group_id, &opening, now).await?;
+    let (_, action) = open_for(&mut *db, group_id, &opening, now).await?;
+    if kind == ChainKind::FailedLoad {
+        held_loads::hold_labels(db, group_id, &action, what, now).await?;
+    }
     Ok(())
 }
 

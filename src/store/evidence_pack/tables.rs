@@ -41,9 +41,12 @@ fn rows_of(kind: TableKind, asked: Asked<'_>) -> Option<String> {
         TableKind::Holds => holds(asked),
         TableKind::Cycles => format!(
             "select r.ended_at as place, jsonb_build_array(u.name, jsonb_build_object('at', r.ended_at), r.program,
-                    k.reading_count, k.performed_by) as cells
+                    k.load_reference, concat_ws(': ', k.outcome_as_printed, k.printed_words), k.reading_count,
+                    concat_ws(': ', case k.verdict when 'failed' then 'falls short' when 'passed' then 'keeps its limits' end,
+                              k.finding), k.performed_by) as cells
              from reporting.cycles r left join reporting.subjects u on u.subject_id = r.subject_id
-             left join lateral (select w.reading_count, w.performed_by from reporting.cycle_records w
+             left join lateral (select w.reading_count, w.performed_by, w.load_reference, w.outcome_as_printed,
+                                       w.printed_words, w.verdict, w.finding from reporting.cycle_records w
                                 where w.cycle_id = r.cycle_id order by w.number desc limit 1) k on true
              where {}",
             of("cycles")?
@@ -75,7 +78,8 @@ fn rows_of(kind: TableKind, asked: Asked<'_>) -> Option<String> {
         TableKind::OutOfUse => format!(
             "select r.begun_at as place, jsonb_build_array(
                     concat_ws(', ', u.name, r.line, 'load ' || r.load_reference), r.reason, {}, r.begun_by, {},
-                    coalesce(r.released_by, 'no release is recorded'), r.release_reason) as cells
+                    coalesce(r.released_by, 'no release is recorded'),
+                    concat_ws(': ', replace(r.load_disposition, '_', ' '), r.release_reason)) as cells
              from reporting.quarantines r left join reporting.subjects u on u.subject_id = r.subject_id where {}",
             instant("r.begun_at"),
             instant("r.released_at"),

@@ -39,6 +39,12 @@ macro_rules! caused_within {
             $row,
             ".cause_id in ",
             tasks_of_days!(),
+            " or ",
+            $row,
+            ".cause = 'cycle' and ",
+            $row,
+            ".cause_id in ",
+            cycles_of_days!(),
             ")"
         )
     };

@@ -1,5 +1,6 @@
 use super::super::{ChainEvidence, ChainStep, StepStart};
 use super::*;
+use crate::domain::cycle_load::Chamber;
 use crate::domain::limit::Seen;
 
 const DAY: u32 = 1440;
@@ -39,7 +40,26 @@ fn a_positive_spore_test_takes_the_machine_out_and_asks_for_three_empty_chambers
     ];
     assert_eq!(keys, order);
     assert!(shipped(kind).steps.iter().all(|s| s.gates_release));
-    assert_eq!(step(kind, "three-empty").evidence, ChainEvidence::TestsPassed { count: 3, routine_id: None });
+    let three = ChainEvidence::TestsPassed {
+        count: 3,
+        routine_id: None,
+        chamber: Some(Chamber::Empty),
+        consecutive_cycles: true,
+    };
+    assert_eq!(step(kind, "three-empty").evidence, three);
+    let same = ChainEvidence::TestResult { routine_id: None, same_program: true, chamber: Some(Chamber::Loaded) };
+    assert_eq!(step(kind, "repeat-test").evidence, same);
+    // Before the first load after installation, a move or a major repair: the same three (CDC; read).
+    assert_eq!(step(ChainKind::SteriliserSetUp, "three-empty").evidence, three);
+    assert!(shipped(ChainKind::SteriliserSetUp).quarantines);
+}
+
+/// Loads since the last test that passed are held after growth and after a failed control test, and after nothing else
+/// (CDC, MMWR 52(RR-17) 2003, p. 24-25, read in a quotation; HTM 01-05 2013, sections 13 to 15, read).
+#[test]
+fn the_loads_since_the_last_pass_are_held_after_growth_and_after_a_failed_control_test() {
+    let holding: Vec<ChainKind> = ChainKind::ALL.into_iter().filter(|kind| shipped(*kind).holds_loads).collect();
+    assert_eq!(holding, [ChainKind::PositiveSporeTest, ChainKind::FailedControlTest]);
 }
 
 /// WAC 246-817-660, effective 2021-01-23, read: a test 5 to 10 days after the work, and again 21 to 28 days later.

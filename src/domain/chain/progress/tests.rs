@@ -27,6 +27,10 @@ fn record(key: &str, performed_at: &str, result: Option<StepEnd>) -> StepRecord 
     }
 }
 
+fn test_result() -> ChainEvidence {
+    ChainEvidence::TestResult { routine_id: None, same_program: false, chamber: None }
+}
+
 const OPENED: &str = "2026-11-02T09:00:00Z";
 
 fn first_three() -> Vec<StepRecord> {
@@ -111,15 +115,11 @@ fn a_claim_has_what_the_step_wants_and_nothing_that_is_not_a_persons_to_say() {
         (nothing, ChainEvidence::Result {}, &["/result"]),
         (StepClaim { result: passed, ..nothing }, ChainEvidence::Result {}, &[]),
         (StepClaim { result: passed, ..nothing }, ChainEvidence::Confirmation {}, &["/result"]),
-        (nothing, ChainEvidence::TestResult { routine_id: None }, &["/completion_id"]),
-        (
-            StepClaim { result: passed, completion_id: id, ..nothing },
-            ChainEvidence::TestResult { routine_id: None },
-            &["/result"],
-        ),
+        (nothing, test_result(), &["/completion_id"]),
+        (StepClaim { result: passed, completion_id: id, ..nothing }, test_result(), &["/result"]),
         (
             StepClaim { completion_id: id, ..nothing },
-            ChainEvidence::TestsPassed { count: 3, routine_id: None },
+            ChainEvidence::TestsPassed { count: 3, routine_id: None, chamber: None, consecutive_cycles: false },
             &["/completion_id"],
         ),
         // The work may be named, and is looked for otherwise.

@@ -166,6 +166,7 @@ fn strips(test_lot: &str, control_lot: &str, test: bool, control: bool) -> [Step
         control_lot: control_lot.into(),
         test_growth: Some(test),
         control_growth: Some(control),
+        ..SporeStrips::default()
     };
     [given("spores", Given::SporeTest { strips })]
 }
@@ -187,9 +188,62 @@ fn a_control_of_another_lot_or_without_growth_makes_the_test_void() {
     }
     let grown = bench.judge(&strips("A", "A", true, false));
     assert!(grown.void_because().contains("treat it as a failure"), "growth is never passed over");
-    let unread = SporeStrips { test_lot: "A".into(), control_lot: "A".into(), test_growth: None, control_growth: None };
+    let unread = SporeStrips { test_lot: "A".into(), control_lot: "A".into(), ..SporeStrips::default() };
     let unread = given("spores", Given::SporeTest { strips: unread });
     assert_eq!(bench.faults(&[unread]), ["/steps/0/given/strips/test_growth", "/steps/0/given/strips/control_growth"]);
+}
+
+/// A last day counts through, by the clinic's clock: 2026-11-30 07:30 in Auckland is the evening of the 29th in UTC.
+#[test]
+fn a_lot_that_was_over_its_last_day_when_it_was_run_makes_the_test_void_and_says_so() {
+    let mut bench = Bench::new(vec![step("spores", StepEvidence::SporeTest {})]);
+    bench.known.zone = Some(zone("Pacific/Auckland"));
+    let until = |date: &str, test: bool| {
+        let [mut answer] = strips("A", "A", test, true);
+        let Some(Given::SporeTest { strips }) = &mut answer.given else { panic!("strips") };
+        strips.expires_on = Some(on(date));
+        answer
+    };
+    bench.performed_at = "2026-11-30T07:30:00+13:00".parse().expect("an instant");
+    assert_eq!(bench.judge(&[until("2026-11-30", false)]).verdict, Verdict::Passed);
+    let judged = bench.judge(&[until("2026-11-29", false)]);
+    assert_eq!(judged.verdict, Verdict::Void);
+    assert!(judged.void_because().contains("lot A expired on 2026-11-29"), "{}", judged.void_because());
+    // Growth is never passed over.
+    let grown = bench.judge(&[until("2026-11-29", true)]);
+    assert!(grown.steps[0].falls_short() && grown.verdict == Verdict::Void);
+    // What was said when it was run holds when it is read: the day it was run counts.
+    let Some(Given::SporeTest { strips: run }) = until("2026-11-29", false).given else { panic!("strips") };
+    let ran_at = Some("2026-11-29T07:30:00+13:00".parse().expect("an instant"));
+    bench.known.ran.insert("spores".into(), SporeRun { strips: run, ran_at });
+    assert_eq!(bench.judge(&strips("A", "A", false, true)).verdict, Verdict::Passed);
+    // Nobody waits for a test that can show nothing.
+    bench.known.ran.clear();
+    let awaited = StepAnswer { status: StepStatus::ResultPending, ..until("2026-11-29", false) };
+    let judged = bench.judge(&[awaited]);
+    assert_eq!(judged.verdict, Verdict::ResultPending);
+    assert!(judged.steps[0].finding.contains("run another now"), "{}", judged.steps[0].finding);
+}
+
+#[test]
+fn a_result_is_of_the_cycle_the_test_was_run_in_unless_that_is_corrected() {
+    let mut bench = Bench::new(vec![step("spores", StepEvidence::SporeTest {})]);
+    let cycle = |n: u128| SporeStrips { cycle_id: Some(Uuid::from_u128(n)), ..SporeStrips::default() };
+    bench.sampled_before = true;
+    bench.known.ran.insert("spores".into(), SporeRun { strips: cycle(1), ran_at: None });
+    let read = |n: u128| {
+        let [mut answer] = strips("A", "A", false, true);
+        let Some(Given::SporeTest { strips }) = &mut answer.given else { panic!("strips") };
+        strips.cycle_id = cycle(n).cycle_id;
+        answer
+    };
+    assert_eq!(bench.faults(&[read(1)]), [""; 0]);
+    assert_eq!(bench.faults(&[read(2)]), ["/steps/0/given/strips/cycle_id"]);
+    bench.known.corrects = true;
+    assert_eq!(bench.faults(&[read(2)]), [""; 0]);
+    let judged = bench.judge(&strips("A", "A", false, true));
+    let Some(Given::SporeTest { strips }) = &judged.steps[0].given else { panic!("strips") };
+    assert_eq!(strips.cycle_id, cycle(1).cycle_id);
 }
 
 /// A hold that was cut short fails the whole cycle: ten minutes of contact (common practice, no source) are not made of
