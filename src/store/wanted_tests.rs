@@ -78,8 +78,8 @@ fn latest(clinic_day: NaiveDate) -> DateTime<Utc> {
     (clinic_day + Days::new(super::WINDOW_DAYS)).and_time(NaiveTime::MIN).and_utc() - TimeDelta::seconds(1)
 }
 
-/// Puts a test, or other work, on the list of what is due; one that stands there already stays as it is. `false`: the step's window lies
-/// beyond what a task of the model's clinic day can reach, and the routine's own next task is the test then.
+/// Puts a test, or other work, on the list of what is due; one that stands there already stays as it is. `false`: the
+/// step's window lies beyond what a task of the model's clinic day can reach, and the routine's own next task is it then.
 ///
 /// # Errors
 /// When the database does not answer.
