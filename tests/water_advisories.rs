@@ -186,7 +186,7 @@ async fn the_flush_that_a_lifted_notice_asks_for_is_on_the_list_of_what_is_due(p
     app.set(at("2026-11-02T11:00:00Z"));
     lift(&clinic, 710, SECOND).await.expect(201);
     // Two minutes by the routine are more than the one that is asked for; the 20 seconds between patients would be less.
-    let wanted = clinic.due_of(routine::start_flush()).await;
+    let wanted = clinic.wanted_of(routine::start_flush()).await;
     assert!(
         wanted["why"].as_str().is_some_and(|why| why.starts_with("A corrective action asks for this work")),
         "{wanted}"

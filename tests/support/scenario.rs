@@ -212,6 +212,10 @@ pub(crate) fn device_hold(clinic: &Clinic<'_>, step: &str, seconds: u32) -> Valu
             "hold_record": { "started": moment(seconds), "ended": moment(0) } })
 }
 
+fn is_wanted(task: &Value) -> bool {
+    task["because"]["fact"]["kind"] == "wanted_work"
+}
+
 impl Clinic<'_> {
     /// The due tasks of the chair, looking ahead so many minutes.
     pub(crate) async fn due(&self, ahead_minutes: u32) -> Vec<Value> {
@@ -221,11 +225,20 @@ impl Clinic<'_> {
 
     /// The one due task of a routine on the chair that the plan asks for; a corrective action may ask for the work as well.
     pub(crate) async fn due_of(&self, routine_id: Uuid) -> Value {
-        let is_planned = |t: &Value| t["because"]["fact"]["kind"] != "wanted_work";
-        let found: Vec<Value> =
-            self.due(0).await.into_iter().filter(|t| t["routine_id"] == json!(routine_id) && is_planned(t)).collect();
-        assert_eq!(found.len(), 1, "{found:?}");
-        found[0].clone()
+        self.only_due(routine_id, |task| !is_wanted(task)).await
+    }
+
+    /// The one due task of a routine on the chair that a corrective action asks for.
+    pub(crate) async fn wanted_of(&self, routine_id: Uuid) -> Value {
+        self.only_due(routine_id, is_wanted).await
+    }
+
+    async fn only_due(&self, routine_id: Uuid, is_meant: impl Fn(&Value) -> bool) -> Value {
+        let due = self.due(0).await;
+        let meant: Vec<&Value> =
+            due.iter().filter(|task| task["routine_id"] == json!(routine_id) && is_meant(task)).collect();
+        assert_eq!(meant.len(), 1, "{due:?}");
+        meant[0].clone()
     }
 
     /// A completion of a flush task with each line held so many seconds by the device.
