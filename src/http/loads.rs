@@ -53,8 +53,11 @@ pub struct LoadQuery {
 pub struct LoadTrace {
     /// What it is called on its packs.
     pub load_reference: String,
-    /// Whether a quarantine of it stands now.
-    pub out_of_use: bool,
+    /// Whether a quarantine of it stands now; null: nothing is recorded of such a load.
+    #[schema(required)]
+    pub out_of_use: Option<bool>,
+    /// The records that are missing, in words: its cycle, or of each cycle what judges it; may be empty.
+    pub missing: Vec<String>,
     /// The cycles whose record names it so, the newest first, 20 at most: machines may number alike, and begin again.
     pub cycles: Vec<TracedCycle>,
     /// What put it out of use, and who released it; the newest first, 200 at most.
@@ -173,6 +176,14 @@ impl TracedCycle {
             }),
         }
     }
+
+    /// What of its record is missing, in words.
+    fn missing(&self) -> Vec<String> {
+        let of = |what: &str| format!("record missing: {what} cycle {} of {}", self.cycle_id, self.equipment_name);
+        let judged = self.verdict.is_none().then(|| of("a print, or readings, by which to judge"));
+        let tested = self.spore_test.is_none().then(|| of("a decided spore test that covers"));
+        judged.into_iter().chain(tested).collect()
+    }
 }
 
 impl From<NamedIn> for TracedCompletion {
@@ -229,16 +240,24 @@ async fn list_loads(
     let found = traced_loads::list_cycles(&mut tx, group_id, place, &label, MOST_CYCLES).await?;
     let since_on = found.iter().map(|cycle| cycle.clinic_day).min();
     let cycle_ids: Vec<Uuid> = found.iter().map(|cycle| cycle.cycle_id).collect();
+    let mut missing = Vec::new();
+    if found.is_empty() {
+        missing.push(format!("record missing: a cycle whose load is called {label}"));
+    }
     let mut cycles = Vec::with_capacity(found.len());
     for cycle in found {
         let test = traced_loads::find_covering(&mut tx, group_id, &cycle).await?;
-        cycles.push(TracedCycle::of(cycle, test));
+        let cycle = TracedCycle::of(cycle, test);
+        missing.extend(cycle.missing());
+        cycles.push(cycle);
     }
     let held = quarantines::list_of_load(&mut tx, group_id, place, (&label, &cycle_ids)).await?;
     let named = traced_loads::list_named_in(&mut tx, group_id, clinic_id, &label, since_on, MOST_COMPLETIONS).await?;
     tx.commit().await?;
     Ok(Json(LoadTrace {
-        out_of_use: held.iter().any(|quarantine| quarantine.stands_at(caller.now)),
+        // Of a load that nobody recorded it cannot be said that it may be used.
+        out_of_use: (!cycles.is_empty() || !held.is_empty()).then_some(held.iter().any(|q| q.stands_at(caller.now))),
+        missing,
         load_reference: label,
         cycles,
         quarantines: held.into_iter().map(QuarantineDocument::from).collect(),
@@ -300,7 +319,8 @@ pub(super) fn examples() -> Vec<Example> {
     };
     let trace = LoadTrace {
         load_reference: "118".to_owned(),
-        out_of_use: true,
+        out_of_use: Some(true),
+        missing: cycle.missing(),
         cycles: vec![cycle],
         quarantines: vec![quarantine],
         named_in: vec![named],

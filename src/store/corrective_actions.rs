@@ -373,36 +373,9 @@ pub async fn list_notes(db: &mut PgConnection, group_id: Uuid, action_id: Uuid) 
 /// When the database does not answer.
 pub async fn has_no_failure_left(db: &mut PgConnection, group_id: Uuid, action: &CorrectiveAction) -> Result<bool> {
     let lifting: Vec<String> = action.kind.lifted_by().iter().map(|verdict| verdict.as_str().to_owned()).collect();
-    // What awaits a result is followed by the result, which corrects nothing.
     Ok(sqlx::query_scalar!(
-        r#"with recursive failed as (
-               select a.cause_id as completion_id from corrective_action a
-               where a.group_id = $1 and a.action_id = $2 and a.cause = 'completion'
-               union
-               select n.completion_id from corrective_action_note n
-               where n.group_id = $1 and n.action_id = $2 and n.kind = 'further_failure'
-           ), said as (
-               select c.clinic_day, c.task_id, c.completion_id, c.verdict, c.recorded_at
-               from failed f
-               join completion_receipt r on r.group_id = $1 and r.completion_id = f.completion_id
-               join completion c on c.group_id = $1 and c.clinic_day = r.clinic_day and c.completion_id = r.completion_id
-               union
-               select x.clinic_day, x.task_id, x.completion_id, x.verdict, x.recorded_at
-               from said s
-               join completion x on x.group_id = $1 and x.clinic_day = s.clinic_day and x.task_id = s.task_id
-                and (x.corrects = s.completion_id
-                     or s.verdict = 'result_pending' and x.corrects is null and not x.duplicate
-                        and x.recorded_at > s.recorded_at)
-           )
-           select not exists (
-               select from said s
-               where not exists (
-                   select from completion x
-                   where x.group_id = $1 and x.clinic_day = s.clinic_day and x.task_id = s.task_id
-                     and (x.corrects = s.completion_id
-                          or s.verdict = 'result_pending' and x.corrects is null and not x.duplicate
-                             and x.recorded_at > s.recorded_at))
-                 and (s.verdict <> all($3) or s.completion_id in (select f.completion_id from failed f))
+        r#"select not exists (
+               select from said_of_failures($1, $2) s where s.is_last and (s.is_failure or s.verdict <> all($3))
            ) as "lifted!""#,
         group_id,
         action.action_id,

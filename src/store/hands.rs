@@ -59,29 +59,8 @@ async fn list_recorders(db: &mut PgConnection, group_id: Uuid, action: &Correcti
 /// # Errors
 /// When the database does not answer.
 pub async fn list_correctors(db: &mut PgConnection, group_id: Uuid, action: &CorrectiveAction) -> Result<Vec<Hand>> {
-    // What awaits a result is followed by the result, which corrects nothing.
     let rows = sqlx::query!(
-        r#"with recursive failed as (
-               select a.cause_id as completion_id from corrective_action a
-               where a.group_id = $1 and a.action_id = $2 and a.cause = 'completion'
-               union
-               select n.completion_id from corrective_action_note n
-               where n.group_id = $1 and n.action_id = $2 and n.kind = 'further_failure'
-           ), said as (
-               select c.clinic_day, c.task_id, c.completion_id, c.verdict, c.recorded_at, c.performed_by, c.staff_id
-               from failed f
-               join completion_receipt r on r.group_id = $1 and r.completion_id = f.completion_id
-               join completion c on c.group_id = $1 and c.clinic_day = r.clinic_day and c.completion_id = r.completion_id
-               union
-               select x.clinic_day, x.task_id, x.completion_id, x.verdict, x.recorded_at, x.performed_by, x.staff_id
-               from said s
-               join completion x on x.group_id = $1 and x.clinic_day = s.clinic_day and x.task_id = s.task_id
-                and (x.corrects = s.completion_id
-                     or s.verdict = 'result_pending' and x.corrects is null and not x.duplicate
-                        and x.recorded_at > s.recorded_at)
-           )
-           select s.performed_by as "performed_by!", s.staff_id from said s
-           where s.completion_id not in (select f.completion_id from failed f)
+        r#"select s.performed_by as "performed_by!", s.staff_id from said_of_failures($1, $2) s where not s.is_failure
            union all
            select c.performed_by, c.staff_id
            from corrective_action_note n

@@ -89,8 +89,15 @@ async fn what_adds_to_a_record_needs_no_reason_and_what_changes_it_does(pool: Pg
     }
     let corrected = json!({ "load_reference": "119", "reason": "the label was misread" });
     assert_eq!(say(&clinic, 950, &corrected).await.expect(201)["number"], json!(2));
-    assert_eq!(trace(&clinic, "118").await["cycles"], json!([]));
-    assert_eq!(trace(&clinic, "119").await["cycles"][0]["cycle_id"], json!(id(950)));
+    // Of a label that no record bears nothing is said but that.
+    let unknown = trace(&clinic, "118").await;
+    assert_eq!((&unknown["cycles"], &unknown["out_of_use"]), (&json!([]), &Value::Null));
+    assert_eq!(unknown["missing"], json!(["record missing: a cycle whose load is called 118"]));
+    let known = trace(&clinic, "119").await;
+    assert_eq!((&known["cycles"][0]["cycle_id"], &known["out_of_use"]), (&json!(id(950)), &json!(false)));
+    let machine = text(&known["cycles"][0]["equipment_name"]);
+    let untested = format!("record missing: a decided spore test that covers cycle {} of {machine}", id(950));
+    assert_eq!(known["missing"], json!([untested]));
     for (wrong, pointer) in [
         (json!({ "load_reference": "" }), "/load_reference"),
         (json!({ "load_reference": "x".repeat(81) }), "/load_reference"),
