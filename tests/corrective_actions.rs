@@ -2,6 +2,7 @@
 
 mod chains;
 mod failing_again;
+mod implant_loads;
 mod loads;
 mod misses;
 mod quarantine;

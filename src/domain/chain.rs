@@ -123,6 +123,10 @@ pub struct Chain {
     /// one by one; those with implantable devices first, and marked.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub holds_loads: bool,
+    /// Whether each load with implantable devices is put in quarantine as its cycle is recorded, until a spore test that ran
+    /// in that cycle has passed; and when that test's result is due, counted from that record. Left out: it is not.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub implant_test: Option<StepWindow>,
     /// The steps, in order.
     #[schema(min_items = 1, max_items = 30)]
     pub steps: Vec<ChainStep>,
@@ -404,6 +408,13 @@ impl Chain {
             faults.extend(self.step_faults(i, step).into_iter().map(|f| f.under(&format!("/steps/{i}"))));
         }
         faults.extend(self.closing.faults().into_iter().map(|f| f.under("/closing")));
+        if let Some(window) = self.implant_test {
+            faults.extend(window.faults().into_iter().map(|f| f.under("/implant_test")));
+            if window.counted_from != StepStart::Opening {
+                let rule = "must be opening: the cycle's record opens the wait, and no step stands before it";
+                faults.push(Fault::new("/implant_test/counted_from", rule));
+            }
+        }
         let gated = self.steps.iter().any(|s| s.gates_release && s.only_if.is_empty() && s.if_repeated.is_none());
         if self.quarantines && !gated {
             faults.push(Fault::new(

@@ -223,6 +223,12 @@ pub fn derive_load_quarantine_id(action_id: Uuid, cycle_id: Option<Uuid>, label:
     derive_id(b"chairtide load quarantine v1", label, &[action_id, cycle_id.unwrap_or_default()])
 }
 
+/// The id of what holds a cycle's load until its own spore test is read.
+#[must_use]
+pub fn derive_implant_quarantine_id(cycle_id: Uuid) -> Uuid {
+    derive_id(b"chairtide implant quarantine v1", "", &[cycle_id])
+}
+
 /// The id of the action that a record of a cycle opens: one that falls short again after a correction is a new cause.
 #[must_use]
 pub fn derive_cycle_action_id(kind: ChainKind, cycle_id: Uuid, number: i32) -> Uuid {

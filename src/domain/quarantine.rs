@@ -19,13 +19,15 @@ pub enum CauseKind {
     CorrectiveAction,
     /// A product lot.
     Lot,
+    /// A cycle whose load waits for a spore test of its own.
+    Cycle,
     /// A person's own judgement.
     Person,
 }
 
 impl CauseKind {
     /// Every kind.
-    pub const ALL: [Self; 4] = [Self::Completion, Self::CorrectiveAction, Self::Lot, Self::Person];
+    pub const ALL: [Self; 5] = [Self::Completion, Self::CorrectiveAction, Self::Lot, Self::Cycle, Self::Person];
 
     /// The stable name, as stored and served.
     #[must_use]
@@ -34,6 +36,7 @@ impl CauseKind {
             Self::Completion => "completion",
             Self::CorrectiveAction => "corrective_action",
             Self::Lot => "lot",
+            Self::Cycle => "cycle",
             Self::Person => "person",
         }
     }
@@ -62,7 +65,7 @@ pub struct Quarantine {
     pub cycle_id: Option<Uuid>,
     /// What for.
     pub cause: CauseKind,
-    /// The completion, action or lot; `None`: a person's own judgement.
+    /// The completion, action, lot or cycle; `None`: a person's own judgement.
     pub cause_id: Option<Uuid>,
     /// Why, in words.
     pub reason: String,

@@ -38,7 +38,7 @@ use crate::domain::limit::Limit;
 use crate::domain::plateau::{Plateau, TemperatureBand, minima, plateau};
 use crate::domain::subject::{Subject, SubjectKind};
 use crate::store::cycle_records::CycleRecord;
-use crate::store::{self, actions, clinics, events};
+use crate::store::{self, actions, clinics, events, implant_loads};
 
 /// How the figures are to be read.
 const NOTICE: &str = "A record that keeps its limits releases no load. F0 and A0 are information only: they release no load \
@@ -179,7 +179,8 @@ async fn get_cycle_record(
 /// said before. A repeat with the same content is harmless. What only adds needs no reason; other content is a correction: it
 /// needs one, and both stay. A steriliser's record falls short where the print says so, or where its band was held for less
 /// than the maker, the clinic or the group want, or than the shipped minimum for that temperature: then an action for a failed
-/// load is opened, and that load is put in quarantine. Nothing is released by it.
+/// load is opened, and that load is put in quarantine. So is a load with implantable devices, until a spore test that ran in
+/// this cycle has passed. Nothing is released by it.
 #[utoipa::path(
     put,
     path = "/v1/equipment/{equipment_id}/cycles/{cycle_id}/record",
@@ -262,6 +263,9 @@ async fn put_cycle_record(
     let has_load = equipment.kind == SubjectKind::Steriliser && record.load.chamber != Some(Chamber::Empty);
     if has_load && record.judged.verdict == Some(CycleVerdict::Failed) {
         actions::follow_cycle(&mut tx, caller.group_id, &record, caller.now).await?;
+    }
+    if has_load {
+        implant_loads::hold(&mut tx, caller.group_id, &record, caller.now).await?;
     }
     tx.commit().await?;
     Ok((created_or_ok(true), Json(document(record).await?)))

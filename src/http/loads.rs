@@ -246,7 +246,8 @@ async fn list_loads(
     }
     let mut cycles = Vec::with_capacity(found.len());
     for cycle in found {
-        let test = traced_loads::find_covering(&mut tx, group_id, &cycle).await?;
+        let (which, ended) = ((cycle.subject_id, cycle.cycle_id), (cycle.clinic_day, cycle.ended_at));
+        let test = traced_loads::find_covering(&mut tx, group_id, which, ended).await?;
         let cycle = TracedCycle::of(cycle, test);
         missing.extend(cycle.missing());
         cycles.push(cycle);

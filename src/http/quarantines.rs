@@ -36,7 +36,7 @@ use crate::domain::evidence::CLOCK_TOLERANCE;
 use crate::domain::fault::{Fault, check_text};
 use crate::domain::quarantine::{CauseKind, LoadDisposition, Quarantine, Release};
 use crate::domain::subject::{Subject, SubjectKind};
-use crate::store::{self, actions, corrective_actions, events, subjects};
+use crate::store::{self, actions, corrective_actions, events, implant_loads, subjects};
 
 /// How far back the beginning may be entered.
 const OLDEST_BEGINNING: TimeDelta = TimeDelta::days(7);
@@ -457,6 +457,7 @@ async fn release_quarantine(
             "make a new UUID for each release",
         ));
     }
+    implant_loads::withdraw_test(&mut tx, caller.group_id, &found, caller.now).await?;
     let event = json!({
         "quarantine_id": quarantine_id, "release_id": release.release_id, "subject_id": found.subject_id,
         "by_staff_id": release.staff_id, "reason": release.reason, "disposition": release.disposition,

@@ -16,8 +16,8 @@ pub use self::after_completion::{Followed, LotRecall, WrongProduct, follow, open
 use super::cycle_records::{self, CycleRecord};
 use super::wanted_tests::Wanted;
 use super::{
-    Result, action_worklist, chains, corrective_actions, events, hands, held_loads, make_safe, quarantines, retests,
-    step_tests, wanted_tests, work_records,
+    Result, action_worklist, chains, corrective_actions, events, hands, held_loads, implant_loads, make_safe,
+    quarantines, retests, step_tests, wanted_tests, work_records,
 };
 use crate::domain::chain::progress::Progress;
 use crate::domain::chain::{ChainEvidence, ChainKind, Repeated};
@@ -211,7 +211,7 @@ pub async fn go_on(db: &mut PgConnection, group_id: Uuid, action: &CorrectiveAct
     let Some(model) = wanted_tests::find_model(&mut *db, group_id, (routine_id, action.subject_id)).await? else {
         return Ok(());
     };
-    let wanted = Wanted { action_id: action.action_id, step_key: &step.key, number };
+    let wanted = Wanted { asked_by: action.action_id, step_key: &step.key, number };
     let fact = Fact::WantedTest { action_id: action.action_id, instruction: step.instruction.clone() };
     wanted_tests::insert(db, group_id, &model, (wanted, fact), progress.times_of(step), now).await?;
     Ok(())
@@ -269,7 +269,8 @@ pub async fn close(
         return Ok(false);
     }
     action_worklist::remove(&mut *db, group_id, action.action_id).await?;
-    wanted_tests::withdraw(&mut *db, group_id, action.action_id, action.clinic_id, now).await?;
+    let of = (action.action_id, action.clinic_id);
+    wanted_tests::withdraw(&mut *db, group_id, of, wanted_tests::ACTION_CLOSED, now).await?;
     let event = json!({
         "action_id": action.action_id, "close_id": closing.close_id, "kind": action.kind.as_str(),
         "grounds": closing.grounds.as_str(), "by_staff_id": closing.staff_id, "by_key_id": closing.key_id,
@@ -289,7 +290,8 @@ pub async fn list_missing_for_release(
     group_id: Uuid,
     quarantine: &Quarantine,
 ) -> Result<Vec<String>> {
-    let mut missing = Vec::new();
+    let mut missing: Vec<String> =
+        implant_loads::find_missing(&mut *db, group_id, quarantine).await?.into_iter().collect();
     for action in list_behind(&mut *db, group_id, quarantine).await? {
         if corrective_actions::find_close(&mut *db, group_id, action.action_id).await?.is_some() {
             continue;

@@ -52,7 +52,7 @@ pub(super) async fn hold_since_last_pass(
                               order by r.number desc limit 1) k on true
            where m.group_id = $1 and m.subject_id = $2 and ($3::timestamptz is null or m.ended_at > $3)
              and ($4::timestamptz is null or m.ended_at <= $4) and k.chamber is distinct from 'empty'
-           order by m.ended_at desc, m.cycle_id desc limit $5"#,
+           order by k.holds_implants is true desc, m.ended_at desc, m.cycle_id desc limit $5"#,
         group_id,
         action.subject_id,
         since,

@@ -29,6 +29,7 @@ pub mod hands;
 pub mod held_loads;
 pub mod housekeeping;
 pub mod idempotency;
+pub mod implant_loads;
 pub mod instruments;
 pub mod keys;
 pub mod ladders;

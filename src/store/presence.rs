@@ -106,7 +106,7 @@ pub async fn list_days_without(
         r#"select d.clinic_id, d.clinic_day as "clinic_day!",
                   (select count(*) from completion c
                    where c.group_id = $1 and c.clinic_id = d.clinic_id and c.clinic_day = d.clinic_day
-                     and c.kind = 'performed') as "entries!"
+                     and c.kind <> 'not_required') as "entries!"
            from (select k.clinic_id, $4::date - n as clinic_day
                  from clinic k cross join generate_series(0, $4::date - $3::date) n
                  where k.group_id = $1 and ($2::uuid[] is null or k.clinic_id = any($2))
@@ -115,7 +115,7 @@ pub async fn list_days_without(
                                    where p.group_id = $1 and p.clinic_id = k.clinic_id and p.clinic_day = $4::date - n)
                    and exists (select from completion c
                                where c.group_id = $1 and c.clinic_id = k.clinic_id and c.clinic_day = $4::date - n
-                                 and c.kind = 'performed')
+                                 and c.kind <> 'not_required')
                  order by n, k.clinic_id desc limit $7) d
            order by d.clinic_day desc, d.clinic_id desc"#,
         group_id,

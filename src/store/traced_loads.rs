@@ -124,7 +124,12 @@ pub struct CoveringTest {
 ///
 /// # Errors
 /// When the database does not answer.
-pub async fn find_covering(db: &mut PgConnection, group_id: Uuid, cycle: &LoadCycle) -> Result<Option<CoveringTest>> {
+pub async fn find_covering(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    (subject_id, cycle_id): (Uuid, Uuid),
+    (clinic_day, ended_at): (NaiveDate, DateTime<Utc>),
+) -> Result<Option<CoveringTest>> {
     Ok(sqlx::query_as!(
         CoveringTest,
         r#"select f.completion_id, f.made_at as "made_at!", f.verdict, f.in_this_cycle as "in_this_cycle!"
@@ -148,11 +153,11 @@ pub async fn find_covering(db: &mut PgConnection, group_id: Uuid, cycle: &LoadCy
            where f.in_this_cycle or f.made_at >= $6
            order by f.in_this_cycle desc, f.made_at, f.completion_id limit 1"#,
         group_id,
-        cycle.subject_id,
-        cycle.cycle_id.to_string(),
-        cycle.clinic_day - Days::new(super::WINDOW_DAYS),
-        cycle.clinic_day + Days::new(366),
-        cycle.ended_at
+        subject_id,
+        cycle_id.to_string(),
+        clinic_day - Days::new(super::WINDOW_DAYS),
+        clinic_day + Days::new(366),
+        ended_at
     )
     .fetch_optional(db)
     .await?)

@@ -1,4 +1,5 @@
-//! Tests and other work that a step of a corrective action asks for, as tasks on the list of what is due.
+//! Tests and other work that a step of a corrective action asks for, or a load that waits, as tasks on the list of what
+//! is due.
 //!
 //! The rule of this file: they are made by an action and not by the plan, so the planner leaves them alone, as it does
 //! repeats; their slot is derived from action, step and the number of tests so far, so a test is asked for once.
@@ -21,13 +22,17 @@ use crate::domain::zone;
 const MISSED_AFTER: TimeDelta = TimeDelta::days(30);
 
 /// Reason of a test that no open action asks for any more.
-const ACTION_CLOSED: &str = "withdrawn: the corrective action that asked for it is closed";
+pub(super) const ACTION_CLOSED: &str = "withdrawn: the corrective action that asked for it is closed";
+
+/// Reason of a test that no load waits for any more.
+pub(super) const LOAD_RELEASED: &str =
+    "withdrawn: the load that waited for it is released, processed again or discarded";
 
 /// Which test of which step.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Wanted<'a> {
-    /// The action.
-    pub(super) action_id: Uuid,
+    /// The action, or the cycle of the load that waits.
+    pub(super) asked_by: Uuid,
     /// Its step.
     pub(super) step_key: &'a str,
     /// How many tests were made for the step before this one.
@@ -38,7 +43,7 @@ impl Wanted<'_> {
     fn slot(&self) -> Slot {
         let mut hash = Sha256::new();
         hash.update(b"chairtide wanted test v1");
-        hash.update(self.action_id.as_bytes());
+        hash.update(self.asked_by.as_bytes());
         hash.update(self.step_key.as_bytes());
         hash.update(self.number.to_string().as_bytes());
         let digest = hash.finalize();
@@ -133,7 +138,7 @@ pub(super) async fn insert(
     Ok(true)
 }
 
-/// Withdraws the tests of an action that nobody has begun. One that somebody is recording now is left to them: whoever
+/// Withdraws the tests of an action, or of the load of a cycle, that nobody has begun. One that somebody is recording now is left to them: whoever
 /// records holds the task first and the action after it, and two must never wait for each other.
 ///
 /// # Errors
@@ -141,24 +146,24 @@ pub(super) async fn insert(
 pub(super) async fn withdraw(
     db: &mut PgConnection,
     group_id: Uuid,
-    action_id: Uuid,
-    clinic_id: Uuid,
+    (asked_by, clinic_id): (Uuid, Uuid),
+    reason: &str,
     now: DateTime<Utc>,
 ) -> Result<()> {
     sqlx::query!(
         "with free as (
              select clinic_day, task_id from task
              where group_id = $1 and clinic_id = $2 and outcome is null and started_at is null and missed_at > $4
-               and because -> 'fact' ->> 'action_id' = $3::text
+               and $3::text in (because -> 'fact' ->> 'action_id', because -> 'fact' ->> 'cycle_id')
              for update skip locked
          )
          update task t set outcome = 'not_required', outcome_at = $4, outcome_reason = $5, outcome_by_plan = true
          from free f where t.group_id = $1 and t.clinic_day = f.clinic_day and t.task_id = f.task_id",
         group_id,
         clinic_id,
-        action_id.to_string(),
+        asked_by.to_string(),
         now,
-        ACTION_CLOSED
+        reason
     )
     .execute(db)
     .await?;

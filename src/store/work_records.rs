@@ -126,7 +126,7 @@ pub(super) async fn want(
         }
         let of = (newest.routine_id, action.subject_id);
         let Some(model) = wanted_tests::find_model(&mut *db, group_id, of).await? else { continue };
-        let wanted = Wanted { action_id: action.action_id, step_key: &step.key, number: 0 };
+        let wanted = Wanted { asked_by: action.action_id, step_key: &step.key, number: 0 };
         let (fact, window) = (Fact::WantedWork { action_id: action.action_id }, progress.times_of(step));
         wanted_tests::insert(&mut *db, group_id, &model, (wanted, fact), window, now).await?;
         return Ok(());

@@ -5,7 +5,7 @@ use serde_json::{Value, json};
 use sqlx::PgPool;
 
 use super::{MONDAY, at_most_500, due_with, send};
-use crate::support::app::App;
+use crate::support::app::{Answer, App};
 use crate::support::scenario;
 use crate::support::{at, id};
 
@@ -57,12 +57,11 @@ async fn a_value_that_no_limit_judged_is_on_the_leads_list_and_in_what_others_re
     assert_eq!(told, [(911, true), (912, false), (913, false)].map(|(n, none)| (json!(id(n)), json!(none))));
 }
 
-/// A retest with no limit in force would release a unit on nothing: it is no decided test.
-#[sqlx::test]
-async fn a_retest_that_no_limit_judged_decides_nothing(pool: PgPool) {
+/// What is answered to a retest of 40 CFU/mL, judged by at most 500 that is in force until a day.
+async fn retested(pool: PgPool, until: Option<&str>) -> Answer {
     let app = App::new(pool, at(MONDAY)).await;
     let clinic = scenario::clinic(&app, "Europe/London").await;
-    let task = due_with(&clinic, 901, "operatory", &steps(Some("2026-11-01"))).await;
+    let task = due_with(&clinic, 901, "operatory", &steps(until)).await;
     let opened = json!({ "subject_id": clinic.chair, "kind": "temperature_out_of_range", "routine_id": id(901),
                          "reason": "measured again", "opened_by": "MO" });
     let path = format!("/v1/corrective-actions/{}", id(950));
@@ -71,6 +70,17 @@ async fn a_retest_that_no_limit_judged_decides_nothing(pool: PgPool) {
     assert_eq!(send(&clinic, 911, &task, count("40")).await["verdict"], "passed");
     let record = json!({ "record_id": id(951), "performed_at": app.clock.now(), "performed_by": "IB",
                          "completion_id": id(911) });
-    let refused = clinic.tablet.put(&format!("{path}/steps/retest"), record).await.expect(409);
+    clinic.tablet.put(&format!("{path}/steps/retest"), record).await
+}
+
+/// A retest with no limit in force would release a unit on nothing: it is no decided test.
+#[sqlx::test]
+async fn a_retest_that_no_limit_judged_decides_nothing(pool: PgPool) {
+    let refused = retested(pool, Some("2026-11-01")).await.expect(409);
     assert_eq!(refused["type"], "/problems/tests-missing");
+}
+
+#[sqlx::test]
+async fn a_retest_that_a_limit_in_force_judged_is_taken(pool: PgPool) {
+    retested(pool, Some("2026-11-02")).await.expect(201);
 }

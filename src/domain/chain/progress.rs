@@ -57,6 +57,19 @@ pub struct StepTimes {
     pub overdue_at: DateTime<Utc>,
 }
 
+impl StepTimes {
+    /// The instants of a window that is counted from one.
+    #[must_use]
+    pub fn of(window: StepWindow, from: DateTime<Utc>) -> Self {
+        let at = |minutes: u32| from + TimeDelta::minutes(minutes.into());
+        Self {
+            may_start_at: at(window.may_start_minutes),
+            due_by: at(window.due_by_minutes),
+            overdue_at: at(window.overdue_minutes),
+        }
+    }
+}
+
 /// An action's chain with what was recorded of it.
 #[derive(Clone, Debug)]
 pub struct Progress<'a> {
@@ -145,12 +158,7 @@ impl<'a> Progress<'a> {
             StepStart::Opening => self.opened_at,
             StepStart::StepBefore => before.map_or(self.opened_at, |r| r.performed_at),
         };
-        let at = |minutes: u32| from + TimeDelta::minutes(minutes.into());
-        StepTimes {
-            may_start_at: at(window.may_start_minutes),
-            due_by: at(window.due_by_minutes),
-            overdue_at: at(window.overdue_minutes),
-        }
+        StepTimes::of(window, from)
     }
 
     /// From when tests and other work count for a step: from where its window is counted. A test that is due from the opening on may be

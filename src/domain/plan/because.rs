@@ -150,6 +150,13 @@ pub enum Fact {
         /// The action.
         action_id: Uuid,
     },
+    /// A load with implantable devices waits for a spore test of its own.
+    ImplantLoad {
+        /// The cycle it came from.
+        cycle_id: Uuid,
+        /// What it is called on its packs.
+        load_reference: String,
+    },
     /// The same work was missed between two patients, and a make-safe task asks for what is to be done now.
     MissedWork {
         /// The action that asks for it.
@@ -243,6 +250,9 @@ impl Because {
                 format!("A corrective action asks for this test from {}{}", &when["at ".len()..], ended(how))
             }
             Fact::WantedWork { .. } => format!("A corrective action asks for this work from {}.", &when["at ".len()..]),
+            Fact::ImplantLoad { load_reference, .. } => format!(
+                "Load {load_reference} holds implantable devices, and waits for the spore test of its own cycle: recorded {when}."
+            ),
             Fact::MissedWork { .. } => {
                 format!(
                     "Work between two patients was missed, noted {when}; this is done now and does not make up for it."

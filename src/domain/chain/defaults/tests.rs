@@ -62,6 +62,18 @@ fn the_loads_since_the_last_pass_are_held_after_growth_and_after_a_failed_contro
     assert_eq!(holding, [ChainKind::PositiveSporeTest, ChainKind::FailedControlTest]);
 }
 
+/// A spore test in every load with an implantable device, which is held until the result (CDC, MMWR 52(RR-17) 2003, rec. VI.G,
+/// p. 24, read in a quotation). Its result takes 24 to 48 hours at the site and up to 7 days by post (ISO 11138-3 and CDC; read,
+/// partly from memory).
+#[test]
+fn loads_with_implants_wait_for_their_spore_test() {
+    let holding: Vec<ChainKind> =
+        ChainKind::ALL.into_iter().filter(|kind| shipped(*kind).implant_test.is_some()).collect();
+    assert_eq!(holding, [ChainKind::PositiveSporeTest]);
+    let window = shipped(ChainKind::PositiveSporeTest).implant_test.expect("it waits");
+    assert_eq!((window.due_by_minutes, window.overdue_minutes), (2 * DAY, 7 * DAY));
+}
+
 /// WAC 246-817-660, effective 2021-01-23, read: a test 5 to 10 days after the work, and again 21 to 28 days later.
 #[test]
 fn water_is_tested_five_to_ten_days_after_and_again_three_to_four_weeks_later() {
