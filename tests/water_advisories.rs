@@ -201,6 +201,31 @@ async fn the_flush_that_a_lifted_notice_asks_for_is_on_the_list_of_what_is_due(p
     assert_eq!(recorded["completion_id"], json!(id(741)));
 }
 
+/// Shown by work on another task, the step asks for its own no more.
+#[sqlx::test]
+async fn a_step_that_rests_on_other_work_leaves_none_on_the_list(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T09:00:00Z")).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    people(&clinic).await;
+    feed_from(&clinic, "mains_air_gap").await;
+    let work = line_work::set(&clinic).await;
+    let morning = clinic.due_of(routine::start_flush()).await;
+    clinic.tablet.post("/v1/completions", clinic.flush(740, &morning, 125)).await.expect(201);
+    start(&clinic, "2026-11-02T09:00:00Z").await;
+    app.set(at("2026-11-02T11:00:00Z"));
+    lift(&clinic, 710, SECOND).await.expect(201);
+    let wanted = clinic.wanted_of(routine::start_flush()).await;
+    app.advance(TimeDelta::minutes(5));
+    work.flush(&clinic, 733, [60, 60]).await;
+    let lines = follow_up(&clinic, clinic.chair).await;
+    step(&clinic, &lines["action_id"], "flush", 721).await.expect(201);
+    let task = clinic.task(&wanted).await["task"].clone();
+    assert_eq!(
+        (&task["state"], &task["outcome_reason"]),
+        (&json!("not_required"), &json!("withdrawn: the step that asked for it is recorded"))
+    );
+}
+
 /// An isolated source is exempt while the notice stands (CDC, 2003, read); one that is switched over is flushed and
 /// disinfected first (the same).
 #[sqlx::test]

@@ -14,13 +14,13 @@ use uuid::Uuid;
 
 pub use self::after_completion::{Followed, LotRecall, WrongProduct, follow, open_for_recall};
 use super::cycle_records::{self, CycleRecord};
-use super::wanted_tests::Wanted;
+use super::wanted_tests::{Wanted, Withdrawn};
 use super::{
     Result, action_worklist, chains, corrective_actions, events, hands, held_loads, implant_loads, make_safe,
     quarantines, retests, step_tests, wanted_tests, work_records,
 };
 use crate::domain::chain::progress::Progress;
-use crate::domain::chain::{ChainEvidence, ChainKind, Repeated};
+use crate::domain::chain::{ChainEvidence, ChainKind, ChainStep, Repeated};
 use crate::domain::corrective_action::{
     ActionCause, ActionNoteKind, Closing, CorrectiveAction, Grounds, Hand, TestRun, derive_action_id,
     derive_cycle_action_id, derive_quarantine_id,
@@ -182,7 +182,7 @@ pub async fn tell_of_quarantine(
 ///
 /// # Errors
 /// When the database does not answer, or holds a row the model does not know.
-pub async fn go_on(db: &mut PgConnection, group_id: Uuid, action: &CorrectiveAction, now: DateTime<Utc>) -> Result<()> {
+async fn go_on(db: &mut PgConnection, group_id: Uuid, action: &CorrectiveAction, now: DateTime<Utc>) -> Result<()> {
     let records = corrective_actions::list_steps(&mut *db, group_id, &[action.action_id]).await?;
     let records: Vec<_> = records.into_iter().map(|(_, record)| record).collect();
     let progress = Progress::new(&action.chain, action.opened_at, &records);
@@ -215,6 +215,28 @@ pub async fn go_on(db: &mut PgConnection, group_id: Uuid, action: &CorrectiveAct
     let fact = Fact::WantedTest { action_id: action.action_id, instruction: step.instruction.clone() };
     wanted_tests::insert(db, group_id, &model, (wanted, fact), progress.times_of(step), now).await?;
     Ok(())
+}
+
+/// Goes on after a step was recorded: what it asked for, and nobody has begun, is asked for no more.
+///
+/// # Errors
+/// When the database does not answer, or holds a row the model does not know.
+pub async fn go_on_after(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    action: &CorrectiveAction,
+    step: &ChainStep,
+    now: DateTime<Utc>,
+) -> Result<()> {
+    let why = match step.evidence {
+        ChainEvidence::Work { .. } => Some(Withdrawn::WorkRecorded),
+        ChainEvidence::TestResult { .. } | ChainEvidence::TestsPassed { .. } => Some(Withdrawn::TestRecorded),
+        _ => None,
+    };
+    if let Some(why) = why {
+        wanted_tests::withdraw(&mut *db, group_id, (action.action_id, action.clinic_id), why, now).await?;
+    }
+    go_on(db, group_id, action, now).await
 }
 
 /// Opens what a cycle's record that falls short asks for, once while that is open: its load and the machine are put out of
@@ -270,7 +292,7 @@ pub async fn close(
     }
     action_worklist::remove(&mut *db, group_id, action.action_id).await?;
     let of = (action.action_id, action.clinic_id);
-    wanted_tests::withdraw(&mut *db, group_id, of, wanted_tests::ACTION_CLOSED, now).await?;
+    wanted_tests::withdraw(&mut *db, group_id, of, Withdrawn::ActionClosed, now).await?;
     let event = json!({
         "action_id": action.action_id, "close_id": closing.close_id, "kind": action.kind.as_str(),
         "grounds": closing.grounds.as_str(), "by_staff_id": closing.staff_id, "by_key_id": closing.key_id,

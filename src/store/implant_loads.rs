@@ -9,7 +9,7 @@ use sqlx::PgConnection;
 use uuid::Uuid;
 
 use super::cycle_records::{self, CycleRecord};
-use super::wanted_tests::{self, Wanted};
+use super::wanted_tests::{self, Wanted, Withdrawn};
 use super::{Result, actions, chains, cycles, quarantines, tasks, traced_loads};
 use crate::domain::chain::progress::StepTimes;
 use crate::domain::chain::{ChainKind, StepWindow};
@@ -95,7 +95,7 @@ pub async fn withdraw_test(
 ) -> Result<()> {
     let (CauseKind::Cycle, Some(cycle_id)) = (quarantine.cause, quarantine.cause_id) else { return Ok(()) };
     let of = (cycle_id, quarantine.clinic_id);
-    wanted_tests::withdraw(db, group_id, of, wanted_tests::LOAD_RELEASED, now).await
+    wanted_tests::withdraw(db, group_id, of, Withdrawn::LoadReleased, now).await
 }
 
 /// What such a quarantine still waits for, as a sentence; `None`: nothing, or it is none of these.

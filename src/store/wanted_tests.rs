@@ -21,12 +21,37 @@ use crate::domain::zone;
 /// How long after it is overdue such a test can still be recorded, where its clinic day's bound allows it.
 const MISSED_AFTER: TimeDelta = TimeDelta::days(30);
 
-/// Reason of a test that no open action asks for any more.
-pub(super) const ACTION_CLOSED: &str = "withdrawn: the corrective action that asked for it is closed";
+/// Why a test, or other work, is asked for no more.
+#[derive(Clone, Copy, Debug)]
+pub(super) enum Withdrawn {
+    /// The action that asked for it is closed.
+    ActionClosed,
+    /// The step that asked for a test rests on another one.
+    TestRecorded,
+    /// The step that asked for work rests on another completion.
+    WorkRecorded,
+    /// The load that waited for it is released.
+    LoadReleased,
+}
 
-/// Reason of a test that no load waits for any more.
-pub(super) const LOAD_RELEASED: &str =
-    "withdrawn: the load that waited for it is released, processed again or discarded";
+impl Withdrawn {
+    fn reason(self) -> &'static str {
+        match self {
+            Self::ActionClosed => "withdrawn: the corrective action that asked for it is closed",
+            Self::TestRecorded | Self::WorkRecorded => "withdrawn: the step that asked for it is recorded",
+            Self::LoadReleased => "withdrawn: the load that waited for it is released, processed again or discarded",
+        }
+    }
+
+    /// The kind of fact that it withdraws alone; an action asks for one task of each at a time.
+    fn of_kind(self) -> Option<&'static str> {
+        match self {
+            Self::ActionClosed | Self::LoadReleased => None,
+            Self::TestRecorded => Some("wanted_test"),
+            Self::WorkRecorded => Some("wanted_work"),
+        }
+    }
+}
 
 /// Which test of which step.
 #[derive(Clone, Copy, Debug)]
@@ -147,7 +172,7 @@ pub(super) async fn withdraw(
     db: &mut PgConnection,
     group_id: Uuid,
     (asked_by, clinic_id): (Uuid, Uuid),
-    reason: &str,
+    why: Withdrawn,
     now: DateTime<Utc>,
 ) -> Result<()> {
     sqlx::query!(
@@ -155,6 +180,7 @@ pub(super) async fn withdraw(
              select clinic_day, task_id from task
              where group_id = $1 and clinic_id = $2 and outcome is null and started_at is null and missed_at > $4
                and $3::text in (because -> 'fact' ->> 'action_id', because -> 'fact' ->> 'cycle_id')
+               and ($6::text is null or because -> 'fact' ->> 'kind' = $6)
              for update skip locked
          )
          update task t set outcome = 'not_required', outcome_at = $4, outcome_reason = $5, outcome_by_plan = true
@@ -163,7 +189,8 @@ pub(super) async fn withdraw(
         clinic_id,
         asked_by.to_string(),
         now,
-        reason
+        why.reason(),
+        why.of_kind()
     )
     .execute(db)
     .await?;

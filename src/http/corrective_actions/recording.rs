@@ -207,7 +207,7 @@ async fn record_corrective_action_step(
     let clinic = Some(action.clinic_id);
     let kind = EventKind::CorrectiveActionStepRecorded;
     events::append(&mut tx, caller.group_id, kind, clinic, &event, caller.now).await?;
-    actions::go_on(&mut tx, caller.group_id, &action, caller.now).await?;
+    actions::go_on_after(&mut tx, caller.group_id, &action, step, caller.now).await?;
     tx.commit().await?;
     Ok((StatusCode::CREATED, Json(document)))
 }
