@@ -110,7 +110,8 @@ async fn get_readiness_board(
 ) -> ApiResult<Response> {
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     find_reached(&mut tx, &caller, clinic_id).await?;
-    let rows = store::subjects::list(&mut tx, caller.group_id, &[SubjectKind::Operatory], Some(&[clinic_id])).await?;
+    let rows =
+        store::clinics::subjects::list(&mut tx, caller.group_id, &[SubjectKind::Operatory], Some(&[clinic_id])).await?;
     let chairs: Vec<_> = rows.into_iter().map(|row| row.subject).collect();
     let found = readiness::of_all(&mut tx, caller.group_id, &chairs, caller.now).await?;
     let standing = found.iter().map(|readiness| readiness.standing.clone()).collect();
@@ -153,7 +154,7 @@ async fn get_equipment_readiness(
     Path(equipment_id): Path<Uuid>,
 ) -> ApiResult<Json<EquipmentReadiness>> {
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
-    let machine = store::subjects::find(&mut tx, caller.group_id, equipment_id)
+    let machine = store::clinics::subjects::find(&mut tx, caller.group_id, equipment_id)
         .await?
         .filter(|subject| !matches!(subject.kind, SubjectKind::Clinic | SubjectKind::Operatory))
         .ok_or_else(|| ApiError::not_found("equipment"))?;

@@ -21,7 +21,7 @@ use super::problem::{ApiError, ApiResult};
 use crate::domain::chain::{Chain, ChainKind, defaults};
 use crate::domain::event::EventKind;
 use crate::store;
-use crate::store::chains::ChainVersion;
+use crate::store::corrective_actions::chains::{self, ChainVersion};
 
 /// Most versions of one chain: far above what a practice edits in its life, so that a list of them is bounded.
 const MOST_VERSIONS: i64 = 500;
@@ -84,7 +84,7 @@ async fn list_corrective_chains(State(state): State<AppState>, caller: Caller) -
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     let mut items = Vec::new();
     for kind in ChainKind::ALL {
-        items.push(store::chains::current(&mut tx, caller.group_id, kind).await?.into());
+        items.push(chains::current(&mut tx, caller.group_id, kind).await?.into());
     }
     tx.commit().await?;
     Ok(Json(ChainList { items }))
@@ -101,7 +101,7 @@ async fn get_corrective_chain(
 ) -> ApiResult<Json<ChainDocument>> {
     let kind = read_kind(&kind)?;
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
-    let current = store::chains::current(&mut tx, caller.group_id, kind).await?;
+    let current = chains::current(&mut tx, caller.group_id, kind).await?;
     tx.commit().await?;
     Ok(Json(current.into()))
 }
@@ -117,7 +117,7 @@ async fn list_corrective_chain_versions(
 ) -> ApiResult<Json<ChainVersionList>> {
     let kind = read_kind(&kind)?;
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
-    let versions = store::chains::list_versions(&mut tx, caller.group_id, kind, MOST_VERSIONS).await?;
+    let versions = chains::list_versions(&mut tx, caller.group_id, kind, MOST_VERSIONS).await?;
     tx.commit().await?;
     let shipped = ChainVersion { kind, version: 0, chain: defaults::shipped(kind).clone() };
     Ok(Json(ChainVersionList { items: versions.into_iter().chain([shipped]).map(ChainDocument::from).collect() }))
@@ -144,7 +144,7 @@ async fn put_corrective_chain(
     let kind = read_kind(&kind)?;
     let faults = chain.faults();
     let (mut change, chain) = Change::begin(&state, &caller, edit, without_faults(chain, faults)).await?;
-    let before = store::chains::current(change.db(), caller.group_id, kind).await?;
+    let before = chains::current(change.db(), caller.group_id, kind).await?;
     if before.chain == chain && before.version > 0 {
         change.commit().await?;
         return Ok((StatusCode::OK, Json(before.into())));
@@ -158,7 +158,7 @@ async fn put_corrective_chain(
         }
     }
     let next = ChainVersion { kind, version: before.version + 1, chain };
-    store::chains::append(change.db(), caller.group_id, &next, caller.now).await?;
+    chains::append(change.db(), caller.group_id, &next, caller.now).await?;
     let document = ChainDocument::from(next);
     change.tell(EventKind::CorrectiveChainChanged, None, &json!({ "corrective_chain": document })).await?;
     change.commit().await?;

@@ -191,7 +191,8 @@ async fn put_clinic(
     }
     let document = ClinicDocument::from(&clinic);
     if before.as_ref() != Some(&clinic) {
-        if before.is_none() && store::subjects::find(change.db(), caller.group_id, clinic_id).await?.is_some() {
+        if before.is_none() && store::clinics::subjects::find(change.db(), caller.group_id, clinic_id).await?.is_some()
+        {
             return Err(ApiError::conflict(
                 "kind-is-fixed",
                 "The id names something else",

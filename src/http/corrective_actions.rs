@@ -40,9 +40,10 @@ use crate::domain::chain::{ChainKind, StepOwner};
 use crate::domain::corrective_action::{ActionCause, CorrectiveAction};
 use crate::domain::cycle_load::Chamber;
 use crate::domain::fault::{Fault, check_text};
-use crate::store::action_worklist::{self, ActionFilter, ListedAction};
-use crate::store::actions::{self, Opening};
-use crate::store::{self, chains, corrective_actions, cycle_records, cycles, held_loads, quarantines};
+use crate::store::corrective_actions::actions::{self, Opening};
+use crate::store::corrective_actions::worklist::{self, ActionFilter, ListedAction};
+use crate::store::corrective_actions::{self, chains, held_loads, quarantines};
+use crate::store::{self, cycles};
 
 const MAY_WORK: [Role; 3] = [Role::Chairside, Role::Manager, Role::Administrator];
 const MAY_READ: [Role; 4] = [Role::Chairside, Role::Manager, Role::Reader, Role::Administrator];
@@ -191,9 +192,9 @@ async fn list_corrective_actions(
     let at_most = i64::from(limit) + 1;
     let mut tx = store::begin(&state.pool, group_id).await?;
     let mut found = if query.is_closed() {
-        action_worklist::list_closed(&mut tx, group_id, reach, &filter, place, at_most).await?
+        worklist::list_closed(&mut tx, group_id, reach, &filter, place, at_most).await?
     } else {
-        action_worklist::list_open(&mut tx, group_id, reach, &filter, now, place, at_most).await?
+        worklist::list_open(&mut tx, group_id, reach, &filter, now, place, at_most).await?
     };
     tx.commit().await?;
     let place = |action: &ListedAction| (action.opened_at, action.action_id);
@@ -357,7 +358,7 @@ async fn list_corrective_action_cycles(
     let mut marks =
         cycles::list_of_subject_since(&mut tx, caller.group_id, action.subject_id, since, place, at_most).await?;
     let cycle_ids: Vec<Uuid> = marks.iter().map(|mark| mark.cycle_id).collect();
-    let loads = cycle_records::list_loads(&mut tx, caller.group_id, &cycle_ids).await?;
+    let loads = cycles::records::list_loads(&mut tx, caller.group_id, &cycle_ids).await?;
     let held = quarantines::list_held_for(&mut tx, caller.group_id, action_id, &cycle_ids).await?;
     let held: BTreeMap<Uuid, Uuid> = held.into_iter().collect();
     tx.commit().await?;

@@ -37,8 +37,9 @@ use crate::domain::lethality::{Lethality, Scale, Summing, lethality};
 use crate::domain::limit::Limit;
 use crate::domain::plateau::{Plateau, TemperatureBand, minima, plateau};
 use crate::domain::subject::{Subject, SubjectKind};
-use crate::store::cycle_records::CycleRecord;
-use crate::store::{self, actions, clinics, events};
+use crate::store::corrective_actions::actions;
+use crate::store::cycles::records::CycleRecord;
+use crate::store::{self, clinics, events};
 
 /// How the figures are to be read.
 const NOTICE: &str = "A record that keeps its limits releases no load. F0 and A0 are information only: they release no load \
@@ -166,7 +167,7 @@ async fn get_cycle_record(
 ) -> ApiResult<Json<CycleRecordDocument>> {
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     find_equipment(&mut tx, &caller, equipment_id).await?;
-    let record = store::cycle_records::find(&mut tx, caller.group_id, cycle_id).await?;
+    let record = store::cycles::records::find(&mut tx, caller.group_id, cycle_id).await?;
     tx.commit().await?;
     let record = record.filter(|record| record.subject_id == equipment_id);
     let record = record.ok_or_else(|| ApiError::not_found("record of this cycle"))?;
@@ -210,7 +211,7 @@ async fn put_cycle_record(
         let rule = format!("a {} runs no cycles", equipment.kind.as_str());
         return Err(ApiError::rule_broken("", rule));
     }
-    let standing = store::cycle_records::find(&mut tx, caller.group_id, cycle_id).await?;
+    let standing = store::cycles::records::find(&mut tx, caller.group_id, cycle_id).await?;
     if standing.as_ref().is_some_and(|standing| standing.subject_id != equipment_id) {
         return Err(of_other_equipment());
     }
@@ -249,7 +250,7 @@ async fn put_cycle_record(
         recorded_at: caller.now,
         key_id: caller.key_id,
     };
-    if !store::cycle_records::insert(&mut tx, caller.group_id, &record).await? {
+    if !store::cycles::records::insert(&mut tx, caller.group_id, &record).await? {
         return Err(ApiError::unavailable("another record of this cycle is being kept; repeat it"));
     }
     let event = json!({

@@ -30,8 +30,10 @@ use crate::domain::event::EventKind;
 use crate::domain::evidence::CLOCK_TOLERANCE;
 use crate::domain::fault::{Fault, check_optional_text};
 use crate::domain::subject::{Subject, SubjectKind};
+use crate::store::clinics::{self, subjects};
+use crate::store::corrective_actions::held_loads;
 use crate::store::cycles::CycleMark;
-use crate::store::{self, clinics, events, held_loads, planning, subjects};
+use crate::store::{self, events, planning};
 
 /// How far back a cycle may be posted, as for the desk's posts.
 const OLDEST_POST: TimeDelta = TimeDelta::days(7);

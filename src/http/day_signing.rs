@@ -25,7 +25,7 @@ use super::samples;
 use super::signature::clinic_day;
 use crate::domain::event::EventKind;
 use crate::store;
-use crate::store::days_to_sign::{SigningRule, list_rules, save_rule};
+use crate::store::sign_offs::days_to_sign::{SigningRule, list_rules, save_rule};
 
 /// Most settings of one clinic.
 const MOST_RULES: i64 = 200;

@@ -22,7 +22,7 @@ use super::problem::{ApiError, ApiResult};
 use super::samples;
 use crate::domain::access::{Reach, Role};
 use crate::domain::sign_off::DayNotice;
-use crate::store::presence::{self, DayWithout};
+use crate::store::desk::presence::{self, DayWithout};
 use crate::store::{self};
 
 const PATH: &str = "/v1/days-without-presence";

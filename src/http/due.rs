@@ -26,8 +26,9 @@ use super::why::Telling;
 use crate::domain::access::Role;
 use crate::domain::cautions;
 use crate::domain::reconcile::LONGEST_LOOK_AHEAD;
-use crate::store::tasks::Place;
-use crate::store::{self, StoreError, clinics, completions, subjects, tasks};
+use crate::store::clinics::{self, subjects};
+use crate::store::tasks::{self, Place};
+use crate::store::{self, StoreError, completions};
 
 const MAY_READ: [Role; 4] = [Role::Chairside, Role::Manager, Role::Reader, Role::Administrator];
 

@@ -28,7 +28,7 @@ use super::representation::{self, CsvRow, Format, instant_cell, text_cell};
 use super::samples;
 use crate::domain::access::{Reach, Role};
 use crate::domain::flags::Flag;
-use crate::store::flagged::{self, Flagged, FlaggedFilter};
+use crate::store::completions::flagged::{self, Flagged, FlaggedFilter};
 use crate::store::{self};
 
 const PATH: &str = "/v1/entries-to-review";

@@ -24,7 +24,7 @@ use super::samples;
 use super::subjects::{self, ServiceDocument, ServiceInput, SubjectQuery, Wanted, check_commissioned_on};
 use crate::domain::fault::{Fault, check_optional_text, check_text};
 use crate::domain::subject::{Subject, SubjectKind};
-use crate::store::subjects::SubjectRow;
+use crate::store::clinics::subjects::SubjectRow;
 
 /// Kinds of equipment.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]

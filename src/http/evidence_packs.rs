@@ -33,9 +33,10 @@ use crate::domain::evidence_pack::{Cover, Sealed, Summary};
 use crate::domain::flags::days_of_initials;
 use crate::domain::hours::Hours;
 use crate::domain::seal::{ChainHead, DaySeal};
-use crate::store::packs::{Narrowing, Period, Times};
-use crate::store::snapshots::Snapshot;
-use crate::store::{clinics, evidence_pack, seals, staff};
+use crate::store::exports::evidence_pack;
+use crate::store::exports::packs::{Narrowing, Period, Times};
+use crate::store::exports::snapshots::Snapshot;
+use crate::store::{clinics, seals, staff};
 
 /// After every instant that can be recorded: 2200-01-01.
 const FAR_OFF: DateTime<Utc> = DateTime::from_timestamp(7_258_118_400, 0).expect("within what chrono counts");

@@ -22,7 +22,8 @@ use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
 use super::samples;
 use crate::domain::access::Role;
-use crate::store::{self, flagged, staff};
+use crate::store::completions::flagged;
+use crate::store::{self, staff};
 
 const DEFAULT_DAYS: u16 = 30;
 const MOST_DAYS: u16 = 366;

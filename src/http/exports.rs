@@ -33,9 +33,9 @@ use super::rows::{write_head, write_row};
 use super::seals::MAY_READ;
 use super::streaming::{self, PIECE_BYTES};
 use crate::store;
+use crate::store::exports::record_sets::{KeyType, Pace, RECORD_SETS, RecordSet};
+use crate::store::exports::snapshots::Snapshot;
 use crate::store::exports::{self, Page, Place};
-use crate::store::record_sets::{KeyType, Pace, RECORD_SETS, RecordSet};
-use crate::store::snapshots::Snapshot;
 
 const DEFAULT_LIMIT: u32 = 10_000;
 const HIGHEST_LIMIT: u32 = 100_000;

@@ -34,7 +34,7 @@ use crate::domain::fault::{Fault, check_text};
 use crate::domain::ladder::Audience;
 use crate::domain::plan::because::Because;
 use crate::domain::zone;
-use crate::store::feeds::{self, Feed};
+use crate::store::tasks::feeds::{self, Feed};
 use crate::store::{self, StoreError, clinics, events, routines};
 
 /// How long a task stays in a feed after its clinic day.

@@ -232,7 +232,7 @@ async fn get_forecast(
         // The facts that the planner would look at, up to the last day.
         let today = caller.now.date_naive();
         let span = (today - Days::new(store::WINDOW_DAYS), to_on + Days::new(BEYOND_DAYS));
-        let loaded = store::facts::load(&mut tx, caller.group_id, row.clinic_id, span).await?;
+        let loaded = store::planning::facts::load(&mut tx, caller.group_id, row.clinic_id, span).await?;
         tx.commit().await?;
         let Some(clinic) = loaded else { continue };
         let (by, now) = (query.by.clone(), caller.now);

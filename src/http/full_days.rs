@@ -66,7 +66,7 @@ async fn list_full_days(
     find_reached(&mut tx, &caller, clinic_id).await?;
     let date = |year, month, day| NaiveDate::from_ymd_opt(year, month, day).expect("a date of the calendar");
     let every_day = (date(1970, 1, 1), date(2199, 12, 31));
-    let days = store::weeks::list_full_days(&mut tx, caller.group_id, clinic_id, every_day).await?;
+    let days = store::clinics::weeks::list_full_days(&mut tx, caller.group_id, clinic_id, every_day).await?;
     tx.commit().await?;
     Ok(Json(FullDayList { items: days.into_iter().map(|full_on| FullDayDocument { full_on }).collect() }))
 }
@@ -100,9 +100,10 @@ async fn put_full_day(
     check_date(&mut faults, "", full_on);
     let (mut change, ()) = Change::begin(&state, &caller, edit, without_faults((), faults)).await?;
     change.clinic(clinic_id).await?;
-    let standing = store::weeks::count_full_days(change.db(), caller.group_id, clinic_id).await?;
+    let standing = store::clinics::weeks::count_full_days(change.db(), caller.group_id, clinic_id).await?;
     let document = FullDayDocument { full_on };
-    let created = store::weeks::insert_full_day(change.db(), caller.group_id, clinic_id, full_on, caller.now).await?;
+    let created =
+        store::clinics::weeks::insert_full_day(change.db(), caller.group_id, clinic_id, full_on, caller.now).await?;
     if created {
         must_have_room(standing, MOST_FULL_DAYS, "full days of a clinic")?;
         change.tell(EventKind::ClinicChanged, Some(clinic_id), &json!({ "full_day": document })).await?;
@@ -137,7 +138,7 @@ async fn delete_full_day(
     check_date(&mut faults, "", full_on);
     let (mut change, ()) = Change::begin(&state, &caller, edit, without_faults((), faults)).await?;
     change.clinic(clinic_id).await?;
-    if store::weeks::delete_full_day(change.db(), caller.group_id, clinic_id, full_on).await? {
+    if store::clinics::weeks::delete_full_day(change.db(), caller.group_id, clinic_id, full_on).await? {
         let what = json!({ "removed_full_day_on": full_on });
         change.tell(EventKind::ClinicChanged, Some(clinic_id), &what).await?;
         change.replan_clinic(clinic_id).await?;

@@ -89,7 +89,7 @@ async fn put_hours(
     let before = change.clinic(clinic_id).await?;
     let created = before.week.is_none();
     if before.week.as_ref() != Some(&hours.week) {
-        let dated = store::weeks::list_weeks(change.db(), caller.group_id, clinic_id).await?;
+        let dated = store::clinics::weeks::list_weeks(change.db(), caller.group_id, clinic_id).await?;
         let faults = WeekOrder { undated: None, dated: &dated }.faults(None, &hours.week);
         let faults = faults.into_iter().map(|f| f.under("/week")).collect();
         without_faults((), faults).map_err(ApiError::rules_broken)?;

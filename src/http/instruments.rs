@@ -133,7 +133,7 @@ async fn list_instruments(
 ) -> ApiResult<Json<InstrumentList>> {
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     find_reached(&mut tx, &caller, clinic_id).await?;
-    let instruments = store::instruments::list_of_clinic(&mut tx, caller.group_id, clinic_id).await?;
+    let instruments = store::clinics::instruments::list_of_clinic(&mut tx, caller.group_id, clinic_id).await?;
     tx.commit().await?;
     Ok(Json(InstrumentList { items: instruments.into_iter().map(InstrumentDocument::from).collect() }))
 }
@@ -166,14 +166,14 @@ async fn put_instrument(
     if store::clinics::find(change.db(), caller.group_id, clinic_id).await?.is_none() {
         return Err(ApiError::rule_broken("/clinic_id", "names no clinic of this group").into());
     }
-    let before = store::instruments::list_named(change.db(), caller.group_id, &[instrument_id]).await?.pop();
+    let before = store::clinics::instruments::list_named(change.db(), caller.group_id, &[instrument_id]).await?.pop();
     if before.as_ref().is_none_or(|before| before.clinic_id != clinic_id) {
-        let standing = store::instruments::count_of_clinic(change.db(), caller.group_id, clinic_id).await?;
+        let standing = store::clinics::instruments::count_of_clinic(change.db(), caller.group_id, clinic_id).await?;
         must_have_room(standing, MOST_INSTRUMENTS, "instruments of a clinic")?;
     }
     let document = InstrumentDocument::from(instrument.clone());
     if before.as_ref() != Some(&instrument) {
-        store::instruments::save(change.db(), caller.group_id, &instrument, caller.now).await?;
+        store::clinics::instruments::save(change.db(), caller.group_id, &instrument, caller.now).await?;
         change.tell(EventKind::InstrumentChanged, Some(clinic_id), &json!(document)).await?;
     }
     change.commit().await?;

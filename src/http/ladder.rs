@@ -18,7 +18,7 @@ use super::problem::ApiResult;
 use crate::domain::event::EventKind;
 use crate::domain::ladder::Ladder;
 use crate::store;
-use crate::store::ladders::LadderVersion;
+use crate::store::routines::ladders::LadderVersion;
 
 /// Its routes.
 #[must_use]
@@ -38,7 +38,7 @@ pub fn router() -> OpenApiRouter<AppState> {
 )]
 async fn get_ladder(State(state): State<AppState>, caller: Caller) -> ApiResult<Json<Ladder>> {
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
-    let ladder = store::ladders::current(&mut tx, caller.group_id).await?;
+    let ladder = store::routines::ladders::current(&mut tx, caller.group_id).await?;
     tx.commit().await?;
     Ok(Json(ladder))
 }
@@ -66,11 +66,11 @@ async fn put_ladder(
 ) -> Edited<(StatusCode, Json<Ladder>)> {
     let faults = ladder.faults();
     let (mut change, ladder) = Change::begin(&state, &caller, edit, without_faults(ladder, faults)).await?;
-    let before = store::ladders::find_newest(change.db(), caller.group_id).await?;
+    let before = store::routines::ladders::find_newest(change.db(), caller.group_id).await?;
     if before.as_ref().is_none_or(|b| b.ladder != ladder) {
         let version = before.as_ref().map_or(1, |b| b.version + 1);
         let next = LadderVersion { version, ladder: ladder.clone() };
-        store::ladders::append(change.db(), caller.group_id, &next, caller.now).await?;
+        store::routines::ladders::append(change.db(), caller.group_id, &next, caller.now).await?;
         change.tell(EventKind::LadderChanged, None, &json!({ "version": version, "ladder": ladder })).await?;
         change.replan_group().await?;
     }

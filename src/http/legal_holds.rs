@@ -32,8 +32,10 @@ use crate::domain::event::EventKind;
 use crate::domain::fault::{Fault, check_text};
 use crate::domain::retention::RecordClass;
 use crate::domain::retention::hold::{LegalHold, Lift};
-use crate::store::purge_trials::MOST_HOLDS;
-use crate::store::{self, events, legal_holds, subjects};
+use crate::store::clinics::subjects;
+use crate::store::retention::legal_holds;
+use crate::store::retention::purge_trials::MOST_HOLDS;
+use crate::store::{self, events};
 
 /// Keys on which a lead may sign for what is kept and what goes.
 pub(super) const MAY_SIGN: [Role; 2] = [Role::Manager, Role::Administrator];

@@ -27,8 +27,9 @@ use crate::domain::cautions;
 use crate::domain::cycle_load::{Chamber, CycleVerdict, PrintedOutcome};
 use crate::domain::fault::check_text;
 use crate::domain::quarantine::CauseKind;
-use crate::store::traced_loads::{self, CoveringTest, LoadCycle, NamedIn};
-use crate::store::{self, quarantines};
+use crate::store;
+use crate::store::corrective_actions::quarantines;
+use crate::store::cycles::traced_loads::{self, CoveringTest, LoadCycle, NamedIn};
 
 const MAY_READ: [Role; 4] = [Role::Chairside, Role::Manager, Role::Reader, Role::Administrator];
 

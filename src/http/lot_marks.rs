@@ -28,7 +28,7 @@ use crate::domain::event::EventKind;
 use crate::domain::evidence::CLOCK_TOLERANCE;
 use crate::domain::fault::{Fault, check_optional_text, check_text};
 use crate::domain::lot::{LotMark, LotMarkKind, last_like};
-use crate::store::actions::{self, LotRecall};
+use crate::store::corrective_actions::actions::{self, LotRecall};
 use crate::store::{self, events};
 
 /// Most marks of one lot: far above what corrections need.
@@ -247,15 +247,15 @@ async fn record(
     without_faults((), faults).map_err(ApiError::rules_broken)?;
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     let row = find_lot(&mut tx, caller, lot_id).await?;
-    store::lots::hold(&mut tx, caller.group_id, lot_id).await?;
-    let marks = store::lots::list_marks(&mut tx, caller.group_id, &[lot_id]).await?.remove(&lot_id);
+    store::products::lots::hold(&mut tx, caller.group_id, lot_id).await?;
+    let marks = store::products::lots::list_marks(&mut tx, caller.group_id, &[lot_id]).await?.remove(&lot_id);
     let mut marks = marks.unwrap_or_default();
     let before = last_like(&marks, mark.kind);
     let created = !before.is_some_and(|before| says_the_same(before, &mark));
     if created {
         check_follows(before, &mark)?;
         must_have_room(i64::try_from(marks.len()).unwrap_or(i64::MAX), MOST_MARKS, "marks of a lot")?;
-        store::lots::insert_mark(&mut tx, caller.group_id, &row, &mark, caller.key_id).await?;
+        store::products::lots::insert_mark(&mut tx, caller.group_id, &row, &mark, caller.key_id).await?;
     }
     let clinic = Some(row.clinic_id);
     let document = LotDocument::of_row(&mut tx, caller, row).await?;
@@ -275,7 +275,7 @@ async fn record(
 /// recalls at once never wait for each other.
 async fn open_actions(db: &mut PgConnection, caller: &Caller, lot_id: Uuid, marks: &[LotMark]) -> ApiResult<()> {
     let Some(recall) = LotRecall::standing(lot_id, marks) else { return Ok(()) };
-    for place in store::lots::list_used_on(db, caller.group_id, lot_id).await? {
+    for place in store::products::lots::list_used_on(db, caller.group_id, lot_id).await? {
         actions::open_for_recall(db, caller.group_id, &recall, place, caller.key_id, caller.now).await?;
     }
     Ok(())

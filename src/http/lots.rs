@@ -31,7 +31,7 @@ use crate::domain::event::EventKind;
 use crate::domain::fault::check_text;
 use crate::domain::lot::{LotInUse, LotMark, LotMarkKind, in_use_until, last_like, standing_recall};
 use crate::domain::zone;
-use crate::store::lots::{LotRow, LotUse, Wanted};
+use crate::store::products::lots::{LotRow, LotUse, Wanted};
 use crate::store::{self, clinics, events};
 
 /// Most lots of one clinic, those that were used up among them: ten a day for ten years.
@@ -140,7 +140,7 @@ impl LotDocument {
     /// The documents of some lots, in their order, by the versions in force today.
     pub(super) async fn of_rows(db: &mut PgConnection, caller: &Caller, rows: Vec<LotRow>) -> ApiResult<Vec<Self>> {
         let ids: Vec<Uuid> = rows.iter().map(|row| row.lot_id).collect();
-        let mut lots = store::lots::list_in_use(db, caller.group_id, &ids, caller.now.date_naive()).await?;
+        let mut lots = store::products::lots::list_in_use(db, caller.group_id, &ids, caller.now.date_naive()).await?;
         rows.into_iter()
             .map(|row| {
                 let lot = lots.remove(&row.lot_id).ok_or_else(ApiError::internal)?;
@@ -279,7 +279,7 @@ async fn list_lots(
         at_most: i64::from(limit) + 1,
     };
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
-    let mut rows = store::lots::list(&mut tx, caller.group_id, &wanted).await?;
+    let mut rows = store::products::lots::list(&mut tx, caller.group_id, &wanted).await?;
     let filters = [
         ("clinic_id", query.clinic_id.map(|id| id.to_string())),
         ("expiring_within_days", days.map(|d| d.to_string())),
@@ -313,7 +313,7 @@ async fn get_lot(
 
 /// The lot, if there is one within the caller's reach.
 pub(super) async fn find_lot(db: &mut PgConnection, caller: &Caller, lot_id: Uuid) -> ApiResult<LotRow> {
-    let row = store::lots::find(db, caller.group_id, lot_id).await?;
+    let row = store::products::lots::find(db, caller.group_id, lot_id).await?;
     row.filter(|lot| caller.reach.covers_clinic(lot.clinic_id)).ok_or_else(|| ApiError::not_found("lot"))
 }
 
@@ -366,7 +366,7 @@ async fn put_lot(
 
 /// Keeps the lot, or finds it kept already.
 async fn keep(db: &mut PgConnection, caller: &Caller, wanted: LotRow) -> ApiResult<(bool, LotRow)> {
-    if let Some(standing) = store::lots::find(db, caller.group_id, wanted.lot_id).await? {
+    if let Some(standing) = store::products::lots::find(db, caller.group_id, wanted.lot_id).await? {
         return must_be_the_same(caller, standing, &wanted).map(|row| (false, row));
     }
     let clinic = clinics::find(db, caller.group_id, wanted.clinic_id).await?;
@@ -376,10 +376,15 @@ async fn keep(db: &mut PgConnection, caller: &Caller, wanted: LotRow) -> ApiResu
     if store::products::find_newest(db, caller.group_id, wanted.product_id).await?.is_none() {
         return Err(ApiError::rule_broken("/product_id", "names no product of this group"));
     }
-    must_have_room(store::lots::count(db, caller.group_id, wanted.clinic_id).await?, MOST_LOTS, "lots at a clinic")?;
-    if !store::lots::insert(db, caller.group_id, &wanted, caller.key_id).await? {
+    must_have_room(
+        store::products::lots::count(db, caller.group_id, wanted.clinic_id).await?,
+        MOST_LOTS,
+        "lots at a clinic",
+    )?;
+    if !store::products::lots::insert(db, caller.group_id, &wanted, caller.key_id).await? {
         // Somebody entered it between the look and the write.
-        let standing = store::lots::find(db, caller.group_id, wanted.lot_id).await?.ok_or_else(ApiError::internal)?;
+        let standing =
+            store::products::lots::find(db, caller.group_id, wanted.lot_id).await?.ok_or_else(ApiError::internal)?;
         return must_be_the_same(caller, standing, &wanted).map(|row| (false, row));
     }
     Ok((true, wanted))
@@ -429,8 +434,8 @@ async fn list_lot_uses(
     find_lot(&mut tx, &caller, lot_id).await?;
     let at_most = i64::from(limit) + 1;
     let reach = caller.reach.clinics();
-    let mut uses = store::lots::list_uses(&mut tx, caller.group_id, lot_id, reach, place, at_most).await?;
-    let total = store::lots::count_uses(&mut tx, caller.group_id, lot_id, reach).await?;
+    let mut uses = store::products::lots::list_uses(&mut tx, caller.group_id, lot_id, reach, place, at_most).await?;
+    let total = store::products::lots::count_uses(&mut tx, caller.group_id, lot_id, reach).await?;
     tx.commit().await?;
     let path = format!("/v1/lots/{lot_id}/uses");
     let link = query.cut(&path, &mut uses, limit, |used| (used.performed_at, used.completion_id));

@@ -28,7 +28,7 @@ use crate::domain::event::EventKind;
 use crate::domain::fault::{Fault, check_text};
 use crate::domain::miss::MissCode;
 use crate::domain::task::State as TaskState;
-use crate::store::misses::{self, MissReason};
+use crate::store::tasks::misses::{self, MissReason};
 use crate::store::{self, events};
 
 const MAY_TELL: [Role; 3] = [Role::Chairside, Role::Manager, Role::Administrator];

@@ -25,7 +25,7 @@ use super::subjects::{self, ServiceDocument, ServiceInput, SubjectQuery, Wanted,
 use crate::domain::fault::{Fault, check_optional_text, check_text};
 use crate::domain::step::part_faults;
 use crate::domain::subject::{Subject, SubjectKind, WaterSource};
-use crate::store::subjects::SubjectRow;
+use crate::store::clinics::subjects::SubjectRow;
 
 const KINDS: [SubjectKind; 1] = [SubjectKind::Operatory];
 

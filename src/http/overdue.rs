@@ -27,7 +27,7 @@ use crate::domain::cautions;
 use crate::domain::ladder::{Audience, OverdueKind};
 use crate::domain::subject::SubjectKind;
 use crate::store;
-use crate::store::overdue::{Filter, Overdue, Position};
+use crate::store::tasks::overdue::{Filter, Overdue, Position};
 
 /// Who reads lists over clinics.
 pub(super) const LIST_READERS: [Role; 3] = [Role::Manager, Role::Reader, Role::Administrator];
@@ -340,7 +340,7 @@ async fn list_overdue(
     // One more than is shown tells whether there is a next page.
     let at_most = i64::from(limit) + 1;
     let mut items =
-        store::overdue::list(&mut tx, caller.group_id, &caller.reach, &filter, as_of, after, at_most).await?;
+        store::tasks::overdue::list(&mut tx, caller.group_id, &caller.reach, &filter, as_of, after, at_most).await?;
     tx.commit().await?;
     let has_more = items.len() > usize::from(limit);
     items.truncate(usize::from(limit));

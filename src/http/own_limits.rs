@@ -27,7 +27,7 @@ use crate::domain::fault::{Fault, check_text};
 use crate::domain::limit::{Limit, Operator, Seen, SetBy, Source};
 use crate::domain::step;
 use crate::store;
-use crate::store::own_limits::OwnLimits;
+use crate::store::routines::own_limits::OwnLimits;
 
 /// Most sets of limits beside one step's own.
 const MOST_OF_STEP: i64 = 2000;
@@ -121,7 +121,7 @@ pub fn router() -> OpenApiRouter<AppState> {
 )]
 async fn list_own_limits(State(state): State<AppState>, caller: Caller) -> ApiResult<Json<OwnLimitsList>> {
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
-    let mut all = store::own_limits::list(&mut tx, caller.group_id).await?;
+    let mut all = store::routines::own_limits::list(&mut tx, caller.group_id).await?;
     tx.commit().await?;
     all.retain(|own| own.clinic_id.is_none_or(|clinic_id| caller.reach.covers_clinic(clinic_id)));
     Ok(Json(OwnLimitsList { items: all.into_iter().map(OwnLimitsDocument::from).collect() }))
@@ -152,7 +152,7 @@ async fn put_own_limits(
     Body(input): Body<OwnLimitsInput>,
 ) -> Edited<(StatusCode, Json<OwnLimitsDocument>)> {
     let (mut change, own) = Change::begin(&state, &caller, edit, input.check(own_limit_id)).await?;
-    let before = store::own_limits::find(change.db(), caller.group_id, own_limit_id).await?;
+    let before = store::routines::own_limits::find(change.db(), caller.group_id, own_limit_id).await?;
     if let Some(before) = &before {
         let of = |own: &OwnLimits| (own.clinic_id, own.routine_id, own.step_key.clone());
         if of(before) != of(&own) {
@@ -167,12 +167,13 @@ async fn put_own_limits(
     check_place(&mut change, &caller, &own).await?;
     if before.is_none() {
         let standing =
-            store::own_limits::count_of_step(change.db(), caller.group_id, own.routine_id, &own.step_key).await?;
+            store::routines::own_limits::count_of_step(change.db(), caller.group_id, own.routine_id, &own.step_key)
+                .await?;
         must_have_room(standing, MOST_OF_STEP, "sets of limits beside one step's own")?;
     }
     let document = OwnLimitsDocument::from(own.clone());
     if before.as_ref() != Some(&own) {
-        store::own_limits::save(change.db(), caller.group_id, &own, caller.now).await?;
+        store::routines::own_limits::save(change.db(), caller.group_id, &own, caller.now).await?;
         change.tell(EventKind::LimitsChanged, own.clinic_id, &json!(document)).await?;
     }
     change.commit().await?;

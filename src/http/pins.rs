@@ -22,7 +22,8 @@ use super::signature;
 use crate::domain::access::Role;
 use crate::domain::event::EventKind;
 use crate::domain::pin::Pin;
-use crate::store::{self, events, pins, staff};
+use crate::store::staff::{self, pins};
+use crate::store::{self, events};
 
 /// A new PIN.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]

@@ -195,7 +195,7 @@ async fn of_group(state: &AppState, caller: &Caller) -> ApiResult<(Vec<PlanWarni
     let today = caller.now.date_naive() - Days::new(1);
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     let routines = store::routines::list_since(&mut tx, caller.group_id, today).await?;
-    let rows = store::subjects::list(&mut tx, caller.group_id, &SubjectKind::ALL, None).await?;
+    let rows = store::clinics::subjects::list(&mut tx, caller.group_id, &SubjectKind::ALL, None).await?;
     tx.commit().await?;
     let subjects: Vec<_> = rows.into_iter().map(|row| row.subject).collect();
     let found = warnings::of_group(&routines, &subjects, today);

@@ -25,8 +25,8 @@ use super::signature::clinic_day as today_at;
 use crate::domain::access::Role;
 use crate::domain::event::EventKind;
 use crate::domain::fault::Fault;
-use crate::store::presence::PresenceMark;
-use crate::store::{self, events, presence, staff};
+use crate::store::desk::presence::{self, PresenceMark};
+use crate::store::{self, events, staff};
 
 /// Most people on one list.
 const MOST_PEOPLE: usize = 200;

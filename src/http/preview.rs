@@ -172,14 +172,15 @@ pub(super) async fn work_out(
     let span = (now - TimeDelta::days(2), now + TimeDelta::days(i64::from(horizon_days) + 2));
     let mut standing = Vec::new();
     for clinic_id in &clinic_ids {
-        standing.push(store::loads::list(db, group_id, *clinic_id, span).await?);
+        standing.push(store::planning::loads::list(db, group_id, *clinic_id, span).await?);
     }
     let (mut clinics, mut planned) = (Vec::new(), Vec::new());
     for (clinic_id, before) in clinic_ids.into_iter().zip(standing) {
         let purpose = if in_turn { Purpose::CarryOut } else { Purpose::Preview };
         let worked_out = store::planning::work_out(db, group_id, clinic_id, horizon_days, purpose, now).await?;
         let Some(replanning) = worked_out else { continue };
-        let standing = if in_turn { store::loads::list(db, group_id, clinic_id, span).await? } else { before.clone() };
+        let standing =
+            if in_turn { store::planning::loads::list(db, group_id, clinic_id, span).await? } else { before.clone() };
         let after = load::after(standing, &replanning.changes);
         let zone = &replanning.clinic.hours.zone;
         let minutes = minutes(zone, zone::local(zone, now).date(), horizon_days, &before, &after);
@@ -231,7 +232,7 @@ impl Names {
         subject_ids.dedup();
         Ok(Self {
             routines: RoutineNames(newest.map(|v| (v.routine_id, v.routine.name.clone())).collect()),
-            subjects: store::subjects::names(db, group_id, &subject_ids).await?,
+            subjects: store::clinics::subjects::names(db, group_id, &subject_ids).await?,
         })
     }
 }

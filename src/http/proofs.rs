@@ -23,7 +23,8 @@ use crate::domain::retention::purge::Purge;
 use crate::domain::seal::proof::{ConsistencyProof, Proof, RecordProof};
 use crate::domain::seal::record::{Record, RecordName, instant_text, leaves};
 use crate::domain::seal::{DaySeal, tree::TreeHash};
-use crate::store::{self, purges, seal_records, seals};
+use crate::store::retention::purges;
+use crate::store::{self, seals};
 
 /// Which record to prove.
 #[derive(Debug, Deserialize, IntoParams)]
@@ -115,7 +116,7 @@ async fn prove(
     chain: Vec<TreeHash>,
 ) -> ApiResult<RecordProof> {
     let span = (Some(seal.recorded_from), seal.recorded_until);
-    let rows = seal_records::list(db, caller.group_id, clinic_id, span.0, span.1).await?;
+    let rows = seals::records::list(db, caller.group_id, clinic_id, span.0, span.1).await?;
     let record = rows.into_iter().map(|(_, record)| record).find(|record| record.name() == *name);
     let Some(record) = record else {
         let purge = purges::find_of_record(db, caller.group_id, clinic_id, seal.clinic_day, name).await?;
@@ -148,7 +149,7 @@ async fn not_sealed(db: &mut PgConnection, caller: &Caller, clinic_id: Uuid, nam
     let Some(progress) = seals::find_progress(db, caller.group_id, clinic_id).await? else { return Ok(unknown()) };
     // Another instance's clock may be ahead of ours.
     let until = caller.now + chrono::TimeDelta::hours(1);
-    let rows = seal_records::list(db, caller.group_id, clinic_id, Some(progress.sealed_until), until).await?;
+    let rows = seals::records::list(db, caller.group_id, clinic_id, Some(progress.sealed_until), until).await?;
     if !rows.iter().any(|(_, record)| record.name() == *name) {
         return Ok(unknown());
     }

@@ -30,9 +30,9 @@ use crate::domain::fault::{Fault, check_text};
 use crate::domain::retention::RecordClass;
 use crate::domain::retention::purge::{Purge, digest_of_days};
 use crate::domain::seal::DaySeal;
-use crate::store::purge_trials::{self, Trial, Worked};
-use crate::store::purges::{Act, Outcome};
-use crate::store::{self, events, purges, seals};
+use crate::store::retention::purge_trials::{self, Trial, Worked};
+use crate::store::retention::purges::{self, Act, Outcome};
+use crate::store::{self, events, seals};
 
 mod documents;
 

@@ -36,7 +36,9 @@ use crate::domain::evidence::CLOCK_TOLERANCE;
 use crate::domain::fault::{Fault, check_text};
 use crate::domain::quarantine::{CauseKind, LoadDisposition, Quarantine, Release};
 use crate::domain::subject::{Subject, SubjectKind};
-use crate::store::{self, actions, corrective_actions, events, subjects};
+use crate::store::clinics::subjects;
+use crate::store::corrective_actions::{self, actions, quarantines};
+use crate::store::{self, events};
 
 /// How far back the beginning may be entered.
 const OLDEST_BEGINNING: TimeDelta = TimeDelta::days(7);
@@ -264,7 +266,7 @@ async fn put_quarantine(
     input.check()?;
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     let subject = find_subject(&mut tx, &caller, input.subject_id).await?;
-    if let Some(standing) = store::quarantines::find(&mut tx, caller.group_id, quarantine_id).await? {
+    if let Some(standing) = quarantines::find(&mut tx, caller.group_id, quarantine_id).await? {
         return must_be_the_same(standing, &input).map(|q| (StatusCode::OK, Json(q.into())));
     }
     must_be_a_clients_id(quarantine_id, "quarantine")?;
@@ -287,9 +289,9 @@ async fn put_quarantine(
         key_id: Some(caller.key_id),
         release: None,
     };
-    if !store::quarantines::insert(&mut tx, caller.group_id, &wanted).await? {
+    if !quarantines::insert(&mut tx, caller.group_id, &wanted).await? {
         // Somebody took the id between the look and the write.
-        let standing = store::quarantines::find(&mut tx, caller.group_id, quarantine_id).await?;
+        let standing = quarantines::find(&mut tx, caller.group_id, quarantine_id).await?;
         let standing = standing.ok_or_else(ApiError::internal)?;
         return must_be_the_same(standing, &input).map(|q| (StatusCode::OK, Json(q.into())));
     }
@@ -345,7 +347,7 @@ fn must_be_the_same(standing: Quarantine, input: &QuarantineInput) -> ApiResult<
 
 /// The quarantine, if there is one within the caller's reach.
 async fn find_quarantine(db: &mut PgConnection, caller: &Caller, quarantine_id: Uuid) -> ApiResult<Quarantine> {
-    store::quarantines::find(db, caller.group_id, quarantine_id)
+    quarantines::find(db, caller.group_id, quarantine_id)
         .await?
         .filter(|q| caller.reach.covers_subject(q.clinic_id, q.subject_id))
         .ok_or_else(|| ApiError::not_found("quarantine"))
@@ -387,8 +389,7 @@ async fn list_quarantines(
     // One more than is shown tells whether there is a next page.
     let at_most = i64::from(limit) + 1;
     let group_id = caller.group_id;
-    let mut found =
-        store::quarantines::list_of_clinic(&mut tx, group_id, clinic_id, query.standing, place, at_most).await?;
+    let mut found = quarantines::list_of_clinic(&mut tx, group_id, clinic_id, query.standing, place, at_most).await?;
     tx.commit().await?;
     let path = format!("/v1/clinics/{clinic_id}/quarantines");
     let filters = [("standing", query.standing.then(|| "true".to_owned()))];
@@ -450,7 +451,7 @@ async fn release_quarantine(
         key_id: caller.key_id,
     };
     let of = (quarantine_id, found.clinic_id);
-    if !store::quarantines::insert_release(&mut tx, caller.group_id, of, &release).await? {
+    if !quarantines::insert_release(&mut tx, caller.group_id, of, &release).await? {
         return Err(ApiError::conflict(
             "release-id-taken",
             "The release id stands for another release",

@@ -97,7 +97,7 @@ async fn get_readiness_history(
     let (from, until) = query.span(caller.now)?;
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     let operatory = find_operatory(&mut tx, &caller, operatory_id).await?;
-    let past = store::readiness_history::load(&mut tx, caller.group_id, operatory, (from, until)).await?;
+    let past = store::readiness::history::load(&mut tx, caller.group_id, operatory, (from, until)).await?;
     tx.commit().await?;
     let intervals = past.intervals(from, until).into_iter().map(ReadinessInterval::from).collect();
     Ok(Json(ReadinessHistory { operatory_id, intervals, notice: NOTICE }))

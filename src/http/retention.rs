@@ -38,9 +38,9 @@ use crate::domain::retention::{
     old_enough_until, shipped,
 };
 use crate::store::clinics::ClinicRow;
-use crate::store::purge_trials::MOST_HOLDS;
-use crate::store::retention::{RetentionSetting, own_years};
-use crate::store::{self, legal_holds, seals};
+use crate::store::retention::purge_trials::MOST_HOLDS;
+use crate::store::retention::{RetentionSetting, legal_holds, own_years};
+use crate::store::{self, seals};
 
 /// How long a class is to be kept, as it is set.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]

@@ -262,7 +262,7 @@ async fn check_selection(change: &mut Change<'_>, group_id: Uuid, routine: &Rout
     if let Some(ids) = &routine.selection.subject_ids {
         let ids: Vec<_> = ids.iter().copied().collect();
         let kind = routine.subject_kind;
-        let missing = store::subjects::list_missing(change.db(), group_id, kind, &ids).await?;
+        let missing = store::clinics::subjects::list_missing(change.db(), group_id, kind, &ids).await?;
         check_found(&mut faults, "/routine/selection/subject_ids", &missing, kind.as_str());
     }
     for (i, step) in routine.steps.iter().enumerate() {

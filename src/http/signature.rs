@@ -29,8 +29,10 @@ use crate::domain::corrective_action::Signing;
 use crate::domain::fault::Fault;
 use crate::domain::pin::{Cost, Pin, PinHash};
 use crate::domain::staff::{StaffMember, StaffRole, Standing, Work, is_family_key, standing};
-use crate::store::pins::Try;
-use crate::store::{self, clinics, pins, staff, subjects};
+use crate::store;
+use crate::store::clinics::{self, subjects};
+use crate::store::staff;
+use crate::store::staff::pins::{self, Try};
 
 /// Hashes at work at once: each takes 19 MiB and a core, and the rest of the service wants some too.
 static HASHING: Semaphore = Semaphore::const_new(2);

@@ -24,8 +24,8 @@ use crate::domain::site_event::SiteEventKind;
 use crate::domain::subject::{ServiceState, Subject, SubjectKind};
 use crate::store;
 use crate::store::clinics::find as find_clinic;
+use crate::store::clinics::subjects::SubjectRow;
 use crate::store::site_events::SiteEventRow;
-use crate::store::subjects::SubjectRow;
 
 /// Which subjects are asked for.
 #[derive(Debug, Deserialize, IntoParams)]
@@ -141,13 +141,13 @@ pub(super) async fn list<D: From<SubjectRow>>(
             if reach.covers_group() && find_clinic(&mut tx, caller.group_id, clinic_id).await?.is_none() {
                 return Err(ApiError::not_found("clinic"));
             }
-            store::subjects::list(&mut tx, caller.group_id, kinds, Some(&[clinic_id])).await?
+            store::clinics::subjects::list(&mut tx, caller.group_id, kinds, Some(&[clinic_id])).await?
         }
         (None, Reach::Operatory { operatory_id }) => {
-            let own = store::subjects::find_row(&mut tx, caller.group_id, *operatory_id).await?;
+            let own = store::clinics::subjects::find_row(&mut tx, caller.group_id, *operatory_id).await?;
             own.into_iter().filter(|row| kinds.contains(&row.subject.kind)).collect()
         }
-        (None, reach) => store::subjects::list(&mut tx, caller.group_id, kinds, reach.clinics()).await?,
+        (None, reach) => store::clinics::subjects::list(&mut tx, caller.group_id, kinds, reach.clinics()).await?,
     };
     tx.commit().await?;
     Ok(rows.into_iter().map(D::from).collect())
@@ -162,7 +162,7 @@ pub(super) async fn get<D: From<SubjectRow>>(
     what: &str,
 ) -> ApiResult<Json<D>> {
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
-    let row = store::subjects::find_row(&mut tx, caller.group_id, subject_id).await?;
+    let row = store::clinics::subjects::find_row(&mut tx, caller.group_id, subject_id).await?;
     tx.commit().await?;
     let row = row.filter(|row| kinds.contains(&row.subject.kind)).ok_or_else(|| ApiError::not_found(what))?;
     caller.must_reach_subject(row.subject.clinic_id, subject_id, what)?;
@@ -177,7 +177,7 @@ pub(super) async fn put<D: From<SubjectRow> + Serialize>(
     checked: Result<Wanted, Vec<Fault>>,
 ) -> Edited<(StatusCode, Json<D>)> {
     let (mut change, Wanted { mut row, commissioned_on }) = Change::begin(state, caller, edit, checked).await?;
-    let before = store::subjects::find_row(change.db(), caller.group_id, row.subject.id).await?;
+    let before = store::clinics::subjects::find_row(change.db(), caller.group_id, row.subject.id).await?;
     if let Some(before) = &before {
         must_keep_kind(before.subject.kind, row.subject.kind)?;
         keep_since(&before.subject.service, &mut row.subject.service);
@@ -192,7 +192,7 @@ pub(super) async fn put<D: From<SubjectRow> + Serialize>(
     row.subject.commissioned_on = settle_commissioned_on(commissioned_on, before.as_ref().map(|b| &b.subject), today)?;
     let created = before.is_none();
     if before.as_ref() != Some(&row) {
-        store::subjects::save(change.db(), caller.group_id, &row, caller.now).await?;
+        store::clinics::subjects::save(change.db(), caller.group_id, &row, caller.now).await?;
         if let Some(before) = &before {
             note_return(&mut change, caller, &before.subject, &row.subject).await?;
             after_leaving_mains(change.db(), caller, &before.subject, &row.subject).await?;

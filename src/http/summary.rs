@@ -22,7 +22,7 @@ use super::problem::{ApiError, ApiResult};
 use super::representation::{self, CsvRow, Format, text_cell};
 use crate::domain::zone;
 use crate::store;
-use crate::store::summary::{Counts, Span};
+use crate::store::tasks::summary::{Counts, Span};
 
 const DEFAULT_DAYS: u64 = 28;
 const MOST_DAYS: i64 = 400;
@@ -218,7 +218,7 @@ async fn get_summary(
             Span { clinic_id: clinic.clinic_id, from_on, to_on }
         })
         .collect();
-    let counts = store::summary::list(&mut tx, caller.group_id, &spans, caller.now).await?;
+    let counts = store::tasks::summary::list(&mut tx, caller.group_id, &spans, caller.now).await?;
     tx.commit().await?;
     let items = clinics
         .into_iter()

@@ -28,8 +28,9 @@ use crate::domain::routine::Routine;
 use crate::domain::step::{self, StepEvidence};
 use crate::domain::subject::{Subject, SubjectKind};
 use crate::domain::task::{State as TaskState, TaskId};
-use crate::store::tasks::Task;
-use crate::store::{self, StoreError, completions, subjects, tasks};
+use crate::store::clinics::subjects;
+use crate::store::tasks::{self, Task};
+use crate::store::{self, StoreError, completions};
 
 /// The routes of tasks.
 pub fn router() -> OpenApiRouter<AppState> {

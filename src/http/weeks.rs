@@ -67,7 +67,7 @@ async fn list_weeks(
 ) -> ApiResult<Json<DatedWeekList>> {
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     find_reached(&mut tx, &caller, clinic_id).await?;
-    let weeks = store::weeks::list_weeks(&mut tx, caller.group_id, clinic_id).await?;
+    let weeks = store::clinics::weeks::list_weeks(&mut tx, caller.group_id, clinic_id).await?;
     tx.commit().await?;
     let items = weeks.into_iter().map(|(effective_on, week)| DatedWeekDocument { effective_on, week }).collect();
     Ok(Json(DatedWeekList { items }))
@@ -106,7 +106,7 @@ async fn put_week(
     faults.extend(week.faults().into_iter().map(|f| f.under("/week")));
     let (mut change, week) = Change::begin(&state, &caller, edit, without_faults(week, faults)).await?;
     let clinic = change.clinic(clinic_id).await?;
-    let weeks = store::weeks::list_weeks(change.db(), caller.group_id, clinic_id).await?;
+    let weeks = store::clinics::weeks::list_weeks(change.db(), caller.group_id, clinic_id).await?;
     let before = weeks.get(&effective_on);
     let document = DatedWeekDocument { effective_on, week };
     if before != Some(&document.week) {
@@ -118,7 +118,7 @@ async fn put_week(
             must_have_room(i64::try_from(weeks.len()).unwrap_or(i64::MAX), MOST_WEEKS, "dated weeks of a clinic")?;
         }
         let week = (effective_on, &document.week);
-        store::weeks::save_week(change.db(), caller.group_id, clinic_id, week, caller.now).await?;
+        store::clinics::weeks::save_week(change.db(), caller.group_id, clinic_id, week, caller.now).await?;
         change.tell(EventKind::ClinicChanged, Some(clinic_id), &json!({ "dated_week": document })).await?;
         change.replan_clinic(clinic_id).await?;
     }
@@ -151,7 +151,7 @@ async fn delete_week(
     check_date(&mut faults, "", effective_on);
     let (mut change, ()) = Change::begin(&state, &caller, edit, without_faults((), faults)).await?;
     let clinic = change.clinic(clinic_id).await?;
-    let weeks = store::weeks::list_weeks(change.db(), caller.group_id, clinic_id).await?;
+    let weeks = store::clinics::weeks::list_weeks(change.db(), caller.group_id, clinic_id).await?;
     if weeks.contains_key(&effective_on) {
         let order = WeekOrder { undated: clinic.week.as_ref(), dated: &weeks };
         if let Some(next_on) = order.overlap_without(effective_on) {
@@ -162,7 +162,7 @@ async fn delete_week(
             )
             .into());
         }
-        store::weeks::delete_week(change.db(), caller.group_id, clinic_id, effective_on).await?;
+        store::clinics::weeks::delete_week(change.db(), caller.group_id, clinic_id, effective_on).await?;
         let what = json!({ "removed_dated_week_on": effective_on });
         change.tell(EventKind::ClinicChanged, Some(clinic_id), &what).await?;
         change.replan_clinic(clinic_id).await?;

@@ -27,8 +27,9 @@ use crate::domain::plan::absence::{self, Absence, NoTask};
 use crate::domain::plan::because::{Because, Fact, RoutineNames, sentence_without_reason};
 use crate::domain::task::{Outcome, State as TaskState};
 use crate::domain::zone::Zone;
-use crate::store::tasks::Task;
-use crate::store::{self, StoreError, facts, routines, tasks};
+use crate::store::planning::facts;
+use crate::store::tasks::{self, Task};
+use crate::store::{self, StoreError, routines};
 
 /// How far from the clinic's today a day may be asked about. A bound on the work of one answer.
 const REACH_DAYS: i64 = 400;

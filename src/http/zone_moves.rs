@@ -21,7 +21,7 @@ use super::problem::ApiResult;
 use super::samples;
 use crate::domain::access::{Reach, Role};
 use crate::store;
-use crate::store::zone_moves::ZoneMove;
+use crate::store::planning::zone_moves::ZoneMove;
 
 /// A task whose instant is another since the clinic is planned with newer zone data.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
@@ -97,7 +97,7 @@ async fn list_zone_moves(
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     // One more than is shown tells whether there is a next page.
     let at_most = i64::from(limit) + 1;
-    let mut rows = store::zone_moves::list(&mut tx, caller.group_id, reached, place, at_most).await?;
+    let mut rows = store::planning::zone_moves::list(&mut tx, caller.group_id, reached, place, at_most).await?;
     tx.commit().await?;
     let link = query.cut("/v1/zone-moves", &mut rows, limit, |moved| (moved.moved_at, moved.task_id));
     let page = ZoneMovePage { items: rows.into_iter().map(ZoneMoveDocument::from).collect() };

@@ -35,7 +35,8 @@ use crate::http::problem::{ApiError, ApiResult};
 use crate::http::samples;
 use crate::http::signature;
 use crate::http::who::{self, Said, Who};
-use crate::store::{self, actions, corrective_actions, events, step_tests};
+use crate::store::corrective_actions::{self, actions, step_tests};
+use crate::store::{self, events};
 
 /// How long before the opening a first step may have been done: somebody acts before the record says so.
 const BEFORE_OPENING: TimeDelta = TimeDelta::days(7);

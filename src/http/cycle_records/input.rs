@@ -10,7 +10,7 @@ use crate::domain::cycle_load::{Chamber, CycleLoad, PrintedOutcome};
 use crate::domain::cycle_reading::{CycleReading, read_csv, record_faults};
 use crate::domain::fault::{Fault, check_optional_text, check_text};
 use crate::domain::plateau::TemperatureBand;
-use crate::store::cycle_records::CycleRecord;
+use crate::store::cycles::records::CycleRecord;
 
 /// A record of a cycle as it is handed in: its readings, as they are or as the text of a CSV file, and what is known of its
 /// load. What is left out stays as it was said before.

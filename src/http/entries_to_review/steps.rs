@@ -24,7 +24,7 @@ use crate::http::problem::ApiResult;
 use crate::http::representation::{self, CsvRow, Format, instant_cell, text_cell};
 use crate::http::samples;
 use crate::store;
-use crate::store::flagged::{self, FlaggedStep};
+use crate::store::completions::flagged::{self, FlaggedStep};
 
 const PATH: &str = "/v1/entries-to-review/steps";
 

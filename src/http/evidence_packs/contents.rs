@@ -22,11 +22,11 @@ use crate::domain::seal::tree::TreeHash;
 use crate::http::representation::RowFormat;
 use crate::http::rows::{write_head, write_record, write_row};
 use crate::http::streaming::{PIECE_BYTES, Pieces, StreamError};
+use crate::store::exports::packs::{self, Instants, Narrowing, Period};
+use crate::store::exports::record_sets::{Pace, RECORD_SETS, RecordSet};
+use crate::store::exports::snapshots::Snapshot;
 use crate::store::exports::{self, Column};
-use crate::store::packs::{self, Instants, Narrowing, Period};
-use crate::store::record_sets::{Pace, RECORD_SETS, RecordSet};
-use crate::store::snapshots::Snapshot;
-use crate::store::{seal_checks, seal_records, seals};
+use crate::store::seals;
 
 /// The checker of proofs, as it stands in the repository.
 const CHECK_PROOF: &str = include_str!("../../../seed-demo/check_proof.py");
@@ -184,14 +184,14 @@ async fn write_proofs(
         rows_not_sealed: told.not_sealed,
         ..Found::default()
     };
-    let of_chain = seal_checks::check_chain(tx, pack.group_id, pack.period.clinic_id, &pack.seals).await?;
+    let of_chain = seals::checks::check_chain(tx, pack.group_id, pack.period.clinic_id, &pack.seals).await?;
     found.not_as_sealed.extend(of_chain.iter().map(in_words));
     for number in &told.seals {
         let Some(seal) = pack.seals.get(*number) else { continue };
         let (group_id, clinic_id, day) = (pack.group_id, pack.period.clinic_id, seal.clinic_day);
         // What lies before the first seal was not there when that was made: it is looked at with it.
         let from = (seal.number > 0).then_some(seal.recorded_from);
-        let rows = seal_records::list(tx, group_id, clinic_id, from, seal.recorded_until).await?;
+        let rows = seals::records::list(tx, group_id, clinic_id, from, seal.recorded_until).await?;
         let leaves = seals::list_leaves(tx, group_id, clinic_id, (day, day)).await?.remove(&day).unwrap_or_default();
         let records: Vec<(bool, Record)> =
             rows.into_iter().map(|(_, record)| (told.tells(*number, &record), record)).collect();
@@ -200,7 +200,7 @@ async fn write_proofs(
         let made = tokio::task::spawn_blocking(move || prove(of_day, records, leaves, &chain)).await;
         let (proof, differing) = made.map_err(|error| StreamError::Unwritable(error.to_string()))?;
         let (differing, purged) =
-            seal_checks::account_for_purged(tx, seal, sealed, differing, pack.cover.made_at).await?;
+            seals::checks::account_for_purged(tx, seal, sealed, differing, pack.cover.made_at).await?;
         found.not_as_sealed.extend(differing.iter().map(in_words));
         found.purged.extend(purged.iter().map(differences::purged));
         let proof = match proof {

@@ -13,7 +13,7 @@ use crate::http::openapi::{Example, Part};
 use crate::http::samples;
 use crate::http::signature::SignatureInput;
 use crate::http::signing;
-use crate::store::purge_trials::Worked;
+use crate::store::retention::purge_trials::Worked;
 
 /// What a trial looks at.
 #[derive(Debug, Deserialize, IntoParams)]
