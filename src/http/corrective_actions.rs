@@ -3,8 +3,10 @@
 //! The rule of this file: steps are recorded in order and once; a second person closes the action; nothing of it is ever
 //! removed. It says what is recorded and what is missing, never that something is fit to be used.
 
+pub mod chains;
 mod closing;
 mod documents;
+pub mod quarantines;
 mod recording;
 mod work;
 
@@ -25,6 +27,7 @@ use uuid::Uuid;
 
 pub use self::closing::CloseInput;
 pub use self::documents::{ActionDocument, ActionInput, ActionListItem};
+use self::quarantines::{find_subject, must_be_a_clients_id};
 pub use self::recording::StepRecordInput;
 use super::AppState;
 use super::caller::Caller;
@@ -33,7 +36,6 @@ use super::extract::{Body, Path, Query};
 use super::openapi::{Example, Part};
 use super::paging::{NewestFirst, linked};
 use super::problem::{ApiError, ApiResult};
-use super::quarantines::{find_subject, must_be_a_clients_id};
 use super::samples;
 use crate::domain::access::Role;
 use crate::domain::chain::{ChainKind, StepOwner};
@@ -42,7 +44,7 @@ use crate::domain::cycle_load::Chamber;
 use crate::domain::fault::{Fault, check_text};
 use crate::store::corrective_actions::actions::{self, Opening};
 use crate::store::corrective_actions::worklist::{self, ActionFilter, ListedAction};
-use crate::store::corrective_actions::{self, chains, held_loads, quarantines};
+use crate::store::corrective_actions::{self, held_loads};
 use crate::store::{self, cycles};
 
 const MAY_WORK: [Role; 3] = [Role::Chairside, Role::Manager, Role::Administrator];
@@ -327,7 +329,7 @@ async fn must_know_its_tests(db: &mut PgConnection, caller: &Caller, input: &Act
         let found = store::routines::find_newest(db, caller.group_id, routine_id).await?;
         found.is_none().then_some("names no routine of this group")
     } else {
-        let chain = chains::current(db, caller.group_id, input.kind).await?.chain;
+        let chain = corrective_actions::chains::current(db, caller.group_id, input.kind).await?.chain;
         let needs = chain.steps.iter().any(|s| s.evidence.is_test() && s.evidence.names_routine().is_none());
         needs.then_some("must name the routine whose tests this chain asks for")
     };
@@ -359,7 +361,7 @@ async fn list_corrective_action_cycles(
         cycles::list_of_subject_since(&mut tx, caller.group_id, action.subject_id, since, place, at_most).await?;
     let cycle_ids: Vec<Uuid> = marks.iter().map(|mark| mark.cycle_id).collect();
     let loads = cycles::records::list_loads(&mut tx, caller.group_id, &cycle_ids).await?;
-    let held = quarantines::list_held_for(&mut tx, caller.group_id, action_id, &cycle_ids).await?;
+    let held = corrective_actions::quarantines::list_held_for(&mut tx, caller.group_id, action_id, &cycle_ids).await?;
     let held: BTreeMap<Uuid, Uuid> = held.into_iter().collect();
     tx.commit().await?;
     let path = format!("/v1/corrective-actions/{action_id}/cycles");

@@ -4,6 +4,10 @@
 //! record; nothing is judged here. One that is posted late is held with the loads of an action that is open about its
 //! machine.
 
+pub mod loads;
+pub mod log_reductions;
+pub mod records;
+
 use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;

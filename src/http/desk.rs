@@ -3,6 +3,9 @@
 //! The rule of this file: what the desk reports has happened, so it is kept, never argued with. Bodies have no place
 //! for a patient; an unknown field is refused before anything else is looked at.
 
+pub mod days_without_presence;
+pub mod presence;
+
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::Response;

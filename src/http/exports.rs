@@ -5,6 +5,8 @@
 //! [`crate::domain::seal::SETTLED_AFTER`], so an export ends so long before now, and a cursor never passes a row that is
 //! committed late.
 
+pub mod evidence_packs;
+
 use axum::extract::State;
 use axum::http::HeaderValue;
 use axum::http::header::{CONTENT_TYPE, LINK, VARY};

@@ -3,6 +3,9 @@
 //! The rule of this file: an answer names what is missing and says that it is about records only; what may be done
 //! with the chair is decided by a person.
 
+pub mod board;
+pub mod history;
+
 use std::collections::BTreeSet;
 
 use axum::Json;

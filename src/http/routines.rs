@@ -3,6 +3,9 @@
 //! The rule of this file: a change of a routine is a new version for clinic days to come. No version is ever changed,
 //! and none reaches back to days that were worked under another.
 
+pub mod ladder;
+pub mod own_limits;
+
 use std::collections::BTreeSet;
 
 use axum::Json;

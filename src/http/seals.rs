@@ -3,6 +3,8 @@
 //! The rule of this file: it tells of differences and never of worth. That a record is as it was sealed says that
 //! nobody changed it since, not that what it says is so.
 
+pub mod proofs;
+
 use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
 

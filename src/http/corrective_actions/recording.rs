@@ -33,8 +33,8 @@ use crate::http::extract::{Body, Path};
 use crate::http::openapi::{Example, Part};
 use crate::http::problem::{ApiError, ApiResult};
 use crate::http::samples;
-use crate::http::signature;
-use crate::http::who::{self, Said, Who};
+use crate::http::staff::signature;
+use crate::http::staff::who::{self, Said, Who};
 use crate::store::corrective_actions::{self, actions, step_tests};
 use crate::store::{self, events};
 
