@@ -1,4 +1,6 @@
-//! What others may ask. One resource is one file: its documents, its handlers, its `router()`.
+//! What others may ask. One resource is one file: its documents, its handlers, its `router()`. What belongs to another
+//! resource stands in that one's room, the folder of its name: a clinic's hours in [`clinics::hours`]. What all of them
+//! share stands beside this file.
 //!
 //! The rule of this module: a handler reads the clock once (its [`caller::Caller`] carries the instant), opens one
 //! transaction, lets the domain decide, and commits the change together with the event it causes.

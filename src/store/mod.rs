@@ -1,5 +1,6 @@
 //! What is remembered. All SQL stands here and nothing else does: free functions over `&mut PgConnection` that take
-//! the group and, where time matters, `now`.
+//! the group and, where time matters, `now`. What belongs together is one room: a file and the folder of its name, as
+//! [`seals`] with the [`seals::records`] that are sealed.
 //!
 //! The rule of this module: no query runs outside a transaction that [`begin`] opened. It puts on the service's own
 //! database role and names the tenant; a query that slips past it has no right to any table.
