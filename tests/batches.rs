@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use chairtide::domain::seal;
 use chairtide::domain::seal::record::{Record, leaves};
 use chairtide::domain::seal::tree::TreeHash;
-use chairtide::store::seal_records;
+use chairtide::store::seals;
 use chrono::{DateTime, Days, TimeDelta, Utc};
 use proptest::collection::vec;
 use proptest::prelude::{Just, Strategy as _};
@@ -189,7 +189,8 @@ async fn the_order_of_batches_and_of_what_is_in_them_does_not_matter(pool: PgPoo
 /// How many records a group has, and the root that would seal them: but for the group and the keys, which are random.
 async fn root_of_day(pool: &PgPool, group_id: Uuid, clinic_id: Uuid) -> (usize, TreeHash) {
     let mut db = pool.acquire().await.expect("a connection");
-    let rows = seal_records::list(&mut db, group_id, clinic_id, None, at("2026-11-03T00:00:00Z")).await.expect("rows");
+    let rows =
+        seals::records::list(&mut db, group_id, clinic_id, None, at("2026-11-03T00:00:00Z")).await.expect("rows");
     let mut records: Vec<Record> = rows.into_iter().map(|(_, record)| record).collect();
     for record in &mut records {
         record.fields.retain(|name, _| name != "group_id" && name != "key_id");

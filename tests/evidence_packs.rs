@@ -13,7 +13,7 @@ use axum::http::{Request, StatusCode};
 use axum::response::Response;
 use chairtide::domain::seal::ChainHead;
 use chairtide::domain::seal::proof::check_proof;
-use chairtide::store::record_sets::RECORD_SETS;
+use chairtide::store::exports::record_sets::RECORD_SETS;
 use serde_json::{Value, json};
 use sqlx::{AssertSqlSafe, PgPool};
 use tempfile::TempDir;

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use axum::http::Method;
-use chairtide::store::record_sets::{Pace, RECORD_SETS};
+use chairtide::store::exports::record_sets::{Pace, RECORD_SETS};
 use chairtide::store::reporting;
 use chrono::TimeDelta;
 use serde_json::{Value, json};

@@ -143,7 +143,7 @@ async fn a_full_day_is_marked_once_listed_and_unmarked(pool: PgPool) {
 
     let mut tx = store::begin(&pool, id(1)).await.expect("a transaction");
     let asked = (on("2026-11-21"), on("2026-12-01"));
-    let full = store::weeks::list_full_days(&mut tx, id(1), clinic.clinic_id, asked).await.expect("days");
+    let full = store::clinics::weeks::list_full_days(&mut tx, id(1), clinic.clinic_id, asked).await.expect("days");
     assert_eq!(full.into_iter().collect::<Vec<_>>(), [on("2026-12-01")]);
     tx.rollback().await.expect("back");
     for _ in 0..2 {
@@ -189,7 +189,8 @@ async fn a_subject_is_there_from_its_first_day_or_the_local_date_it_was_entered_
     sqlx::query("update subject set commissioned_on = null").execute(&pool).await.expect("the owner may");
     assert_eq!(clinic.tablet.get(&chair).await.expect(200)["commissioned_on"], "2026-11-03");
     let mut tx = store::begin(&pool, id(1)).await.expect("a transaction");
-    let itself = store::subjects::find(&mut tx, id(1), clinic.clinic_id).await.expect("read").expect("a subject");
+    let itself =
+        store::clinics::subjects::find(&mut tx, id(1), clinic.clinic_id).await.expect("read").expect("a subject");
     assert_eq!(itself.commissioned_on, on("2026-11-03"));
 }
 

@@ -7,10 +7,11 @@ use chairtide::domain::corrective_action::{ActionNote, ActionNoteKind, Closing, 
 use chairtide::domain::quarantine::Release;
 use chairtide::domain::seal::DaySeal;
 use chairtide::jobs::sealer;
+use chairtide::store::corrective_actions::{self, quarantines};
 use chairtide::store::cycles::CycleMark;
-use chairtide::store::misses::{self, MissReason};
 use chairtide::store::sign_offs::{self, SignOff};
-use chairtide::store::{self, StoreError, corrective_actions, quarantines, seals};
+use chairtide::store::tasks::misses::{self, MissReason};
+use chairtide::store::{self, StoreError, seals};
 use chrono::{NaiveDate, TimeDelta};
 use serde_json::{Value, json};
 use sqlx::PgPool;

@@ -166,7 +166,7 @@ async fn a_return_to_service_is_an_event_of_its_own_once_for_each_time(pool: PgP
     assert_eq!(ids.len(), 2);
 
     let mut tx = store::begin(&pool, id(1)).await.expect("a transaction");
-    let subjects = store::subjects::list_of_clinic(&mut tx, id(1), clinic.clinic_id).await.expect("subjects");
+    let subjects = store::clinics::subjects::list_of_clinic(&mut tx, id(1), clinic.clinic_id).await.expect("subjects");
     let of_chair = subjects.iter().find(|s| s.id == clinic.chair).expect("it stands there");
     let spell = |from, until, reason: &str| Spell { from: at(from), until: Some(at(until)), reason: reason.to_owned() };
     assert_eq!(

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use chairtide::domain::seal::record::RecordName;
 use chairtide::domain::seal::tamper::SealFinding;
 use chairtide::jobs::sealer;
-use chairtide::store::{seal_checks, seal_records, seals};
+use chairtide::store::seals;
 use serde_json::{Value, json};
 use sqlx::{AssertSqlSafe, PgConnection, PgPool, Row as _};
 
@@ -261,9 +261,9 @@ fn another(column: &str, data_type: &str) -> String {
 /// What the checks of all sealed days find.
 async fn findings(db: &mut PgConnection, clinic: &Clinic<'_>) -> Vec<SealFinding> {
     let all = seals::list_seals(db, id(1), clinic.clinic_id).await.expect("seals");
-    let mut found = seal_checks::check_chain(db, id(1), clinic.clinic_id, &all).await.expect("checked");
+    let mut found = seals::checks::check_chain(db, id(1), clinic.clinic_id, &all).await.expect("checked");
     let now = all.last().expect("a seal").sealed_at;
-    found.extend(seal_checks::check_days(db, id(1), clinic.clinic_id, &all, now).await.expect("checked"));
+    found.extend(seals::checks::check_days(db, id(1), clinic.clinic_id, &all, now).await.expect("checked"));
     found
 }
 
@@ -449,7 +449,7 @@ async fn edits_of_leaves_seals_and_the_last_seal_are_found_and_kept_by_the_loop(
     // The row and its leaf, so that no record can be named.
     owner("update cycle_mark set program = 'B' where group_id = $1").await;
     let mut db = pool.acquire().await.expect("a connection");
-    let rows = seal_records::list(&mut db, id(1), clinic.clinic_id, None, app.clock.now()).await.expect("rows");
+    let rows = seals::records::list(&mut db, id(1), clinic.clinic_id, None, app.clock.now()).await.expect("rows");
     let (_, cycle) = rows.into_iter().find(|(_, record)| record.kind == "cycle_mark").expect("a cycle");
     let leaf = cycle.leaf().expect("a leaf").to_string();
     owner(&format!("update seal_leaf set leaf = '\\x{leaf}' where group_id = $1 and kind = 'cycle_mark'")).await;
@@ -529,7 +529,7 @@ async fn records_have_every_column_of_their_tables(pool: PgPool) {
         }
     }
     let rows =
-        seal_records::list(&mut db, id(1), clinic.clinic_id, None, at("2026-11-03T00:00:00Z")).await.expect("rows");
+        seals::records::list(&mut db, id(1), clinic.clinic_id, None, at("2026-11-03T00:00:00Z")).await.expect("rows");
     for kind in &KINDS {
         let records: Vec<_> = rows.iter().filter(|(_, record)| record.kind == kind.record).collect();
         assert!(!records.is_empty(), "no {}", kind.record);

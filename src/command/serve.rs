@@ -19,8 +19,9 @@ use super::connect::Database;
 use super::connections;
 use crate::clock::Clock;
 use crate::config::Config;
+use crate::http::health::{self, metrics};
 use crate::http::streaming::Room;
-use crate::http::{self, AppState, health, metrics};
+use crate::http::{self, AppState};
 use crate::jobs::{self, Jobs};
 
 /// Between two foldings of what was measured, for when nobody scrapes.

@@ -3,6 +3,18 @@
 //! The rule of this file: a clinic out of a key's reach does not exist for it, and one operatory's key reaches no
 //! clinic.
 
+pub mod closure_import;
+pub mod closures;
+pub mod equipment;
+pub mod full_days;
+pub mod group;
+pub mod hours;
+pub mod instruments;
+pub mod operatories;
+pub mod special_openings;
+pub mod subjects;
+pub mod weeks;
+
 use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -191,7 +203,8 @@ async fn put_clinic(
     }
     let document = ClinicDocument::from(&clinic);
     if before.as_ref() != Some(&clinic) {
-        if before.is_none() && store::subjects::find(change.db(), caller.group_id, clinic_id).await?.is_some() {
+        if before.is_none() && store::clinics::subjects::find(change.db(), caller.group_id, clinic_id).await?.is_some()
+        {
             return Err(ApiError::conflict(
                 "kind-is-fixed",
                 "The id names something else",

@@ -4,6 +4,7 @@
 //! harmless; and each item of a batch stands or falls by itself, in a transaction of its own.
 
 mod documents;
+pub mod entries_to_review;
 mod known;
 mod people;
 mod recording;
@@ -28,7 +29,7 @@ use super::extract::{Body, Path, RawBody, read_frame, read_value};
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult, Problem};
 use super::samples;
-use super::signature::RightPins;
+use super::staff::signature::RightPins;
 use super::tasks::{Access, find_work};
 use crate::domain::access::Role;
 use crate::store::{self, completions};

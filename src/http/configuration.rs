@@ -3,7 +3,7 @@
 //! The rule of this file: only an administrator's key that reaches the whole group opens a `Change`, changes of a
 //! group happen one at a time, and a change that moves plans marks them and wakes the planner once it is kept. What
 //! stands already with the same content is left alone: no event, no new plan. Every change can be tried first: it then
-//! takes the same way up to the commit, and leaves there with what it would do ([`super::preview`]).
+//! takes the same way up to the commit, and leaves there with what it would do ([`super::planning::preview`]).
 
 use std::collections::BTreeSet;
 
@@ -19,7 +19,7 @@ use uuid::Uuid;
 
 use super::AppState;
 use super::caller::Caller;
-use super::preview::{self, Preview};
+use super::planning::preview::{self, Preview};
 use super::problem::{ApiError, ApiResult};
 use crate::domain::access::Role;
 use crate::domain::event::EventKind;

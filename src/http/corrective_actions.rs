@@ -3,8 +3,10 @@
 //! The rule of this file: steps are recorded in order and once; a second person closes the action; nothing of it is ever
 //! removed. It says what is recorded and what is missing, never that something is fit to be used.
 
+pub mod chains;
 mod closing;
 mod documents;
+pub mod quarantines;
 mod recording;
 mod work;
 
@@ -25,6 +27,7 @@ use uuid::Uuid;
 
 pub use self::closing::CloseInput;
 pub use self::documents::{ActionDocument, ActionInput, ActionListItem};
+use self::quarantines::{find_subject, must_be_a_clients_id};
 pub use self::recording::StepRecordInput;
 use super::AppState;
 use super::caller::Caller;
@@ -33,16 +36,16 @@ use super::extract::{Body, Path, Query};
 use super::openapi::{Example, Part};
 use super::paging::{NewestFirst, linked};
 use super::problem::{ApiError, ApiResult};
-use super::quarantines::{find_subject, must_be_a_clients_id};
 use super::samples;
 use crate::domain::access::Role;
 use crate::domain::chain::{ChainKind, StepOwner};
 use crate::domain::corrective_action::{ActionCause, CorrectiveAction};
 use crate::domain::cycle_load::Chamber;
 use crate::domain::fault::{Fault, check_text};
-use crate::store::action_worklist::{self, ActionFilter, ListedAction};
-use crate::store::actions::{self, Opening};
-use crate::store::{self, chains, corrective_actions, cycle_records, cycles, held_loads, quarantines};
+use crate::store::corrective_actions::actions::{self, Opening};
+use crate::store::corrective_actions::worklist::{self, ActionFilter, ListedAction};
+use crate::store::corrective_actions::{self, held_loads};
+use crate::store::{self, cycles};
 
 const MAY_WORK: [Role; 3] = [Role::Chairside, Role::Manager, Role::Administrator];
 const MAY_READ: [Role; 4] = [Role::Chairside, Role::Manager, Role::Reader, Role::Administrator];
@@ -191,9 +194,9 @@ async fn list_corrective_actions(
     let at_most = i64::from(limit) + 1;
     let mut tx = store::begin(&state.pool, group_id).await?;
     let mut found = if query.is_closed() {
-        action_worklist::list_closed(&mut tx, group_id, reach, &filter, place, at_most).await?
+        worklist::list_closed(&mut tx, group_id, reach, &filter, place, at_most).await?
     } else {
-        action_worklist::list_open(&mut tx, group_id, reach, &filter, now, place, at_most).await?
+        worklist::list_open(&mut tx, group_id, reach, &filter, now, place, at_most).await?
     };
     tx.commit().await?;
     let place = |action: &ListedAction| (action.opened_at, action.action_id);
@@ -326,7 +329,7 @@ async fn must_know_its_tests(db: &mut PgConnection, caller: &Caller, input: &Act
         let found = store::routines::find_newest(db, caller.group_id, routine_id).await?;
         found.is_none().then_some("names no routine of this group")
     } else {
-        let chain = chains::current(db, caller.group_id, input.kind).await?.chain;
+        let chain = corrective_actions::chains::current(db, caller.group_id, input.kind).await?.chain;
         let needs = chain.steps.iter().any(|s| s.evidence.is_test() && s.evidence.names_routine().is_none());
         needs.then_some("must name the routine whose tests this chain asks for")
     };
@@ -357,8 +360,8 @@ async fn list_corrective_action_cycles(
     let mut marks =
         cycles::list_of_subject_since(&mut tx, caller.group_id, action.subject_id, since, place, at_most).await?;
     let cycle_ids: Vec<Uuid> = marks.iter().map(|mark| mark.cycle_id).collect();
-    let loads = cycle_records::list_loads(&mut tx, caller.group_id, &cycle_ids).await?;
-    let held = quarantines::list_held_for(&mut tx, caller.group_id, action_id, &cycle_ids).await?;
+    let loads = cycles::records::list_loads(&mut tx, caller.group_id, &cycle_ids).await?;
+    let held = corrective_actions::quarantines::list_held_for(&mut tx, caller.group_id, action_id, &cycle_ids).await?;
     let held: BTreeMap<Uuid, Uuid> = held.into_iter().collect();
     tx.commit().await?;
     let path = format!("/v1/corrective-actions/{action_id}/cycles");

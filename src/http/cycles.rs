@@ -4,6 +4,10 @@
 //! record; nothing is judged here. One that is posted late is held with the loads of an action that is open about its
 //! machine.
 
+pub mod loads;
+pub mod log_reductions;
+pub mod records;
+
 use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -30,8 +34,10 @@ use crate::domain::event::EventKind;
 use crate::domain::evidence::CLOCK_TOLERANCE;
 use crate::domain::fault::{Fault, check_optional_text};
 use crate::domain::subject::{Subject, SubjectKind};
+use crate::store::clinics::{self, subjects};
+use crate::store::corrective_actions::held_loads;
 use crate::store::cycles::CycleMark;
-use crate::store::{self, clinics, events, held_loads, planning, subjects};
+use crate::store::{self, events, planning};
 
 /// How far back a cycle may be posted, as for the desk's posts.
 const OLDEST_POST: TimeDelta = TimeDelta::days(7);

@@ -3,6 +3,9 @@
 //! The rule of this file: what the desk reports has happened, so it is kept, never argued with. Bodies have no place
 //! for a patient; an unknown field is refused before anything else is looked at.
 
+pub mod days_without_presence;
+pub mod presence;
+
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::Response;
@@ -30,8 +33,11 @@ use crate::domain::evidence::CLOCK_TOLERANCE;
 use crate::domain::hours::Hours;
 use crate::domain::subject::{Subject, SubjectKind};
 use crate::domain::zone;
+use crate::store::clinics::{self, subjects};
+use crate::store::corrective_actions::make_safe;
 use crate::store::desk::{DayMark, SeatingMark};
-use crate::store::{self, clinics, events, make_safe, misses, planning, subjects, tasks};
+use crate::store::tasks::{self, misses};
+use crate::store::{self, events, planning};
 
 /// How far back the desk may report.
 const OLDEST_POST: TimeDelta = TimeDelta::days(7);

@@ -5,6 +5,8 @@
 //! [`crate::domain::seal::SETTLED_AFTER`], so an export ends so long before now, and a cursor never passes a row that is
 //! committed late.
 
+pub mod evidence_packs;
+
 use axum::extract::State;
 use axum::http::HeaderValue;
 use axum::http::header::{CONTENT_TYPE, LINK, VARY};
@@ -33,9 +35,9 @@ use super::rows::{write_head, write_row};
 use super::seals::MAY_READ;
 use super::streaming::{self, PIECE_BYTES};
 use crate::store;
+use crate::store::exports::record_sets::{KeyType, Pace, RECORD_SETS, RecordSet};
+use crate::store::exports::snapshots::Snapshot;
 use crate::store::exports::{self, Page, Place};
-use crate::store::record_sets::{KeyType, Pace, RECORD_SETS, RecordSet};
-use crate::store::snapshots::Snapshot;
 
 const DEFAULT_LIMIT: u32 = 10_000;
 const HIGHEST_LIMIT: u32 = 100_000;

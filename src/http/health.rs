@@ -4,6 +4,7 @@
 //! fails only for what another instance may do better.
 
 mod look;
+pub mod metrics;
 
 use axum::Json;
 use axum::extract::State;
@@ -15,8 +16,8 @@ use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
+use self::metrics::lag;
 use super::AppState;
-use super::metrics::lag;
 use super::openapi::{Example, Part};
 use crate::domain::zone;
 

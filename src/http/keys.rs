@@ -263,7 +263,7 @@ async fn check_reach(change: &mut Change<'_>, group_id: Uuid, reach: &Reach) -> 
         }
         Reach::Operatory { operatory_id } => {
             let kind = SubjectKind::Operatory;
-            let missing = store::subjects::list_missing(change.db(), group_id, kind, &[*operatory_id]).await?;
+            let missing = store::clinics::subjects::list_missing(change.db(), group_id, kind, &[*operatory_id]).await?;
             check_found(&mut faults, "/reach/operatory_id", &missing, kind.as_str());
         }
     }

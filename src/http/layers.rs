@@ -18,8 +18,9 @@ use tower_http::catch_panic::CatchPanicLayer;
 use tracing::Instrument as _;
 use uuid::Uuid;
 
+use super::Limits;
+use super::health::metrics;
 use super::problem::{ApiError, REQUEST_ID};
-use super::{Limits, metrics};
 
 const X_REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
 

@@ -1,67 +1,30 @@
-//! What others may ask. One resource is one file: its documents, its handlers, its `router()`.
+//! What others may ask. One resource is one file: its documents, its handlers, its `router()`. What belongs to another
+//! resource stands in that one's room, the folder of its name: a clinic's hours in [`clinics::hours`]. What all of them
+//! share stands beside this file.
 //!
 //! The rule of this module: a handler reads the clock once (its [`caller::Caller`] carries the instant), opens one
 //! transaction, lets the domain decide, and commits the change together with the event it causes.
 
-pub mod board;
 pub mod caller;
-pub mod chains;
 pub mod clinics;
-pub mod closure_import;
-pub mod closures;
-pub mod competences;
 pub mod completions;
 mod conditional;
 pub mod configuration;
 pub mod corrective_actions;
-pub mod cycle_records;
 pub mod cycles;
-pub mod day_signing;
-pub mod days_without_presence;
 pub mod desk;
-pub mod dilutions;
-pub mod due;
-pub mod entries_to_review;
-pub mod equipment;
-pub mod evidence_packs;
-pub mod expiring;
 pub mod exports;
 pub mod extract;
-pub mod feeds;
-pub mod forecast;
-pub mod full_days;
-pub mod group;
 pub mod health;
-pub mod holds;
-pub mod hours;
 pub mod idempotency;
-pub mod instruments;
 pub mod keys;
-pub mod ladder;
 pub mod layers;
-pub mod legal_holds;
-pub mod loads;
-pub mod log_reductions;
-pub mod lot_marks;
-pub mod lots;
-pub mod metrics;
-pub mod miss_reasons;
 pub mod openapi;
-pub mod operatories;
-pub mod overdue;
-pub mod own_limits;
 pub mod paging;
-pub mod pins;
-pub mod plan_warnings;
-pub mod presence;
-pub mod preview;
+pub mod planning;
 pub mod problem;
 pub mod products;
-pub mod proofs;
-pub mod purges;
-pub mod quarantines;
 pub mod readiness;
-pub mod readiness_history;
 pub mod representation;
 pub mod retention;
 pub mod routines;
@@ -69,21 +32,11 @@ mod rows;
 mod samples;
 pub mod seals;
 pub mod sign_offs;
-pub mod signature;
-mod signing;
 pub mod site_events;
-pub mod special_openings;
 pub mod staff;
 pub mod streaming;
-pub mod subjects;
-pub mod summary;
 pub mod tasks;
 pub mod water_advisories;
-pub mod weeks;
-mod who;
-pub mod why;
-pub mod why_nothing;
-pub mod zone_moves;
 
 use std::sync::Arc;
 
@@ -130,75 +83,75 @@ pub struct Limits {
 #[must_use]
 pub fn resources() -> OpenApiRouter<AppState> {
     OpenApiRouter::new()
-        .merge(group::router())
+        .merge(clinics::group::router())
         .merge(clinics::router())
-        .merge(hours::router())
-        .merge(weeks::router())
-        .merge(zone_moves::router())
-        .merge(full_days::router())
-        .merge(closures::router())
-        .merge(closure_import::router())
-        .merge(special_openings::router())
-        .merge(operatories::router())
-        .merge(equipment::router())
+        .merge(clinics::hours::router())
+        .merge(clinics::weeks::router())
+        .merge(planning::zone_moves::router())
+        .merge(clinics::full_days::router())
+        .merge(clinics::closures::router())
+        .merge(clinics::closure_import::router())
+        .merge(clinics::special_openings::router())
+        .merge(clinics::operatories::router())
+        .merge(clinics::equipment::router())
         .merge(cycles::router())
-        .merge(cycle_records::router())
-        .merge(loads::router())
-        .merge(instruments::router())
+        .merge(cycles::records::router())
+        .merge(cycles::loads::router())
+        .merge(clinics::instruments::router())
         .merge(routines::router())
         .merge(products::router())
-        .merge(lots::router())
-        .merge(dilutions::router())
-        .merge(own_limits::router())
-        .merge(ladder::router())
+        .merge(products::lots::router())
+        .merge(products::dilutions::router())
+        .merge(routines::own_limits::router())
+        .merge(routines::ladder::router())
         .merge(keys::router())
         .merge(staff::router())
-        .merge(pins::router())
-        .merge(competences::router())
-        .merge(signature::router())
-        .merge(expiring::router())
-        .merge(presence::router())
-        .merge(days_without_presence::router())
-        .merge(entries_to_review::router())
-        .merge(feeds::router())
+        .merge(staff::pins::router())
+        .merge(staff::competences::router())
+        .merge(staff::signature::router())
+        .merge(staff::expiring::router())
+        .merge(desk::presence::router())
+        .merge(desk::days_without_presence::router())
+        .merge(completions::entries_to_review::router())
+        .merge(tasks::feeds::router())
         .merge(desk::router())
         .merge(readiness::router())
-        .merge(board::router())
-        .merge(due::router())
+        .merge(readiness::board::router())
+        .merge(tasks::due::router())
         .merge(tasks::router())
-        .merge(why::router())
-        .merge(why_nothing::router())
-        .merge(holds::router())
+        .merge(tasks::why::router())
+        .merge(tasks::why_nothing::router())
+        .merge(tasks::holds::router())
         .merge(completions::router())
         .merge(site_events::router())
-        .merge(chains::router())
+        .merge(corrective_actions::chains::router())
         .merge(corrective_actions::router())
-        .merge(quarantines::router())
+        .merge(corrective_actions::quarantines::router())
         .merge(water_advisories::router())
-        .merge(log_reductions::router())
-        .merge(readiness_history::router())
-        .merge(miss_reasons::router())
-        .merge(day_signing::router())
+        .merge(cycles::log_reductions::router())
+        .merge(readiness::history::router())
+        .merge(tasks::miss_reasons::router())
+        .merge(sign_offs::day_signing::router())
         .merge(sign_offs::router())
-        .merge(overdue::router())
-        .merge(summary::router())
-        .merge(forecast::router())
-        .merge(plan_warnings::router())
+        .merge(tasks::overdue::router())
+        .merge(tasks::summary::router())
+        .merge(planning::forecast::router())
+        .merge(planning::plan_warnings::router())
         .merge(exports::router())
-        .merge(evidence_packs::router())
+        .merge(exports::evidence_packs::router())
         .merge(seals::router())
-        .merge(proofs::router())
+        .merge(seals::proofs::router())
         .merge(retention::router())
-        .merge(legal_holds::router())
-        .merge(purges::router())
+        .merge(retention::legal_holds::router())
+        .merge(retention::purges::router())
         .merge(health::router())
-        .merge(metrics::router())
+        .merge(health::metrics::router())
 }
 
 /// The whole service as one router: the resources, the document about them, a page to read it, and what surrounds
 /// every request.
 pub fn app(state: AppState) -> Router {
-    metrics::install();
+    health::metrics::install();
     let limits = Arc::clone(&state.limits);
     let (routes, described) = resources().split_for_parts();
     let document = Arc::new(openapi::complete(described));

@@ -15,7 +15,7 @@ use utoipa::IntoParams;
 use uuid::Uuid;
 
 use super::problem::{ApiError, ApiResult};
-use crate::store::overdue::Position;
+use crate::store::tasks::overdue::Position;
 
 /// First byte of a cursor; another layout gets another number, and old cursors are then refused instead of misread.
 const VERSION: u8 = 1;

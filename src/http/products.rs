@@ -3,6 +3,10 @@
 //! The rule of this file: a change of a product is a new version for days to come. No version is ever changed, and none
 //! reaches back to days that were worked under another.
 
+pub mod dilutions;
+pub mod lot_marks;
+pub mod lots;
+
 use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;

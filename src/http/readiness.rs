@@ -3,6 +3,9 @@
 //! The rule of this file: an answer names what is missing and says that it is about records only; what may be done
 //! with the chair is decided by a person.
 
+pub mod board;
+pub mod history;
+
 use std::collections::BTreeSet;
 
 use axum::Json;
@@ -25,7 +28,8 @@ use crate::domain::readiness::{Lack, Missing, Readiness, readiness};
 use crate::domain::standing::{Obstacle, ObstacleKind, Solver, standing};
 use crate::domain::subject::{Subject, SubjectKind};
 use crate::store;
-use crate::store::action_worklist::{self, NextStep};
+use crate::store::corrective_actions::quarantines;
+use crate::store::corrective_actions::worklist::{self, NextStep};
 
 pub(super) const NOTICE: &str =
     "This is about records only; a named, trained person decides whether the operatory may be used.";
@@ -234,7 +238,7 @@ pub(super) async fn with_next_steps(
 ) -> ApiResult<Vec<Vec<StandingObstacle>>> {
     let actions: BTreeSet<Uuid> = standing.iter().flatten().filter_map(|obstacle| obstacle.action_id).collect();
     let actions: Vec<Uuid> = actions.into_iter().collect();
-    let next = action_worklist::list_next_steps(db, group_id, &actions).await?;
+    let next = worklist::list_next_steps(db, group_id, &actions).await?;
     let told = |obstacle: Obstacle| {
         let waits_for = obstacle.action_id.and_then(|id| next.get(&id)).cloned().map(StandingStep::from);
         StandingObstacle { waits_for, ..StandingObstacle::from(obstacle) }
@@ -254,7 +258,7 @@ pub(super) async fn of_all(
 ) -> ApiResult<Vec<Readiness>> {
     let ids: Vec<Uuid> = subjects.iter().map(|subject| subject.id).collect();
     let mut blocking = store::readiness::list_blocking(db, group_id, &ids, now).await?;
-    let quarantines = store::quarantines::list_standing(db, group_id, &ids, now).await?;
+    let quarantines = quarantines::list_standing(db, group_id, &ids, now).await?;
     let clinics: BTreeSet<Uuid> = subjects.iter().map(|subject| subject.clinic_id).collect();
     let clinics: Vec<Uuid> = clinics.into_iter().collect();
     let advisories = store::water_advisories::list_standing(db, group_id, &clinics, now).await?;
@@ -332,7 +336,7 @@ async fn get_readiness(
             return Err(ApiError::rule_broken("/at", "must not lie in the future, nor before 1970"));
         }
         Some(at) => {
-            let past = store::readiness_history::load(&mut tx, caller.group_id, operatory, (at, at)).await?;
+            let past = store::readiness::history::load(&mut tx, caller.group_id, operatory, (at, at)).await?;
             ReadinessAnswer::of(operatory_id, at, past.at(at))
         }
     };
@@ -342,7 +346,7 @@ async fn get_readiness(
 
 /// The operatory, if the caller reaches it where it stands now.
 pub(super) async fn find_operatory(db: &mut PgConnection, caller: &Caller, operatory_id: Uuid) -> ApiResult<Subject> {
-    let operatory = store::subjects::find(db, caller.group_id, operatory_id)
+    let operatory = store::clinics::subjects::find(db, caller.group_id, operatory_id)
         .await?
         .filter(|subject| subject.kind == SubjectKind::Operatory)
         .ok_or_else(|| ApiError::not_found("operatory"))?;

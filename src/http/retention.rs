@@ -3,6 +3,9 @@
 //! The rule of this file: every figure is shown with what it rests on, also those that decide nothing; nobody sets less
 //! than the law of the place.
 
+pub mod legal_holds;
+pub mod purges;
+
 use std::collections::BTreeMap;
 
 use axum::Json;
@@ -16,17 +19,17 @@ use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 use uuid::Uuid;
 
+use self::legal_holds::LegalHoldDocument;
 use super::AppState;
 use super::caller::Caller;
 use super::clinics::find_reached;
 use super::configuration::{Change, EditQuery, Edited, created_or_ok, without_faults};
 use super::extract::{Body, Path, Query};
-use super::legal_holds::LegalHoldDocument;
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
 use super::samples;
 use super::seals::MAY_READ;
-use super::signature::clinic_day;
+use super::staff::signature::clinic_day;
 use crate::domain::cautions;
 use crate::domain::event::EventKind;
 use crate::domain::fault::{Fault, check_text};
@@ -38,9 +41,9 @@ use crate::domain::retention::{
     old_enough_until, shipped,
 };
 use crate::store::clinics::ClinicRow;
-use crate::store::purge_trials::MOST_HOLDS;
-use crate::store::retention::{RetentionSetting, own_years};
-use crate::store::{self, legal_holds, seals};
+use crate::store::retention::purge_trials::MOST_HOLDS;
+use crate::store::retention::{self, RetentionSetting, own_years};
+use crate::store::{self, seals};
 
 /// How long a class is to be kept, as it is set.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
@@ -205,7 +208,8 @@ async fn get_retention(
     let places = store::clinics::list_places(&mut tx, caller.group_id, clinic_id).await?;
     let today = clinic_day(&mut tx, &caller, clinic_id).await?;
     let settings = store::retention::list(&mut tx, caller.group_id, clinic_id).await?;
-    let holds = legal_holds::list_of_clinic(&mut tx, caller.group_id, clinic_id, true, None, MOST_HOLDS).await?;
+    let holds =
+        retention::legal_holds::list_of_clinic(&mut tx, caller.group_id, clinic_id, true, None, MOST_HOLDS).await?;
     let oldest = seals::list_seals(&mut tx, caller.group_id, clinic_id).await?.first().map(|seal| seal.clinic_day);
     tx.commit().await?;
     let holds = holds.into_iter().map(LegalHoldDocument::from).collect();
@@ -367,7 +371,7 @@ pub(super) fn examples() -> Vec<Example> {
         set_at: samples::morning(9, 0),
     };
     let today = samples::day();
-    let holds = vec![super::legal_holds::sample()];
+    let holds = vec![legal_holds::sample()];
     let whole = document(
         (samples::CLINIC, &[PlaceHeld::still("US-WA")]),
         today,

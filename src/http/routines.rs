@@ -3,6 +3,9 @@
 //! The rule of this file: a change of a routine is a new version for clinic days to come. No version is ever changed,
 //! and none reaches back to days that were worked under another.
 
+pub mod ladder;
+pub mod own_limits;
+
 use std::collections::BTreeSet;
 
 use axum::Json;
@@ -262,7 +265,7 @@ async fn check_selection(change: &mut Change<'_>, group_id: Uuid, routine: &Rout
     if let Some(ids) = &routine.selection.subject_ids {
         let ids: Vec<_> = ids.iter().copied().collect();
         let kind = routine.subject_kind;
-        let missing = store::subjects::list_missing(change.db(), group_id, kind, &ids).await?;
+        let missing = store::clinics::subjects::list_missing(change.db(), group_id, kind, &ids).await?;
         check_found(&mut faults, "/routine/selection/subject_ids", &missing, kind.as_str());
     }
     for (i, step) in routine.steps.iter().enumerate() {

@@ -3,6 +3,8 @@
 //! The rule of this file: it tells of differences and never of worth. That a record is as it was sealed says that
 //! nobody changed it since, not that what it says is so.
 
+pub mod proofs;
+
 use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
 
@@ -34,8 +36,8 @@ use crate::domain::seal::record::RecordName;
 use crate::domain::seal::tamper::SealFinding;
 use crate::domain::seal::tree::TreeHash;
 use crate::domain::seal::{ChainHead, DaySeal};
-use crate::store::seal_checks::{self, MOST_DAYS};
-use crate::store::seal_findings::{self, KeptFinding};
+use crate::store::seals::checks::MOST_DAYS;
+use crate::store::seals::findings::KeptFinding;
 use crate::store::{self, seals};
 
 pub(super) const MAY_READ: [Role; 3] = [Role::Manager, Role::Reader, Role::Administrator];
@@ -253,9 +255,9 @@ async fn verify_records(
     let progress = progress.ok_or_else(|| ApiError::not_found("seal of this clinic"))?;
     let all = seals::list_seals(&mut tx, caller.group_id, clinic_id).await?;
     let days = query.cut(&all)?;
-    let mut findings = seal_checks::check_chain(&mut tx, caller.group_id, clinic_id, &all).await?;
+    let mut findings = seals::checks::check_chain(&mut tx, caller.group_id, clinic_id, &all).await?;
     let (found, accounted) =
-        seal_checks::check_and_account(&mut tx, caller.group_id, clinic_id, days, caller.now).await?;
+        seals::checks::check_and_account(&mut tx, caller.group_id, clinic_id, days, caller.now).await?;
     findings.extend(found);
     let purged = purged_parts(&mut tx, &caller, accounted).await?;
     tx.commit().await?;
@@ -274,7 +276,7 @@ async fn purged_parts(db: &mut PgConnection, caller: &Caller, accounted: Vec<Acc
     let mut parts = Vec::new();
     for Accounted { clinic_day, purge_id, record_count } in accounted {
         if let Entry::Vacant(place) = purges.entry(purge_id) {
-            place.insert(store::purges::find(db, caller.group_id, purge_id).await?);
+            place.insert(store::retention::purges::find(db, caller.group_id, purge_id).await?);
         }
         let Some(Some(purge)) = purges.get(&purge_id) else { continue };
         let (purged_by, purged_at) = (purge.purged_by.clone(), purge.recorded_at);
@@ -341,7 +343,7 @@ async fn list_seal_findings(
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     // One more than is shown tells whether there is a next page.
     let at_most = i64::from(limit) + 1;
-    let mut rows = seal_findings::list(&mut tx, caller.group_id, reached, place, at_most).await?;
+    let mut rows = seals::findings::list(&mut tx, caller.group_id, reached, place, at_most).await?;
     tx.commit().await?;
     let link = query.cut("/v1/seal-findings", &mut rows, limit, |kept| (kept.found_at, kept.finding_id));
     let page = SealFindingPage { items: rows.into_iter().map(SealFindingDocument::from).collect() };

@@ -4,6 +4,7 @@
 //! whatever is recorded later; what came after it is told beside it, and may be signed in turn. Work that is still open as
 //! the day is signed needs no words; if it is then missed, the day asks for them.
 
+pub mod day_signing;
 mod documents;
 mod review;
 
@@ -32,8 +33,8 @@ use super::extract::{Body, Path};
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
 use super::samples;
-use super::signature::Signer;
-use super::signing;
+use super::staff::signature::Signer;
+use super::staff::signing;
 use crate::domain::access::Role;
 use crate::domain::cautions;
 use crate::domain::event::EventKind;

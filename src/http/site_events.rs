@@ -31,8 +31,9 @@ use crate::domain::event::EventKind;
 use crate::domain::evidence::CLOCK_TOLERANCE;
 use crate::domain::fault::check_optional_text;
 use crate::domain::site_event::SiteEventKind;
+use crate::store::clinics::subjects;
 use crate::store::site_events::SiteEventRow;
-use crate::store::{self, events, planning, subjects};
+use crate::store::{self, events, planning};
 
 /// How far back an event may be entered: a task of a day before that could not be open any more.
 const OLDEST_EVENT: TimeDelta = TimeDelta::days(90);

@@ -3,6 +3,13 @@
 //! The rule of this file: what is kept of a person is what the work needs, and no more. Nobody is deleted, since
 //! evidence names them; whoever leaves gets a last day.
 
+pub mod competences;
+pub mod expiring;
+pub mod pins;
+pub mod signature;
+pub(super) mod signing;
+pub(super) mod who;
+
 use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;

@@ -1,5 +1,14 @@
 //! One task with everything about it: what it asks for and what was recorded.
 
+pub mod due;
+pub mod feeds;
+pub mod holds;
+pub mod miss_reasons;
+pub mod overdue;
+pub mod summary;
+pub mod why;
+pub mod why_nothing;
+
 use axum::Json;
 use axum::extract::State;
 use chrono::{DateTime, NaiveDate, Utc};
@@ -10,6 +19,7 @@ use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 use uuid::Uuid;
 
+use self::why::Telling;
 use super::AppState;
 use super::caller::Caller;
 use super::completions::CompletionAnswer;
@@ -17,7 +27,6 @@ use super::extract::Path;
 use super::openapi::{Example, Part};
 use super::problem::{ApiError, ApiResult};
 use super::samples;
-use super::why::Telling;
 use crate::domain::access::Role;
 use crate::domain::cautions;
 use crate::domain::evidence::TimedHold;
@@ -28,8 +37,9 @@ use crate::domain::routine::Routine;
 use crate::domain::step::{self, StepEvidence};
 use crate::domain::subject::{Subject, SubjectKind};
 use crate::domain::task::{State as TaskState, TaskId};
-use crate::store::tasks::Task;
-use crate::store::{self, StoreError, completions, subjects, tasks};
+use crate::store::clinics::subjects;
+use crate::store::tasks::{self, Task};
+use crate::store::{self, StoreError, completions};
 
 /// The routes of tasks.
 pub fn router() -> OpenApiRouter<AppState> {

@@ -39,7 +39,8 @@ use crate::domain::event::EventKind;
 use crate::domain::evidence::CLOCK_TOLERANCE;
 use crate::domain::site_event::SiteEventKind;
 use crate::domain::water_advisory::{AdvisoryEdge, WaterAdvisory};
-use crate::store::{self, corrective_actions, events, planning, water_advisories};
+use crate::store::corrective_actions::{self, quarantines};
+use crate::store::{self, events, planning, water_advisories};
 
 /// How far back the start of a notice may be entered.
 const OLDEST_START: TimeDelta = TimeDelta::days(30);
@@ -237,7 +238,7 @@ async fn document(
     let causes: Vec<Uuid> = causes.into_iter().collect();
     let mut follow_up: BTreeMap<Uuid, Vec<FollowUp>> = BTreeMap::new();
     for action in corrective_actions::list_of_causes(&mut *db, caller.group_id, &causes).await? {
-        let held = store::quarantines::list_of_cause(&mut *db, caller.group_id, action.action_id).await?;
+        let held = quarantines::list_of_cause(&mut *db, caller.group_id, action.action_id).await?;
         let released_at = held.first().and_then(|q| q.release.as_ref()).map(|release| release.recorded_at);
         follow_up.entry(action.clinic_id).or_default().push(FollowUp {
             action_id: action.action_id,

@@ -9,7 +9,7 @@ use sqlx::PgPool;
 use uuid::Uuid;
 
 use crate::clock::Clock;
-use crate::store::misses;
+use crate::store::tasks::misses;
 use crate::store::{self, StoreError};
 
 /// Between two looks at a group.

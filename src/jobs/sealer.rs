@@ -17,8 +17,8 @@ use crate::domain::hours::Hours;
 use crate::domain::seal::record::{Leaves, Record, RecordError, leaves};
 use crate::domain::seal::tree::TreeHash;
 use crate::domain::seal::{BrokenLink, ChainHead, Day, DaySeal, SETTLED_AFTER};
-use crate::store::seals::SealProgress;
-use crate::store::{self, StoreError, clinics, events, seal_checks, seal_findings, seal_records, seals};
+use crate::store::seals::{self, SealProgress};
+use crate::store::{self, StoreError, clinics, events};
 
 /// How long a clinic that cannot be sealed or checked is left alone before the next try.
 const RETRY: TimeDelta = TimeDelta::minutes(5);
@@ -171,7 +171,7 @@ async fn seal_clinic(
     let mut days = 0;
     while span.is_over(now) && days < MOST_DAYS && (days == 0 || seals::has_leaf_partition(db, span.clinic_day).await?)
     {
-        let rows = seal_records::list(db, group_id, clinic_id, Some(span.from), span.until).await?;
+        let rows = seals::records::list(db, group_id, clinic_id, Some(span.from), span.until).await?;
         let leaves = leaves_of(rows).await?;
         let day = Day {
             group_id,
@@ -196,7 +196,7 @@ async fn seal_clinic(
 }
 
 /// The leaves of rows: hashes of a whole day, not worked out on a thread that answers requests.
-async fn leaves_of(rows: Vec<seal_records::Recorded>) -> Result<Leaves, SealError> {
+async fn leaves_of(rows: Vec<seals::records::Recorded>) -> Result<Leaves, SealError> {
     let work = move || {
         let records: Vec<Record> = rows.into_iter().map(|(_, record)| record).collect();
         leaves(&records)
@@ -276,10 +276,10 @@ async fn check_clinic(
     let clinic_id = progress.clinic_id;
     let all = seals::list_seals(db, group_id, clinic_id).await?;
     let from = usize::try_from(progress.check_number).ok().filter(|number| *number < all.len()).unwrap_or(0);
-    let until = all.len().min(from + seal_checks::MOST_DAYS);
-    let mut findings = seal_checks::check_chain(db, group_id, clinic_id, &all).await?;
-    findings.extend(seal_checks::check_days(db, group_id, clinic_id, &all[from..until], now).await?);
-    let new = seal_findings::insert(db, group_id, clinic_id, &findings, now).await?;
+    let until = all.len().min(from + seals::checks::MOST_DAYS);
+    let mut findings = seals::checks::check_chain(db, group_id, clinic_id, &all).await?;
+    findings.extend(seals::checks::check_days(db, group_id, clinic_id, &all[from..until], now).await?);
+    let new = seals::findings::insert(db, group_id, clinic_id, &findings, now).await?;
     for kept in &new {
         tracing::error!(%group_id, %clinic_id, finding_id = %kept.finding_id, "not as it was sealed");
         let body = json!({ "finding_id": kept.finding_id, "finding": kept.finding });

@@ -2,6 +2,10 @@
 //!
 //! The rule of this file: a clinic is itself a subject, so keeping one keeps its subject row and its plan row with it.
 
+pub mod instruments;
+pub mod subjects;
+pub mod weeks;
+
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, NaiveDate, NaiveDateTime, TimeDelta, Utc};
@@ -9,8 +13,8 @@ use serde_json::Value;
 use sqlx::PgConnection;
 use uuid::Uuid;
 
-use super::subjects::{self, SubjectRow};
-use super::{Result, StoreError, seals, weeks};
+use self::subjects::SubjectRow;
+use super::{Result, StoreError, seals};
 use crate::domain::hours::{Closure, Hours, Session, Week};
 use crate::domain::retention::place::PlaceHeld;
 use crate::domain::subject::{ServiceState, Subject, SubjectKind};

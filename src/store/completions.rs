@@ -1,5 +1,8 @@
 //! Evidence: completions, their step results, and the marks of timed holds. Rows are added and never changed.
 
+pub mod flagged;
+pub mod repeats;
+
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, NaiveDate, Utc};

@@ -1,14 +1,27 @@
 //! Corrective actions: how each was opened, its steps, what was noted on it, and its closing.
 //!
 //! The rule of this file: these rows are added and never changed. What an open action waits for stands in a worklist
-//! beside them (`action_worklist`).
+//! beside them (`worklist`).
+
+pub mod actions;
+pub mod chains;
+pub mod hands;
+pub mod held_loads;
+pub mod implant_loads;
+pub mod make_safe;
+pub mod quarantines;
+pub mod retests;
+pub mod step_tests;
+mod wanted_tests;
+pub mod work_records;
+pub mod worklist;
 
 use chrono::{DateTime, Utc};
 use serde_json::Value;
 use sqlx::PgConnection;
 use uuid::Uuid;
 
-use super::actions::Opening;
+use self::actions::Opening;
 use super::{Result, StoreError, seals};
 use crate::domain::chain::progress::StepRecord;
 use crate::domain::chain::{ChainKind, CountedAt, StepEnd};

@@ -3,6 +3,9 @@
 //! The rule of this file: a cycle is kept once and never changed. The receipt takes the client's UUID, so that two
 //! posts of one cycle meet there even when they would fall on two clinic days.
 
+pub mod records;
+pub mod traced_loads;
+
 use chrono::{DateTime, NaiveDate, Utc};
 use sqlx::PgConnection;
 use uuid::Uuid;

@@ -1,5 +1,7 @@
 //! What the front desk posts: starts and ends of clinic days, chairs taken and left.
 
+pub mod presence;
+
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, NaiveDate, Utc};

@@ -7,12 +7,17 @@
 //! The statements are put together from what `record_sets` says and from the catalogue's names of columns, never from
 //! what a caller sent.
 
+pub mod evidence_pack;
+pub mod packs;
+pub mod record_sets;
+pub mod snapshots;
+
 use chrono::{DateTime, Utc};
 use futures_util::stream::BoxStream;
 use sqlx::{AssertSqlSafe, FromRow, PgConnection, Postgres};
 use uuid::Uuid;
 
-use super::record_sets::{Pace, RecordSet};
+use self::record_sets::{Pace, RecordSet};
 use super::{Result, StoreError};
 use crate::domain::seal::SETTLED_AFTER;
 

@@ -40,6 +40,6 @@ pub async fn insert(db: &mut PgConnection, group: &Group) -> Result<bool> {
     )
     .execute(&mut *db)
     .await?;
-    super::misses::insert_watch(db, group.group_id, group.created_at).await?;
+    super::tasks::misses::insert_watch(db, group.group_id, group.created_at).await?;
     Ok(done.rows_affected() == 1)
 }

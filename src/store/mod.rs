@@ -1,82 +1,37 @@
 //! What is remembered. All SQL stands here and nothing else does: free functions over `&mut PgConnection` that take
-//! the group and, where time matters, `now`.
+//! the group and, where time matters, `now`. What belongs together is one room: a file and the folder of its name, as
+//! [`seals`] with the [`seals::records`] that are sealed.
 //!
 //! The rule of this module: no query runs outside a transaction that [`begin`] opened. It puts on the service's own
 //! database role and names the tenant; a query that slips past it has no right to any table.
 //!
 //! Verbs: `find` (an option), `list`, `insert`, `save` (insert or replace), `lock` (find and hold), `claim`.
 
-pub mod action_worklist;
-pub mod actions;
-pub mod chains;
 pub mod clinics;
 pub mod completions;
 pub mod configuration;
 pub mod corrective_actions;
-pub mod cycle_records;
 pub mod cycles;
-pub mod days_to_sign;
 pub mod desk;
 pub mod events;
-pub mod evidence_pack;
-mod existing_tasks;
 pub mod exports;
-pub mod facts;
-pub mod feeds;
-pub mod flagged;
 pub mod groups;
-pub mod hands;
-pub mod held_loads;
 pub mod housekeeping;
 pub mod idempotency;
-pub mod implant_loads;
-pub mod instruments;
 pub mod keys;
-pub mod ladders;
-pub mod legal_holds;
-pub mod loads;
-pub mod lots;
-pub mod make_safe;
-pub mod misses;
-pub mod overdue;
-pub mod own_limits;
-pub mod packs;
-pub mod pins;
-mod plan_changes;
 pub mod planning;
-pub mod presence;
 pub mod products;
-mod purge_checks;
-pub mod purge_trials;
-pub mod purges;
-pub mod quarantines;
 pub mod readiness;
-pub mod readiness_history;
-pub mod record_sets;
-pub mod repeats;
 pub mod reporting;
 pub mod retention;
-pub mod retests;
 pub mod routines;
-pub mod seal_checks;
-pub mod seal_findings;
-pub mod seal_records;
 pub mod seals;
 pub mod setup;
 pub mod sign_offs;
 pub mod site_events;
-pub mod snapshots;
 pub mod staff;
-pub mod step_tests;
-pub mod subjects;
-pub mod summary;
 pub mod tasks;
-pub mod traced_loads;
-mod wanted_tests;
 pub mod water_advisories;
-pub mod weeks;
-pub mod work_records;
-pub mod zone_moves;
 
 use chrono::{DateTime, Utc};
 use sqlx::{PgPool, Postgres, Transaction};

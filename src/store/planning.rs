@@ -3,6 +3,12 @@
 //! The rule of this file: whoever re-plans a clinic holds its `clinic_plan` row, so two planners never work on one
 //! clinic at once; and what to change is the domain's decision ([`crate::domain::plan`], [`crate::domain::reconcile`]).
 
+mod existing_tasks;
+pub mod facts;
+pub mod loads;
+pub(super) mod plan_changes;
+pub mod zone_moves;
+
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -11,11 +17,12 @@ use serde_json::json;
 use sqlx::PgConnection;
 use uuid::Uuid;
 
-pub use super::existing_tasks::Purpose;
-pub use super::plan_changes::Counts;
+pub use self::existing_tasks::Purpose;
+pub use self::plan_changes::Counts;
+use self::zone_moves::ZoneMove;
+use super::sign_offs::days_to_sign;
 use super::tasks::Task;
-use super::zone_moves::{self, ZoneMove};
-use super::{Result, days_to_sign, events, existing_tasks, facts, plan_changes};
+use super::{Result, events};
 use crate::domain::event::EventKind;
 use crate::domain::plan::{self, Clinic};
 use crate::domain::reconcile::{Change, ExistingTask, reconcile, too_late};

@@ -2,6 +2,8 @@
 //!
 //! The rule of this file: a version is appended and never changed, since evidence names the version it was judged by.
 
+pub mod lots;
+
 use chrono::{DateTime, NaiveDate, Utc};
 use serde_json::{Value, json};
 use sqlx::PgConnection;

@@ -3,6 +3,8 @@
 //! The rule of this file: it fetches, the domain decides. What it leaves out (occurrences before the latest one that is
 //! recorded as its rules ask) could not change the decision; it only keeps a year of good records off the wire.
 
+pub mod history;
+
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, Days, Utc};

@@ -2,6 +2,11 @@
 //!
 //! The rule of this file: one setting for each class of a place; what decides beside it is the domain's to say.
 
+pub mod legal_holds;
+pub(super) mod purge_checks;
+pub mod purge_trials;
+pub mod purges;
+
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};

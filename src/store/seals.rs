@@ -4,6 +4,10 @@
 //! transaction; the sealer calls [`keep_recorders_out`] before it reads. So a record is either seen by the sealer or
 //! refused, and one that is refused may be posted again.
 
+pub mod checks;
+pub mod findings;
+pub mod records;
+
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, NaiveDate, Utc};

@@ -3,12 +3,14 @@
 //! The rule of this file: completions are read before the tasks they settle, so that nothing counts as seen which the
 //! tasks did not show; one that comes between the two reads is told as one that came after.
 
+pub mod days_to_sign;
+
 use chrono::{DateTime, NaiveDate, Utc};
 use serde_json::Value;
 use sqlx::PgConnection;
 use uuid::Uuid;
 
-use super::{Result, StoreError, days_to_sign, seals};
+use super::{Result, StoreError, seals};
 use crate::domain::task::State;
 
 /// A task of the day.

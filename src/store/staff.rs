@@ -1,5 +1,7 @@
 //! People and what they were trained for. Rows change and are never deleted, since evidence names them.
 
+pub mod pins;
+
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, NaiveDate, Utc};

@@ -1,5 +1,10 @@
 //! Tasks: the plan's rows, and what became of them.
 
+pub mod feeds;
+pub mod misses;
+pub mod overdue;
+pub mod summary;
+
 use chrono::{DateTime, NaiveDate, Utc};
 use serde_json::Value;
 use sqlx::PgConnection;

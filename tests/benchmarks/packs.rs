@@ -21,7 +21,7 @@ use std::time::{Duration, Instant};
 use axum::body::Body;
 use axum::http::Request;
 use chairtide::jobs::sealer;
-use chairtide::store::record_sets::RECORD_SETS;
+use chairtide::store::exports::record_sets::RECORD_SETS;
 use chairtide::store::setup;
 use chrono::TimeDelta;
 use futures_util::StreamExt as _;

@@ -1,7 +1,8 @@
 //! What a person puts out of use, and what other systems read of it.
 
 use chairtide::domain::quarantine::CauseKind;
-use chairtide::store::{self, quarantines, reporting};
+use chairtide::store::corrective_actions::quarantines;
+use chairtide::store::{self, reporting};
 use serde_json::{Value, json};
 use sqlx::{AssertSqlSafe, ConnectOptions as _, PgPool};
 use std::collections::BTreeSet;

@@ -3,8 +3,8 @@
 use chairtide::domain::retention::RecordClass;
 use chairtide::domain::retention::purge::Candidate;
 use chairtide::domain::seal::record::RecordName;
-use chairtide::store::purges::{Act, Outcome};
-use chairtide::store::{self, StoreError, purges, seals};
+use chairtide::store::retention::purges::{self, Act, Outcome};
+use chairtide::store::{self, StoreError, seals};
 use chrono::{DateTime, NaiveDate, Utc};
 use sqlx::{AssertSqlSafe, PgConnection, PgPool};
 

@@ -5,7 +5,7 @@ use std::process::Command;
 use chairtide::domain::seal::ChainHead;
 use chairtide::domain::seal::proof::check_proof;
 use chairtide::jobs::sealer;
-use chairtide::store::{self, reporting, seal_records};
+use chairtide::store::{self, reporting, seals};
 use chrono::TimeDelta;
 use serde_json::{Value, json};
 use sqlx::{AssertSqlSafe, ConnectOptions as _, PgPool};
@@ -376,7 +376,7 @@ async fn some_days(app: &App, clinic: &Clinic<'_>, chance: &mut Chance) -> usize
 /// What there is of those days.
 async fn records(app: &App, clinic: &Clinic<'_>) -> Vec<chairtide::domain::seal::record::RecordName> {
     let mut db = app.pool.acquire().await.expect("a connection");
-    let rows = seal_records::list(&mut db, id(1), clinic.clinic_id, None, at("2014-11-10T00:00:00Z")).await;
+    let rows = seals::records::list(&mut db, id(1), clinic.clinic_id, None, at("2014-11-10T00:00:00Z")).await;
     rows.expect("rows").into_iter().map(|(_, record)| record.name()).collect()
 }
 

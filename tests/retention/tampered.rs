@@ -99,7 +99,7 @@ async fn a_list_that_no_sound_purge_vouches_for_excuses_nothing(pool: PgPool) {
     assert_eq!(found(&clinic, day_of_purge).await, kinds(&[("record_changed", 1)]));
     // With its leaf set right as well: then that day's leaves no longer give its seal.
     let mut db = pool.acquire().await.expect("a connection");
-    let (_, record) = chairtide::store::seal_records::find_purge(&mut db, id(1), clinic.clinic_id, id(900))
+    let (_, record) = chairtide::store::seals::records::find_purge(&mut db, id(1), clinic.clinic_id, id(900))
         .await
         .expect("read")
         .expect("it is there");
@@ -142,7 +142,7 @@ async fn original_leaf(pool: &PgPool, clinic: &Clinic<'_>) -> String {
     run(pool, "delete from purge").await;
     run(pool, "insert into purge select * from purge_kept").await;
     let mut db = pool.acquire().await.expect("a connection");
-    let found = chairtide::store::seal_records::find_purge(&mut db, id(1), clinic.clinic_id, id(900)).await;
+    let found = chairtide::store::seals::records::find_purge(&mut db, id(1), clinic.clinic_id, id(900)).await;
     let leaf = found.expect("read").expect("it is there").1.leaf().expect("a leaf").to_string();
     run(pool, "delete from purge").await;
     run(pool, "insert into purge select * from edited").await;

@@ -12,8 +12,9 @@ use crate::domain::evidence::{Given, Known, SporeRun};
 use crate::http::caller::Caller;
 use crate::http::problem::ApiResult;
 use crate::http::tasks::Work;
-use crate::store::completions::EarlierStep;
-use crate::store::{clinics, completions, instruments, own_limits};
+use crate::store::clinics::{self, instruments};
+use crate::store::completions::{self, EarlierStep};
+use crate::store::routines::own_limits;
 
 /// What a completion of this work is judged by.
 pub(super) async fn of(

@@ -14,10 +14,12 @@ use crate::domain::staff::Work as Competent;
 use crate::http::AppState;
 use crate::http::caller::Caller;
 use crate::http::problem::{ApiError, ApiResult};
-use crate::http::signature::RightPins;
+use crate::http::staff::signature::RightPins;
+use crate::http::staff::who::{self, Said, Who};
 use crate::http::tasks::Work;
-use crate::http::who::{self, Said, Who};
-use crate::store::{self, clinics, completions, flagged, presence, staff};
+use crate::store::completions::{self, flagged};
+use crate::store::desk::presence;
+use crate::store::{self, clinics, staff};
 
 /// Whether the person's PIN came with it. What stands already under the id was signed or not when it was recorded: a
 /// repeat asks for no PIN, which the person may have changed since.

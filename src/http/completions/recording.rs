@@ -25,13 +25,14 @@ use crate::domain::task::{Outcome, TaskId};
 use crate::http::AppState;
 use crate::http::caller::Caller;
 use crate::http::problem::{ApiError, ApiResult};
-use crate::http::signature::RightPins;
+use crate::http::staff::signature::RightPins;
+use crate::http::staff::who::Who;
 use crate::http::tasks::{Access, Work, find_work};
-use crate::http::who::Who;
-use crate::store::actions::{self, Followed, LotRecall, WrongProduct};
-use crate::store::completions::{Completion, Receipt};
-use crate::store::tasks::Settlement;
-use crate::store::{self, completions, events, planning, purges, repeats, tasks};
+use crate::store::completions::{self, Completion, Receipt, repeats};
+use crate::store::corrective_actions::actions::{self, Followed, LotRecall, WrongProduct};
+use crate::store::retention::purges;
+use crate::store::tasks::{self, Settlement};
+use crate::store::{self, events, planning};
 
 /// Most answers of one completion.
 const MOST_ANSWERS: usize = 400;
@@ -201,14 +202,14 @@ async fn lots_asked(
     if named.is_empty() {
         return Ok(evidence::LotsAsked::default());
     }
-    store::lots::hold_for_use(db, caller.group_id, &named).await?;
+    store::products::lots::hold_for_use(db, caller.group_id, &named).await?;
     let named: Vec<Uuid> = named.into_iter().collect();
     let clinic = store::clinics::find(db, caller.group_id, work.task.clinic_id).await?;
     Ok(evidence::LotsAsked {
         clinic_id: work.task.clinic_id,
         jurisdiction: clinic.map(|clinic| clinic.jurisdiction).unwrap_or_default(),
-        discharges_amalgam: store::subjects::discharges_amalgam(db, caller.group_id, work.subject.id).await?,
-        lots: store::lots::list_in_use(db, caller.group_id, &named, work.task.id.clinic_day()).await?,
+        discharges_amalgam: store::clinics::subjects::discharges_amalgam(db, caller.group_id, work.subject.id).await?,
+        lots: store::products::lots::list_in_use(db, caller.group_id, &named, work.task.id.clinic_day()).await?,
     })
 }
 

@@ -29,9 +29,11 @@ use crate::http::extract::{Body, Path};
 use crate::http::openapi::{Example, Part};
 use crate::http::problem::{ApiError, ApiResult};
 use crate::http::samples;
-use crate::http::signature::SignatureInput;
-use crate::http::signing;
-use crate::store::{self, actions, corrective_actions, hands, misses, quarantines};
+use crate::http::staff::signature::SignatureInput;
+use crate::http::staff::signing;
+use crate::store;
+use crate::store::corrective_actions::{self, actions, hands, quarantines};
+use crate::store::tasks::misses;
 
 /// A closing as it is signed.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]

@@ -17,8 +17,8 @@ use crate::http::caller::Caller;
 use crate::http::completions::FlagNote;
 use crate::http::problem::ApiResult;
 use crate::http::samples;
-use crate::store::action_worklist::{self, ActionFilter, Awaited, ListedAction};
-use crate::store::{actions, corrective_actions, quarantines, step_tests};
+use crate::store::corrective_actions::worklist::{self, ActionFilter, Awaited, ListedAction};
+use crate::store::corrective_actions::{self, actions, quarantines, step_tests};
 
 /// An action as a person opens it.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
@@ -334,7 +334,7 @@ impl ActionDocument {
         }
         let filter = ActionFilter { action_id: Some(action_id), ..ActionFilter::default() };
         let reach = Reach::Group {};
-        let listed = action_worklist::list_open(&mut *db, group_id, &reach, &filter, caller.now, None, 1).await?;
+        let listed = worklist::list_open(&mut *db, group_id, &reach, &filter, caller.now, None, 1).await?;
         let awaited = listed.into_iter().next().and_then(|listed| listed.waits_for);
         let put_out = quarantines::list_of_cause(&mut *db, group_id, action_id).await?;
         let notes = corrective_actions::list_notes(&mut *db, group_id, action_id).await?;

@@ -33,9 +33,10 @@ use crate::http::extract::{Body, Path};
 use crate::http::openapi::{Example, Part};
 use crate::http::problem::{ApiError, ApiResult};
 use crate::http::samples;
-use crate::http::signature;
-use crate::http::who::{self, Said, Who};
-use crate::store::{self, actions, corrective_actions, events, step_tests};
+use crate::http::staff::signature;
+use crate::http::staff::who::{self, Said, Who};
+use crate::store::corrective_actions::{self, actions, step_tests};
+use crate::store::{self, events};
 
 /// How long before the opening a first step may have been done: somebody acts before the record says so.
 const BEFORE_OPENING: TimeDelta = TimeDelta::days(7);

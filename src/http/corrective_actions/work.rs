@@ -13,7 +13,7 @@ use crate::domain::chain::work::WorkShown;
 use crate::domain::corrective_action::CorrectiveAction;
 use crate::http::caller::Caller;
 use crate::http::problem::{ApiError, ApiResult};
-use crate::store::work_records::{self, PassedWork};
+use crate::store::corrective_actions::work_records::{self, PassedWork};
 
 /// The completion that shows the work: the one that is named, else the newest that does.
 ///

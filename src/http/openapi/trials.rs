@@ -8,7 +8,7 @@ use utoipa::openapi::{ContentBuilder, OpenApi, Ref, RefOr, ResponseBuilder};
 use utoipa::{PartialSchema as _, ToSchema as _};
 
 use super::operations_mut;
-use crate::http::preview::{self, Preview};
+use crate::http::planning::preview::{self, Preview};
 
 const JSON: &str = "application/json";
 const DESCRIPTION: &str = "With `preview=true`: what planning would do. Nothing was kept.";

@@ -10,7 +10,7 @@ use uuid::Uuid;
 
 use super::review::{ExplainedBy, GapExplanation, TaskCounts};
 use crate::domain::fault::{Fault, check_optional_text, check_text};
-use crate::http::signature::SignatureInput;
+use crate::http::staff::signature::SignatureInput;
 use crate::store::sign_offs::SignOff;
 
 /// Most explanations of one signature that are each about one gap, or each about many.

@@ -22,12 +22,14 @@ use crate::domain::task::State;
 use crate::http::caller::Caller;
 use crate::http::completions::FlagNote;
 use crate::http::problem::{ApiError, ApiResult};
-use crate::http::signature::Signer;
-use crate::http::signing::LEADS;
-use crate::store::action_worklist::{self, ActionFilter};
-use crate::store::days_to_sign::{self, AskedDay};
+use crate::http::staff::signature::Signer;
+use crate::http::staff::signing::LEADS;
+use crate::store::corrective_actions::quarantines;
+use crate::store::corrective_actions::worklist::{self, ActionFilter};
+use crate::store::desk::{self, presence};
+use crate::store::sign_offs::days_to_sign::{self, AskedDay};
 use crate::store::sign_offs::{self, DayEntry, DayTask, SignOff};
-use crate::store::{clinics, desk, presence, quarantines, staff};
+use crate::store::{clinics, staff};
 
 /// Most open actions and standing quarantines that are shown with a day.
 const MOST_STANDING: i64 = 200;
@@ -460,9 +462,9 @@ fn after_signing(signed: &[SignOff], entries: &[DayEntry]) -> Vec<DayEntryDocume
 
 async fn open_actions(db: &mut PgConnection, caller: &Caller, clinic_id: Uuid) -> ApiResult<Vec<DayAction>> {
     let filter = ActionFilter { clinic_id: Some(clinic_id), ..ActionFilter::default() };
-    let open = action_worklist::list_open(db, caller.group_id, &caller.reach, &filter, caller.now, None, MOST_STANDING)
-        .await?;
-    let document = |action: action_worklist::ListedAction| DayAction {
+    let open =
+        worklist::list_open(db, caller.group_id, &caller.reach, &filter, caller.now, None, MOST_STANDING).await?;
+    let document = |action: worklist::ListedAction| DayAction {
         action_id: action.action_id,
         name: action.name,
         subject_name: action.subject_name,

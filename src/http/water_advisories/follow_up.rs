@@ -18,9 +18,10 @@ use crate::domain::water_advisory::{
 use crate::http::caller::Caller;
 use crate::http::problem::ApiResult;
 use crate::http::site_events;
-use crate::store::actions::{self, Opening};
+use crate::store::clinics::subjects;
+use crate::store::corrective_actions::actions::{self, Opening};
 use crate::store::site_events::SiteEventRow;
-use crate::store::{subjects, water_advisories};
+use crate::store::water_advisories;
 
 /// Records the site event that routines hang on, and has the clinic planned.
 pub(super) async fn record_event(

@@ -30,8 +30,9 @@ use crate::http::configuration::{created_or_ok, without_faults};
 use crate::http::extract::{Body, Path};
 use crate::http::openapi::{Example, Part};
 use crate::http::problem::{ApiError, ApiResult};
-use crate::http::signature::{SignatureInput, Signer};
-use crate::http::{samples, signing};
+use crate::http::samples;
+use crate::http::staff::signature::{SignatureInput, Signer};
+use crate::http::staff::signing;
 use crate::store::{self, corrective_actions, events, planning, water_advisories};
 
 const MAY_LIFT: [Role; 3] = [Role::Chairside, Role::Manager, Role::Administrator];

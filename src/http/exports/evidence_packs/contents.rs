@@ -1,0 +1,271 @@
+//! What stands in a pack, in the order it is written.
+//!
+//! The rule of this file: memory holds one day's records at most, and of a pack that is narrowed the ids of what it tells.
+
+use std::collections::{BTreeSet, HashSet};
+
+use chrono::{DateTime, Utc};
+use futures_util::TryStreamExt as _;
+use uuid::Uuid;
+
+use super::archive::Archive;
+use crate::domain::evidence_pack::differences::{self, in_words};
+use crate::domain::evidence_pack::manifest::{Manifest, Written};
+use crate::domain::evidence_pack::page::page;
+use crate::domain::evidence_pack::{Cover, Found, Summary};
+use crate::domain::seal::DaySeal;
+use crate::domain::seal::day_proof::{DayLeaf, DayProof};
+use crate::domain::seal::proof::{Proof, ProofError};
+use crate::domain::seal::record::{Leaves, Record};
+use crate::domain::seal::tamper::{SealFinding, day_findings};
+use crate::domain::seal::tree::TreeHash;
+use crate::http::representation::RowFormat;
+use crate::http::rows::{write_head, write_record, write_row};
+use crate::http::streaming::{PIECE_BYTES, Pieces, StreamError};
+use crate::store::exports::packs::{self, Instants, Narrowing, Period};
+use crate::store::exports::record_sets::{Pace, RECORD_SETS, RecordSet};
+use crate::store::exports::snapshots::Snapshot;
+use crate::store::exports::{self, Column};
+use crate::store::seals;
+
+/// The checker of proofs, as it stands in the repository.
+const CHECK_PROOF: &str = include_str!("../../../../seed-demo/check_proof.py");
+
+/// The checker of packs.
+const CHECK_PACK: &str = include_str!("check_pack.py");
+
+/// What is known of a pack before it is written.
+pub(super) struct Pack {
+    pub(super) group_id: Uuid,
+    pub(super) cover: Cover,
+    pub(super) summary: Summary,
+    pub(super) period: Period,
+    pub(super) narrowing: Narrowing,
+    pub(super) seals: Vec<DaySeal>,
+}
+
+/// Writes the pack.
+pub(super) async fn write(mut tx: Snapshot, pieces: Pieces, pack: Pack) -> Result<(), StreamError> {
+    let mut archive = Archive::new(pieces, pack.cover.made_at);
+    archive.add("check_proof.py", CHECK_PROOF.as_bytes(), None).await?;
+    archive.add("check_pack.py", CHECK_PACK.as_bytes(), None).await?;
+    let mut told = Told::new(&pack);
+    let mut left_out = Vec::new();
+    let mut columns_csv = Vec::new();
+    write_record(&mut columns_csv, ["records", "column", "type", "meaning"].iter())?;
+    let mut described = 0;
+    for set in &RECORD_SETS {
+        let columns = exports::list_columns(&mut tx, set).await?;
+        if !write_records(&mut tx, &mut archive, &pack, set, &columns, &mut told).await? {
+            left_out.push(set.name);
+            continue;
+        }
+        for column in &columns {
+            let cells = [set.name, &column.name, &column.sql_type, &column.meaning];
+            write_record(&mut columns_csv, cells.iter())?;
+            described += 1;
+        }
+    }
+    archive.add("columns.csv", &columns_csv, Some(described)).await?;
+    let found = write_proofs(&mut tx, &mut archive, &pack, &told).await?;
+    tx.finish().await?;
+    // The page comes after the proofs: it says what they showed.
+    archive.add("summary.html", page(&pack.cover, &pack.summary, &found).as_bytes(), None).await?;
+    let written = Written { files: archive.files(), found: &found, left_out: &left_out };
+    let manifest = serde_json::to_vec_pretty(&Manifest::new(&pack.cover, &pack.summary.sealed, written))?;
+    archive.add("manifest.json", &manifest, None).await?;
+    archive.finish().await
+}
+
+/// One kind as CSV and as JSON; whether it says anything of what the pack is narrowed to.
+async fn write_records(
+    tx: &mut Snapshot,
+    archive: &mut Archive,
+    pack: &Pack,
+    set: &RecordSet,
+    columns: &[Column],
+    told: &mut Told,
+) -> Result<bool, StreamError> {
+    for (format, path) in
+        [(RowFormat::Csv, format!("csv/{}.csv", set.name)), (RowFormat::Lines, format!("json/{}.ndjson", set.name))]
+    {
+        let Some(mut rows) = packs::stream_period(tx, set, columns, &pack.period, pack.narrowing) else {
+            return Ok(false);
+        };
+        archive.begin(&path)?;
+        let mut piece = Vec::with_capacity(PIECE_BYTES * 2);
+        write_head(&mut piece, format, columns)?;
+        let mut count = 0;
+        while let Some((recorded, cells)) = rows.try_next().await? {
+            // The same rows come a second time.
+            if format == RowFormat::Csv && set.pace != Pace::Whole {
+                let id = id_place(set, columns).and_then(|place| cells[place].as_deref());
+                told.note(id, &recorded);
+            }
+            write_row(&mut piece, format, columns, &cells)?;
+            count += 1;
+            if piece.len() >= PIECE_BYTES {
+                archive.write(&piece).await?;
+                piece.clear();
+            }
+        }
+        archive.write(&piece).await?;
+        archive.end(Some(count));
+    }
+    Ok(true)
+}
+
+/// Which records the files tell, as far as the proofs must know.
+struct Told {
+    /// Ids of what is told, but for days of which everything is.
+    ids: HashSet<Uuid>,
+    /// Ends of the seals, in order.
+    ends: Vec<DateTime<Utc>>,
+    /// Seals that hold what is told.
+    seals: BTreeSet<usize>,
+    /// Of which days everything is told.
+    whole: BTreeSet<usize>,
+    /// Rows whose records no seal holds yet.
+    not_sealed: u64,
+}
+
+impl Told {
+    fn new(pack: &Pack) -> Self {
+        let of_period = |seal: &&DaySeal| (pack.period.from_on..=pack.period.to_on).contains(&seal.clinic_day);
+        let days: BTreeSet<usize> = pack.seals.iter().filter(of_period).map(|seal| seal.number).collect();
+        let everything = pack.narrowing == Narrowing::Clinic;
+        Self {
+            ids: pack.narrowing.id().into_iter().collect(),
+            ends: pack.seals.iter().map(|seal| seal.recorded_until).collect(),
+            seals: days.clone(),
+            whole: if everything { days } else { BTreeSet::new() },
+            not_sealed: 0,
+        }
+    }
+
+    fn note(&mut self, id: Option<&str>, recorded: &Instants) {
+        let numbers: BTreeSet<usize> =
+            recorded.iter().flatten().map(|at| self.ends.partition_point(|end| end <= at)).collect();
+        for number in numbers {
+            if number == self.ends.len() {
+                self.not_sealed += 1;
+                continue;
+            }
+            self.seals.insert(number);
+            if !self.whole.contains(&number)
+                && let Some(id) = id.and_then(|text| Uuid::try_parse(text).ok())
+            {
+                self.ids.insert(id);
+            }
+        }
+    }
+
+    /// Whether a record may stand in a proof with what it says: it is told itself, or belongs to what is.
+    fn tells(&self, number: usize, record: &Record) -> bool {
+        let is_told = |text: &str| Uuid::try_parse(text).is_ok_and(|id| self.ids.contains(&id));
+        self.whole.contains(&number)
+            || record.id.split('/').next().is_some_and(is_told)
+            || record.fields.iter().any(|(name, value)| name.ends_with("_id") && value.as_str().is_some_and(is_told))
+    }
+}
+
+/// One proof for each sealed day that holds what is told; answers what they showed.
+async fn write_proofs(
+    tx: &mut Snapshot,
+    archive: &mut Archive,
+    pack: &Pack,
+    told: &Told,
+) -> Result<Found, StreamError> {
+    let chain: Vec<TreeHash> = pack.seals.iter().map(DaySeal::leaf).collect();
+    let sealed: BTreeSet<_> = pack.seals.iter().map(|seal| seal.clinic_day).collect();
+    let days = pack.period.from_on.iter_days().take_while(|day| *day <= pack.period.to_on);
+    let mut found = Found {
+        unsealed: days.filter(|day| !sealed.contains(day)).collect(),
+        rows_not_sealed: told.not_sealed,
+        ..Found::default()
+    };
+    let of_chain = seals::checks::check_chain(tx, pack.group_id, pack.period.clinic_id, &pack.seals).await?;
+    found.not_as_sealed.extend(of_chain.iter().map(in_words));
+    for number in &told.seals {
+        let Some(seal) = pack.seals.get(*number) else { continue };
+        let (group_id, clinic_id, day) = (pack.group_id, pack.period.clinic_id, seal.clinic_day);
+        // What lies before the first seal was not there when that was made: it is looked at with it.
+        let from = (seal.number > 0).then_some(seal.recorded_from);
+        let rows = seals::records::list(tx, group_id, clinic_id, from, seal.recorded_until).await?;
+        let leaves = seals::list_leaves(tx, group_id, clinic_id, (day, day)).await?.remove(&day).unwrap_or_default();
+        let records: Vec<(bool, Record)> =
+            rows.into_iter().map(|(_, record)| (told.tells(*number, &record), record)).collect();
+        let (of_day, chain, sealed) = (seal.clone(), chain.clone(), leaves.clone());
+        // A day's hashes are work for a thread that answers nobody.
+        let made = tokio::task::spawn_blocking(move || prove(of_day, records, leaves, &chain)).await;
+        let (proof, differing) = made.map_err(|error| StreamError::Unwritable(error.to_string()))?;
+        let (differing, purged) =
+            seals::checks::account_for_purged(tx, seal, sealed, differing, pack.cover.made_at).await?;
+        found.not_as_sealed.extend(differing.iter().map(in_words));
+        found.purged.extend(purged.iter().map(differences::purged));
+        let proof = match proof {
+            Ok(proof) => proof,
+            Err(error) => {
+                found.not_as_sealed.push(format!("{day}: nothing of this day can be proved: {error}"));
+                continue;
+            }
+        };
+        let count = proof.leaves.iter().filter(|leaf| matches!(leaf, DayLeaf::Record(_))).count();
+        let content = serde_json::to_vec(&Proof::Day(proof))?;
+        archive.add(&format!("proofs/{day}.json"), &content, u64::try_from(count).ok()).await?;
+    }
+    archive.add("proofs/README.txt", note_of(&found).as_bytes(), None).await?;
+    Ok(found)
+}
+
+/// The proof of a day, as far as there is one, and what is not as it was sealed.
+fn prove(
+    seal: DaySeal,
+    records: Vec<(bool, Record)>,
+    mut sealed: Leaves,
+    chain: &[TreeHash],
+) -> (Result<DayProof, ProofError>, Vec<SealFinding>) {
+    let (told, records): (Vec<bool>, Vec<Record>) = records.into_iter().unzip();
+    let findings = day_findings(&seal, &sealed, &records);
+    let order: Vec<_> = sealed.keys().cloned().collect();
+    let mut as_sealed = std::collections::BTreeMap::new();
+    for (_, record) in told.into_iter().zip(records).filter(|(is_told, _)| *is_told) {
+        let name = record.name();
+        if record.leaf().ok().as_ref() == sealed.get(&name) {
+            as_sealed.insert(name, record);
+        }
+    }
+    let leaves = order
+        .into_iter()
+        .filter_map(|name| {
+            let leaf = sealed.remove(&name)?;
+            Some(as_sealed.remove(&name).map_or(DayLeaf::Hash(leaf), DayLeaf::Record))
+        })
+        .collect();
+    (DayProof::new(seal, leaves, chain), findings)
+}
+
+fn note_of(found: &Found) -> String {
+    let list = |items: &[String]| if items.is_empty() { "none".to_owned() } else { items.join("\n  ") };
+    format!(
+        "One file a clinic day on which something of this pack was recorded: its records in the order of its seal's leaves, \
+         a hash where a record is not told, and the way to the head of the clinic's chain.\n\
+         Check them without the service: python3 check_pack.py, or one alone: python3 check_proof.py proofs/DAY.json\n\
+         Compare the head that is printed with one that was kept where nobody who can write the database can write.\n\
+         A record that is as it was sealed was not changed since. That says nothing of whether it is right.\n\n\
+         Not as it was sealed:\n  {}\n\
+         Purged:\n  {}\n\
+         Rows of this pack whose records no seal holds yet: {}\n\
+         Clinic days of this pack that are not sealed:\n  {}\n",
+        list(&found.not_as_sealed),
+        list(&found.purged),
+        found.rows_not_sealed,
+        list(&differences::spans(&found.unsealed))
+    )
+}
+
+/// Where the id stands that other records name a row by.
+fn id_place(set: &RecordSet, columns: &[Column]) -> Option<usize> {
+    let name = set.id_name()?;
+    columns.iter().position(|column| column.name == name)
+}
