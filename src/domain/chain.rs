@@ -7,6 +7,7 @@
 pub mod cycle_tests;
 pub mod defaults;
 pub mod progress;
+mod rules;
 pub mod work;
 
 use serde::{Deserialize, Serialize};
@@ -17,12 +18,7 @@ use self::cycle_tests::CycleDemand;
 use self::work::WorkShown;
 use super::cycle_load::Chamber;
 use super::evidence::Verdict;
-use super::fault::{Fault, check_text};
 use super::limit::Source;
-use super::step::is_key;
-
-/// Longest a step's window may reach from where it is counted: a retest weeks later, a repair that waits for parts.
-const LONGEST_WINDOW_MINUTES: u32 = 400 * 1440;
 
 /// What fails: each kind has one chain.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, ToSchema)]
@@ -396,120 +392,12 @@ pub enum CountedAt {
 }
 
 impl Chain {
-    /// Every broken rule, with pointers into the document.
-    #[must_use]
-    pub fn faults(&self) -> Vec<Fault> {
-        let mut faults = Vec::new();
-        check_text(&mut faults, "/name", &self.name, 120);
-        if self.steps.is_empty() || self.steps.len() > 30 {
-            faults.push(Fault::new("/steps", "must have 1 to 30 steps"));
-        }
-        for (i, step) in self.steps.iter().enumerate() {
-            faults.extend(self.step_faults(i, step).into_iter().map(|f| f.under(&format!("/steps/{i}"))));
-        }
-        faults.extend(self.closing.faults().into_iter().map(|f| f.under("/closing")));
-        if let Some(window) = self.implant_test {
-            faults.extend(window.faults().into_iter().map(|f| f.under("/implant_test")));
-            if window.counted_from != StepStart::Opening {
-                let rule = "must be opening: the cycle's record opens the wait, and no step stands before it";
-                faults.push(Fault::new("/implant_test/counted_from", rule));
-            }
-        }
-        let gated = self.steps.iter().any(|s| s.gates_release && s.only_if.is_empty() && s.if_repeated.is_none());
-        if self.quarantines && !gated {
-            faults.push(Fault::new(
-                "/steps",
-                "must have a step with gates_release that is always asked for, or a release would rest on nothing",
-            ));
-        }
-        if self.sources.is_empty() || self.sources.len() > 20 {
-            faults.push(Fault::new("/sources", "must name 1 to 20 sources; common practice counts as one"));
-        }
-        for (i, source) in self.sources.iter().enumerate() {
-            faults.extend(source.faults().into_iter().map(|f| f.under(&format!("/sources/{i}"))));
-        }
-        if self.cautions.len() > 20 {
-            faults.push(Fault::new("/cautions", "must have at most 20 cautions"));
-        }
-        for (i, caution) in self.cautions.iter().enumerate() {
-            check_text(&mut faults, &format!("/cautions/{i}"), caution, 400);
-        }
-        faults
-    }
-
-    fn step_faults(&self, place: usize, step: &ChainStep) -> Vec<Fault> {
-        let mut faults = Vec::new();
-        let earlier = &self.steps[..place];
-        if !is_key(&step.key) {
-            faults.push(Fault::new("/key", "must be 1 to 40 lower-case letters, digits or hyphens"));
-        }
-        if earlier.iter().any(|s| s.key == step.key) {
-            faults.push(Fault::new("/key", "stands twice; keys must differ within a chain"));
-        }
-        check_text(&mut faults, "/instruction", &step.instruction, 600);
-        faults.extend(step.window.faults().into_iter().map(|f| f.under("/window")));
-        match &step.evidence {
-            ChainEvidence::Reference { what } => check_text(&mut faults, "/evidence/what", what, 120),
-            ChainEvidence::Work { shows } => {
-                faults.extend(shows.faults().into_iter().map(|f| f.under("/evidence/shows")));
-            }
-            ChainEvidence::TestsPassed { count, .. } if !(1..=10).contains(count) => {
-                faults.push(Fault::new("/evidence/count", "must be from 1 to 10"));
-            }
-            _ => {}
-        }
-        if step.only_if.len() > 10 {
-            faults.push(Fault::new("/only_if", "must have at most 10 branches"));
-        }
-        for (i, branch) in step.only_if.iter().enumerate() {
-            let meant = earlier.iter().find(|s| s.key == branch.step);
-            let rule = match meant {
-                None => "must name a step before this one",
-                Some(step) if !step.evidence.has_result() => "must name a step that ends with a result",
-                Some(step) if step.if_repeated.is_some() => "must name a step that does not hang on how often",
-                Some(_) => continue,
-            };
-            faults.push(Fault::new(format!("/only_if/{i}/step"), rule));
-        }
-        if let Some(repeated) = step.if_repeated {
-            if !(2..=100).contains(&repeated.at_least) {
-                faults.push(Fault::new("/if_repeated/at_least", "must be from 2 to 100"));
-            }
-            if !(1..=366).contains(&repeated.within_days) {
-                faults.push(Fault::new("/if_repeated/within_days", "must be from 1 to 366"));
-            }
-        }
-        faults
-    }
-
     /// The chain with the steps that an action is opened with: `opened` says how many such actions there are, this one
     /// among them.
     #[must_use]
     pub fn for_opening(&self, opened: impl Fn(&Repeated) -> u32) -> Self {
         let asked = |step: &&ChainStep| step.if_repeated.is_none_or(|rule| opened(&rule) >= rule.at_least);
         Self { steps: self.steps.iter().filter(asked).cloned().collect(), ..self.clone() }
-    }
-}
-
-impl StepWindow {
-    fn faults(&self) -> Vec<Fault> {
-        let marks = [
-            ("/may_start_minutes", self.may_start_minutes),
-            ("/due_by_minutes", self.due_by_minutes),
-            ("/overdue_minutes", self.overdue_minutes),
-        ];
-        let mut faults = Vec::new();
-        for (pointer, minutes) in marks {
-            if minutes > LONGEST_WINDOW_MINUTES {
-                faults.push(Fault::new(pointer, "must be within 400 days (576000 minutes)"));
-            }
-        }
-        for pair in marks.windows(2) {
-            if pair[1].1 < pair[0].1 {
-                faults.push(Fault::new(pair[1].0, format!("must not be before {}", &pair[0].0[1..])));
-            }
-        }
-        faults
     }
 }
 

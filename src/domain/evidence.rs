@@ -4,31 +4,29 @@
 //! limit or an entry ahead of its window is kept with the verdict it earns; only an answer that cannot be read (an
 //! unknown step, a reading in another unit) is a fault, and goes back to the sender whole.
 
+mod asked;
 mod given;
 mod hold_record;
+mod judging;
 mod product;
 mod reading;
 mod rules;
 
-use std::collections::{BTreeMap, BTreeSet};
-
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, Utc};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use super::instrument::Instrument;
 use super::limit::{Limit, Qualifier, decimal_text};
-use super::step::{OnFailure, Step, WantedStep};
-use super::task::{Outcome, Times};
+use super::task::Outcome;
 use super::water_sample::JudgedLine;
-use super::zone::Zone;
 
+pub use self::asked::{Asked, Known, OwnLimit, SporeRun, Submission};
 pub use self::given::{Given, SporeStrips, WaterDrawn};
 pub use self::hold_record::{DeviceMoment, HoldRecord};
+pub use self::judging::judge;
 pub use self::product::LotsAsked;
-use self::reading::step_of;
 pub use self::reading::{CLOCK_TOLERANCE, faults};
 
 /// What was done about one step.
@@ -347,220 +345,6 @@ impl Judgement {
         let void = self.steps.iter().find(|step| step.verdict == StepVerdict::Void);
         void.map(|step| step.finding.clone()).unwrap_or_default()
     }
-}
-
-/// A completion as it came in.
-#[derive(Clone, Debug)]
-pub struct Submission<'a> {
-    /// What it says.
-    pub kind: CompletionKind,
-    /// When the work was done, as the person says.
-    pub performed_at: DateTime<Utc>,
-    /// The answers, in any order.
-    pub answers: &'a [StepAnswer],
-    /// Reason of a not-required or void.
-    pub reason: &'a str,
-}
-
-/// The task a completion is judged against.
-#[derive(Clone, Debug)]
-pub struct Asked<'a> {
-    /// The clinic day, which decides the limits in force.
-    pub clinic_day: NaiveDate,
-    /// Its window.
-    pub times: &'a Times,
-    /// The routine's steps.
-    pub steps: &'a [Step],
-    /// The steps the subject's parts make of them.
-    pub wanted: &'a [WantedStep<'a>],
-    /// Holds the server timed for this task.
-    pub holds: &'a BTreeMap<Uuid, TimedHold>,
-    /// The lots its answers name, and the place they are used at.
-    pub lots: &'a LotsAsked,
-    /// The sample was taken before and its result is awaited: the window, which is the sample's, no longer binds.
-    pub sampled_before: bool,
-    /// What else is known that decides.
-    pub known: &'a Known,
-}
-
-/// What is known beside the task: of the clinic, and of what was recorded before.
-#[derive(Clone, Debug, Default)]
-pub struct Known {
-    /// Whose law applies, by ISO 3166.
-    pub place: String,
-    /// The lines of the operatory.
-    pub lines: Vec<String>,
-    /// Limits that the group, a maker or the clinic set beside those of the routine.
-    pub own_limits: Vec<OwnLimit>,
-    /// The clinic's instruments.
-    pub instruments: BTreeMap<Uuid, Instrument>,
-    /// Server-timed holds that an earlier completion of the task used, which this one does not correct.
-    pub spent_holds: BTreeSet<Uuid>,
-    /// Water that was drawn for the task, by the step it was drawn for.
-    pub drawn: BTreeMap<String, WaterDrawn>,
-    /// Spore tests that were run for the task, by their step.
-    pub ran: BTreeMap<String, SporeRun>,
-    /// This completion corrects another.
-    pub corrects: bool,
-    /// The clinic's zone; asked for where a last day counts.
-    pub zone: Option<Zone>,
-}
-
-/// A spore test as it was run.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct SporeRun {
-    /// What was said of it.
-    pub strips: SporeStrips,
-    /// When it was run; `None`: that was not recorded before its result.
-    pub ran_at: Option<DateTime<Utc>>,
-}
-
-/// A limit that is set beside a routine's.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct OwnLimit {
-    /// The step's key within the routine.
-    pub step: String,
-    /// The limit.
-    pub limit: Limit,
-}
-
-/// Judges a submission without [`faults`].
-#[must_use]
-pub fn judge(submission: &Submission<'_>, asked: &Asked<'_>, now: DateTime<Utc>) -> Judgement {
-    let times = asked.times;
-    let unjudged = Judgement {
-        verdict: Verdict::Passed,
-        outcome: None,
-        steps: Vec::new(),
-        findings: Vec::new(),
-        early: submission.performed_at < times.due_from,
-        late: submission.performed_at > times.due_by,
-        late_entry: now >= times.missed_at,
-    };
-    match submission.kind {
-        CompletionKind::NotRequired => {
-            Judgement { verdict: Verdict::NotRequired, outcome: Some(Outcome::NotRequired), ..unjudged }
-        }
-        CompletionKind::Void => Judgement { verdict: Verdict::Void, outcome: Some(Outcome::Void), ..unjudged },
-        CompletionKind::Performed => judge_performed(submission, asked, unjudged),
-    }
-}
-
-fn judge_performed(submission: &Submission<'_>, asked: &Asked<'_>, mut judgement: Judgement) -> Judgement {
-    let answers: BTreeMap<&str, &StepAnswer> = submission.answers.iter().map(|a| (a.step.as_str(), a)).collect();
-    let wanted_keys: BTreeSet<&str> = asked.wanted.iter().map(|w| w.key.as_str()).collect();
-    let mut steps = Vec::new();
-    for wanted in asked.wanted {
-        let answer = answers.get(wanted.key.as_str()).copied();
-        steps.push((judge_step(&wanted.key, wanted.step, answer, submission, asked), Some(wanted.step)));
-    }
-    fail_whole_cycles(&mut steps);
-    let has = |verdict| steps.iter().any(|(step, _)| step.verdict == verdict);
-    let (awaited, is_void) = (has(StepVerdict::ResultPending), has(StepVerdict::Void));
-    let (recorded, repeated): (Vec<_>, Vec<_>) = steps
-        .iter()
-        .filter(|(judged, _)| judged.verdict == StepVerdict::Failed)
-        .partition(|(judged, step)| judged.status == StepStatus::Done && step.is_some_and(records_failure));
-    let (value_failed, work_is_whole) = (!recorded.is_empty(), repeated.is_empty());
-    for answer in submission.answers.iter().filter(|a| !wanted_keys.contains(a.step.as_str())) {
-        if let Some(step) = step_of(&answer.step, asked) {
-            steps.push((judge_step(&answer.step, step, Some(answer), submission, asked), None));
-        }
-    }
-    let steps: Vec<JudgedStep> = steps.into_iter().map(|(judged, _)| judged).collect();
-    let mut findings: Vec<Finding> = steps
-        .iter()
-        .filter(|s| !s.finding.is_empty())
-        .map(|s| Finding { step: Some(s.key.clone()), finding: s.finding.clone() })
-        .collect();
-    let mut about_all = |finding: &str| findings.push(Finding { step: None, finding: finding.to_owned() });
-    let in_window = asked.sampled_before || (!judgement.early && submission.performed_at < asked.times.missed_at);
-    match (in_window, judgement.early) {
-        (true, _) => {}
-        (false, true) => about_all("performed before the window opened; the task stays open"),
-        (false, false) => about_all("performed after the window had closed; the task stays missed"),
-    }
-    let (verdict, outcome) = match (work_is_whole, is_void, awaited, value_failed) {
-        (false, ..) => (Verdict::Failed, None),
-        (true, true, ..) => (Verdict::Void, Some(Outcome::Void)),
-        (true, false, true, _) => (Verdict::ResultPending, Some(Outcome::ResultPending)),
-        (true, false, false, true) => (Verdict::Failed, Some(Outcome::Done)),
-        (true, false, false, false) => (Verdict::Passed, Some(Outcome::Done)),
-    };
-    judgement.verdict = verdict;
-    judgement.outcome = outcome.filter(|_| in_window);
-    judgement.steps = steps;
-    judgement.findings = findings;
-    judgement
-}
-
-/// The answer stands as the test's result; the work is not to be done again.
-fn records_failure(step: &Step) -> bool {
-    step.evidence.on_failure() == OnFailure::Record
-}
-
-/// The steps of one cycle stand or fall together: contact time that was cut short is not made good by the missing rest.
-fn fail_whole_cycles(steps: &mut [(JudgedStep, Option<&Step>)]) {
-    let cycle_of = |step: Option<&Step>| step.and_then(|step| step.cycle.clone());
-    let broken: BTreeSet<String> = steps
-        .iter()
-        .filter(|(judged, step)| judged.verdict == StepVerdict::Failed && !step.is_some_and(records_failure))
-        .filter_map(|(_, step)| cycle_of(*step))
-        .collect();
-    for (judged, step) in steps.iter_mut().filter(|(judged, _)| judged.verdict == StepVerdict::Passed) {
-        if let Some(cycle) = cycle_of(*step).filter(|cycle| broken.contains(cycle)) {
-            judged.fail(format!("the cycle {cycle} failed and is to be repeated whole"));
-        }
-    }
-}
-
-fn judge_step(
-    key: &str,
-    step: &Step,
-    answer: Option<&StepAnswer>,
-    submission: &Submission<'_>,
-    asked: &Asked<'_>,
-) -> JudgedStep {
-    let mut judged = JudgedStep {
-        key: key.to_owned(),
-        kind: step.evidence.kind(),
-        status: answer.map_or(StepStatus::Skipped, |a| a.status),
-        verdict: StepVerdict::Passed,
-        finding: String::new(),
-        hold_id: answer.and_then(|a| a.hold_id),
-        elapsed: None,
-        hold_record: answer.and_then(|a| a.hold_record.clone()),
-        minimum_seconds: None,
-        maximum_seconds: None,
-        reading: answer.and_then(|a| a.reading.clone()),
-        too_many_to_count: answer.is_some_and(|a| a.too_many_to_count),
-        instrument_id: answer.and_then(|a| a.instrument_id),
-        given: answer.and_then(|a| a.given.clone()),
-        lines: Vec::new(),
-        limits: Vec::new(),
-        no_limit_in_force: false,
-        lot_id: answer.and_then(|a| a.lot_id),
-        product_version: None,
-        wrong_product: false,
-        mixed_at: answer.and_then(|a| a.mixed_at),
-        reason: answer.map(|a| a.reason.clone()).unwrap_or_default(),
-    };
-    match answer.map(|answer| (answer, answer.status)) {
-        None if step.required => judged.fail("not recorded"),
-        Some((_, StepStatus::Skipped)) if step.required => judged.fail("skipped"),
-        Some((_, StepStatus::NotApplicable)) if step.required => {
-            judged.fail("required, but answered as not applicable");
-        }
-        None | Some((_, StepStatus::Skipped | StepStatus::NotApplicable)) => {
-            judged.verdict = StepVerdict::NotApplicable;
-        }
-        Some((answer, StepStatus::ResultPending)) => {
-            judged.verdict = StepVerdict::ResultPending;
-            rules::tell_while_pending(&mut judged, answer, submission, asked);
-        }
-        Some((answer, StepStatus::Done)) => rules::judge_done(&mut judged, step, answer, submission, asked),
-    }
-    judged
 }
 
 #[cfg(test)]

@@ -190,6 +190,8 @@ pub struct Shown<'a> {
     pub said: &'a [Said<'a>],
     /// Its completions.
     pub entries: &'a [Uuid],
+    /// The flagged steps of corrective actions that were worked that day.
+    pub steps: &'a [Uuid],
     /// The open actions, each with the step it waits for; empty: the closing.
     pub actions: &'a [(Uuid, &'a str)],
     /// What is out of use.
@@ -208,6 +210,7 @@ pub fn digest(shown: &Shown<'_>) -> [u8; 32] {
         format!("said {} {}", said.gap, HEXLOWER.encode(&Sha256::digest(text)))
     }));
     lines.extend(shown.entries.iter().map(|id| format!("entry {id}")));
+    lines.extend(shown.steps.iter().map(|id| format!("step {id}")));
     lines.extend(shown.actions.iter().map(|(id, step)| format!("action {id} {step}")));
     lines.extend(shown.quarantines.iter().map(|id| format!("quarantine {id}")));
     lines.extend(shown.notices.iter().map(|notice| format!("notice {}", notice.as_str())));

@@ -1,7 +1,7 @@
 //! What planning does with a configuration: what an edit would change, the work that is coming, rules that never do what
 //! they say, and what new zone data moved.
 //!
-//! The rule of this room: nothing here plans. The planner's own functions are asked, and what they would keep is told.
+//! The rule of this room: nothing here plans. The planner's own functions are asked, and what they would do or did is told.
 
 pub mod forecast;
 pub mod plan_warnings;

@@ -274,6 +274,7 @@ pub(super) fn examples() -> Vec<Example> {
         notices: vec![DayNotice::PresenceNotRecorded.into()],
         entries: 43,
         entries_to_review: Vec::new(),
+        steps_to_review: Vec::new(),
         corrections: Vec::new(),
         entries_after_signing: Vec::new(),
         open_actions: Vec::new(),

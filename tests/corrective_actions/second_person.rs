@@ -107,6 +107,13 @@ async fn a_step_is_a_persons_and_what_is_odd_about_them_is_kept_shown_and_listed
     let csv = clinic.manager.call(Method::GET, list, &[("accept", "text/csv")], None).await;
     assert!(csv.text.starts_with("record_id,action_id,") && csv.text.contains(",person_inactive initials_differ\r\n"));
     clinic.tablet.get(list).await.expect(403);
+    // The lead who reviews the day is shown them; the day before had none.
+    for (day, shown) in [("2026-11-02", json!([id(812), id(811)])), ("2026-11-01", json!([]))] {
+        let path = format!("/v1/clinics/{}/days/{day}/review", clinic.clinic_id);
+        let steps = clinic.manager.get(&path).await.expect(200)["steps_to_review"].clone();
+        let ids: Vec<Value> = steps.as_array().expect("a list").iter().map(|s| s["record_id"].clone()).collect();
+        assert_eq!(json!(ids), shown, "{day}");
+    }
 
     // Known by id, whatever initials they were entered with.
     let third = |who| close(&clinic, &item, 860, who);

@@ -1,13 +1,16 @@
 //! Verdicts on what people record, and the few things that cannot be read.
 
+use std::collections::BTreeMap;
+
 use chrono::TimeDelta;
 use proptest::prelude::*;
 
 use super::*;
 use crate::domain::fixtures::*;
 use crate::domain::limit::Operator;
-use crate::domain::step::{Part, wanted};
+use crate::domain::step::{OnFailure, Part, Step, wanted};
 use crate::domain::subject::Subject;
+use crate::domain::task::Times;
 
 const DAY: &str = "2026-11-30";
 

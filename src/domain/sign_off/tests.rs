@@ -109,6 +109,7 @@ fn a_digest_hangs_on_every_fact_and_on_no_order() {
         gaps: &gaps,
         said: &said,
         entries: &entries,
+        steps: &entries[1..],
         actions: &actions,
         quarantines: &entries[..1],
         notices: &[],
@@ -127,6 +128,7 @@ fn a_digest_hangs_on_every_fact_and_on_no_order() {
         Shown { said: &[Said { given_by: "sign_off", ..said[0] }], ..shown },
         Shown { actions: &actions[..1], ..shown },
         Shown { actions: &[(id(5), "release"), (id(6), "")], ..shown },
+        Shown { steps: &[], ..shown },
         Shown { quarantines: &[], ..shown },
         Shown { notices: &[DayNotice::PresenceNotRecorded], ..shown },
     ];

@@ -3,7 +3,7 @@
 //! The rule of this file: every flagged completion is on the list, whoever recorded it, and nothing takes it off. Flagged
 //! steps of corrective actions have a list beside it (`steps`).
 
-mod steps;
+pub mod steps;
 
 use axum::extract::State;
 use axum::http::header::LINK;
@@ -82,7 +82,7 @@ impl EntriesQuery {
             (Some(asked), None) => Some(vec![asked]),
             (None, reached) => reached,
         };
-        Ok(FlaggedFilter { clinic_ids, flag: self.flag, from: self.from, until: self.until })
+        Ok(FlaggedFilter { clinic_ids, flag: self.flag, from: self.from, until: self.until, worked: None })
     }
 }
 

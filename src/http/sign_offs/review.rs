@@ -2,16 +2,20 @@
 //!
 //! The rule of this file: it shows records and judges none; every gap has a name by which it is explained.
 
+mod documents;
+
 use std::collections::{BTreeMap, BTreeSet};
 
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, Days, NaiveDate, Utc};
 use data_encoding::HEXLOWER;
-use serde::{Deserialize, Serialize};
 use serde_json::json;
 use sqlx::PgConnection;
-use utoipa::ToSchema;
 use uuid::Uuid;
 
+use self::documents::DayNoticeDocument;
+pub use self::documents::{
+    DayAction, DayEntryDocument, DayGap, DayQuarantine, DayReview, DayState, ExplainedBy, GapExplanation, TaskCounts,
+};
 use super::documents::{Explained, SeenExplanation, SignOffDocument};
 use crate::domain::daybook::DayBook;
 use crate::domain::evidence::Verdict;
@@ -20,10 +24,11 @@ use crate::domain::sign_off::{DayNotice, GapKind, Said, Shown, digest, gap_name,
 use crate::domain::staff::StaffRole;
 use crate::domain::task::State;
 use crate::http::caller::Caller;
-use crate::http::completions::FlagNote;
+use crate::http::completions::entries_to_review::steps::StepToReview;
 use crate::http::problem::{ApiError, ApiResult};
 use crate::http::staff::signature::Signer;
 use crate::http::staff::signing::LEADS;
+use crate::store::completions::flagged::{self, FlaggedFilter};
 use crate::store::corrective_actions::quarantines;
 use crate::store::corrective_actions::worklist::{self, ActionFilter};
 use crate::store::desk::{self, presence};
@@ -33,276 +38,6 @@ use crate::store::{clinics, staff};
 
 /// Most open actions and standing quarantines that are shown with a day.
 const MOST_STANDING: i64 = 200;
-
-/// How a clinic day stands with its signature.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum DayState {
-    /// Its last session is not over.
-    NotOver,
-    /// It is over, and nobody signed it.
-    Unsigned,
-    /// It is signed, and every gap of its record is explained.
-    Signed,
-    /// It is signed, and something was recorded about it since: see `entries_after_signing`.
-    SignedWithLaterEntries,
-    /// It was signed, and its record has gaps since that nobody explained: those of `gaps` without an explanation. A
-    /// further signature explains them.
-    SignedWithLaterGaps,
-}
-
-/// How many tasks of a day are in which state.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-pub struct TaskCounts {
-    /// Recorded.
-    pub done: u32,
-    /// The window passed without a record.
-    pub missed: u32,
-    /// Grace is over, and there is still time.
-    pub overdue: u32,
-    /// Due, and grace runs.
-    pub grace: u32,
-    /// It may be done.
-    pub due: u32,
-    /// Its window has not opened.
-    pub upcoming: u32,
-    /// Sampled; the result is awaited.
-    pub result_pending: u32,
-    /// The test was invalid.
-    pub void: u32,
-    /// Not required, with a reason.
-    pub not_required: u32,
-}
-
-impl TaskCounts {
-    fn of(tasks: &[DayTask]) -> Self {
-        let count = |state| u32::try_from(tasks.iter().filter(|task| task.state == state).count()).unwrap_or(u32::MAX);
-        Self {
-            done: count(State::Done),
-            missed: count(State::Missed),
-            overdue: count(State::Overdue),
-            grace: count(State::Grace),
-            due: count(State::Due),
-            upcoming: count(State::Upcoming),
-            result_pending: count(State::ResultPending),
-            void: count(State::Void),
-            not_required: count(State::NotRequired),
-        }
-    }
-}
-
-/// Where the words about a gap come from.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum ExplainedBy {
-    /// The plan: closed, or out of service.
-    Plan,
-    /// The person who recorded it as not required or void, or told why it was missed.
-    Record,
-    /// A lead, as the day was signed.
-    SignOff,
-}
-
-/// What was said about a gap.
-#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
-pub struct GapExplanation {
-    /// The words.
-    pub words: String,
-    /// Where they come from.
-    pub given_by: ExplainedBy,
-    /// The person; empty: the plan.
-    pub person: String,
-}
-
-/// One gap of a day's record.
-#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
-pub struct DayGap {
-    /// Its name, to explain it by: the same as long as it is the same gap.
-    #[schema(example = "missed:0000512e-9d0a-8c57-9a53-7f1e2a90c004")]
-    pub gap: String,
-    /// What is lacking.
-    pub kind: GapKind,
-    /// The task.
-    pub task_id: Uuid,
-    /// What it is about.
-    pub subject_id: Uuid,
-    /// What people call that.
-    pub subject_name: String,
-    /// Its routine.
-    pub routine_id: Uuid,
-    /// The routine's name in the task's version.
-    pub routine_name: String,
-    /// When it was due.
-    pub due_by: DateTime<Utc>,
-    /// It can stand in the way of using its subject.
-    pub blocking: bool,
-    /// What was said about it already; null: a signature must explain it.
-    #[schema(required)]
-    pub explanation: Option<GapExplanation>,
-}
-
-/// A completion of the day.
-#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
-pub struct DayEntryDocument {
-    /// Which.
-    pub completion_id: Uuid,
-    /// Its task.
-    pub task_id: Uuid,
-    /// The person, as sent.
-    pub performed_by: String,
-    /// When the work was done, as the person says.
-    pub performed_at: DateTime<Utc>,
-    /// When it reached the service.
-    pub recorded_at: DateTime<Utc>,
-    /// The verdict.
-    pub verdict: String,
-    /// The completion it corrects; null: none.
-    #[schema(required)]
-    pub corrects: Option<Uuid>,
-    /// The reason of a correction, a not-required or a void; may be empty.
-    pub reason: String,
-    /// What to look at.
-    pub flags: Vec<FlagNote>,
-}
-
-impl From<&DayEntry> for DayEntryDocument {
-    fn from(entry: &DayEntry) -> Self {
-        Self {
-            completion_id: entry.completion_id,
-            task_id: entry.task_id,
-            performed_by: entry.performed_by.clone(),
-            performed_at: entry.performed_at,
-            recorded_at: entry.recorded_at,
-            verdict: entry.verdict.clone(),
-            corrects: entry.corrects,
-            reason: entry.reason.clone(),
-            flags: FlagNote::of(&entry.flags),
-        }
-    }
-}
-
-/// A corrective action that is open.
-#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
-pub struct DayAction {
-    /// Which.
-    pub action_id: Uuid,
-    /// What people call its chain.
-    pub name: String,
-    /// What it is about.
-    pub subject_name: String,
-    /// What failed, in words.
-    pub reason: String,
-    /// When it was opened.
-    pub opened_at: DateTime<Utc>,
-    /// The step it waits for; null: a second person closes it.
-    #[schema(required)]
-    pub step: Option<String>,
-}
-
-/// A quarantine that stands.
-#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
-pub struct DayQuarantine {
-    /// Which.
-    pub quarantine_id: Uuid,
-    /// What is in quarantine.
-    pub subject_id: Uuid,
-    /// The one line it concerns; null: the subject as a whole, or a load of it.
-    #[schema(required)]
-    pub line: Option<String>,
-    /// Why.
-    pub reason: String,
-    /// Since when.
-    pub begun_at: DateTime<Utc>,
-}
-
-/// What cannot be looked at of the day as a whole.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-pub struct DayNoticeDocument {
-    /// Its stable name.
-    pub notice: DayNotice,
-    /// What it says.
-    #[schema(example = "nobody said who was on site, so nothing tells of work by somebody who was not")]
-    pub finding: String,
-}
-
-impl From<DayNotice> for DayNoticeDocument {
-    fn from(notice: DayNotice) -> Self {
-        Self { notice, finding: notice.words().to_owned() }
-    }
-}
-
-/// A clinic day as its lead looks at it.
-#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
-pub struct DayReview {
-    /// The clinic.
-    pub clinic_id: Uuid,
-    /// The day.
-    pub clinic_day: NaiveDate,
-    /// The instant the review is for.
-    pub as_of: DateTime<Utc>,
-    /// How it stands.
-    pub state: DayState,
-    /// Whether the day asks to be signed: closed days do not, nor those before the clinic's setting.
-    pub asked: bool,
-    /// When its last session is over; it cannot be signed before.
-    pub over_at: DateTime<Utc>,
-    /// When it is overdue; null: it does not ask.
-    #[schema(required)]
-    pub overdue_at: Option<DateTime<Utc>>,
-    /// Rungs of the ladder reached; 0: none, or signed.
-    #[schema(minimum = 0, maximum = 9)]
-    pub level: i32,
-    /// How many tasks are in which state.
-    pub task_counts: TaskCounts,
-    /// What its record lacks, by when it was due.
-    pub gaps: Vec<DayGap>,
-    /// What cannot be looked at of the day as a whole, said once; it takes no explanation.
-    pub notices: Vec<DayNoticeDocument>,
-    /// How many completions it has.
-    #[schema(minimum = 0)]
-    pub entries: usize,
-    /// Completions with a flag, in the order in which they were recorded.
-    pub entries_to_review: Vec<DayEntryDocument>,
-    /// Completions that correct others, in that order.
-    pub corrections: Vec<DayEntryDocument>,
-    /// Completions that reached the service after the last signature.
-    pub entries_after_signing: Vec<DayEntryDocument>,
-    /// Corrective actions of the clinic that are open now, at most 200.
-    pub open_actions: Vec<DayAction>,
-    /// Quarantines that stand at the clinic now, at most 200.
-    pub quarantines: Vec<DayQuarantine>,
-    /// The signatures, the first first.
-    pub sign_offs: Vec<SignOffDocument>,
-    /// Who may sign.
-    pub may_sign: Vec<Signer>,
-    /// What a signature must send back, so that it is under what its signer was shown.
-    #[schema(pattern = "^[0-9a-f]{64}$")]
-    pub review_digest: String,
-}
-
-impl ExplainedBy {
-    fn as_str(self) -> &'static str {
-        match self {
-            Self::Plan => "plan",
-            Self::Record => "record",
-            Self::SignOff => "sign_off",
-        }
-    }
-}
-
-impl DayGap {
-    fn said(&self) -> Option<Said<'_>> {
-        let GapExplanation { words, given_by, person } = self.explanation.as_ref()?;
-        Some(Said { gap: &self.gap, words, given_by: given_by.as_str(), person })
-    }
-}
-
-impl DayReview {
-    /// The gaps that nobody said anything about yet.
-    pub(super) fn unexplained(&self) -> impl Iterator<Item = &DayGap> {
-        self.gaps.iter().filter(|gap| gap.explanation.is_none())
-    }
-}
 
 /// A review with what the store keeps of it.
 pub(super) struct Reviewed {
@@ -345,6 +80,8 @@ pub(super) async fn of(
         open_actions.iter().map(|action| (action.action_id, action.step.as_deref().unwrap_or_default())).collect();
     let notices = notices(&mut *db, caller, clinic_id, clinic_day, &entries).await?;
     let out_of_use: Vec<Uuid> = quarantines.iter().map(|quarantine| quarantine.quarantine_id).collect();
+    let steps = steps_to_review(&mut *db, caller, (clinic_id, clinic_day), &hours).await?;
+    let step_ids: Vec<Uuid> = steps.iter().map(|step| step.record_id).collect();
     let digest = digest(&Shown {
         clinic_id,
         clinic_day,
@@ -352,6 +89,7 @@ pub(super) async fn of(
         gaps: &names,
         said: &said,
         entries: &entry_ids,
+        steps: &step_ids,
         actions: &actions,
         quarantines: &out_of_use,
         notices: &notices,
@@ -381,6 +119,7 @@ pub(super) async fn of(
         notices: notices.into_iter().map(DayNoticeDocument::from).collect(),
         entries: entries.len(),
         entries_to_review: documents(&|entry| !entry.flags.is_empty()),
+        steps_to_review: steps,
         corrections: documents(&|entry| entry.corrects.is_some()),
         entries_after_signing: after,
         open_actions,
@@ -391,6 +130,23 @@ pub(super) async fn of(
     };
     let signed_before = signed.last().map_or(0, |last| last.number);
     Ok(Reviewed { review, digest, entry_ids, signed_before, next_miss_at })
+}
+
+/// The flagged steps of corrective actions that were worked on a clinic day, whenever they reached us.
+async fn steps_to_review(
+    db: &mut PgConnection,
+    caller: &Caller,
+    (clinic_id, clinic_day): (Uuid, NaiveDate),
+    hours: &Hours,
+) -> ApiResult<Vec<StepToReview>> {
+    let begins_at = hours.clinic_day_ends_at(clinic_day - Days::new(1));
+    let filter = FlaggedFilter {
+        clinic_ids: Some(vec![clinic_id]),
+        worked: Some((begins_at, hours.clinic_day_ends_at(clinic_day))),
+        ..FlaggedFilter::default()
+    };
+    let steps = flagged::list_steps(db, caller.group_id, &filter, None, MOST_STANDING).await?;
+    Ok(steps.into_iter().map(StepToReview::from).collect())
 }
 
 /// Without a list of who was on site no entry can be told to be somebody's who was not: that is said once, where anybody

@@ -99,6 +99,8 @@ pub struct FlaggedFilter {
     pub from: Option<DateTime<Utc>>,
     /// Recorded before then.
     pub until: Option<DateTime<Utc>>,
+    /// Worked from an instant on and before another.
+    pub worked: Option<(DateTime<Utc>, DateTime<Utc>)>,
 }
 
 /// Flagged completions, the last recorded first, from after a place on.
@@ -112,6 +114,7 @@ pub async fn list(
     after: Option<(DateTime<Utc>, Uuid)>,
     at_most: i64,
 ) -> Result<Vec<Flagged>> {
+    let ((after_at, after_id), (worked_from, worked_until)) = (after.unzip(), filter.worked.unzip());
     Ok(sqlx::query_as!(
         Flagged,
         r#"select c.completion_id, c.task_id, c.clinic_id, c.clinic_day, t.subject_id, t.routine_id,
@@ -127,15 +130,18 @@ pub async fn list(
              and ($4::timestamptz is null or c.recorded_at >= $4)
              and ($5::timestamptz is null or c.recorded_at < $5)
              and ($6::timestamptz is null or (c.recorded_at, c.completion_id) < ($6, $7::uuid))
+             and ($9::timestamptz is null or c.performed_at >= $9 and c.performed_at < $10::timestamptz)
            order by c.recorded_at desc, c.completion_id desc limit $8"#,
         group_id,
         filter.clinic_ids.as_deref(),
         filter.flag.map(Flag::as_str),
         filter.from,
         filter.until,
-        after.map(|(at, _)| at),
-        after.map(|(_, id)| id),
-        at_most
+        after_at,
+        after_id,
+        at_most,
+        worked_from,
+        worked_until
     )
     .fetch_all(db)
     .await?)
@@ -183,7 +189,7 @@ pub async fn list_steps(
     after: Option<(DateTime<Utc>, Uuid)>,
     at_most: i64,
 ) -> Result<Vec<FlaggedStep>> {
-    let (after_at, after_id) = after.unzip();
+    let ((after_at, after_id), (worked_from, worked_until)) = (after.unzip(), filter.worked.unzip());
     Ok(sqlx::query_as!(
         FlaggedStep,
         r#"select s.record_id, s.action_id, s.clinic_id, a.subject_id, coalesce(a.chain ->> 'name', '') as "action_name!",
@@ -197,6 +203,7 @@ pub async fn list_steps(
              and ($4::timestamptz is null or s.recorded_at >= $4)
              and ($5::timestamptz is null or s.recorded_at < $5)
              and ($6::timestamptz is null or (s.recorded_at, s.record_id) < ($6, $7::uuid))
+             and ($9::timestamptz is null or s.performed_at >= $9 and s.performed_at < $10::timestamptz)
            order by s.recorded_at desc, s.record_id desc limit $8"#,
         group_id,
         filter.clinic_ids.as_deref(),
@@ -205,7 +212,9 @@ pub async fn list_steps(
         filter.until,
         after_at,
         after_id,
-        at_most
+        at_most,
+        worked_from,
+        worked_until
     )
     .fetch_all(db)
     .await?)

@@ -4,6 +4,7 @@ use chrono::NaiveDate;
 
 use super::*;
 use crate::domain::colony_count::{CFU_PER_ML, Colonies, Plate};
+use crate::domain::instrument::Instrument;
 use crate::domain::limit::{Seen, SetBy, Source};
 use crate::domain::step::{ChoiceOption, StepEvidence};
 use crate::domain::water_sample::{Draw, Found, LineResult, WaterSample};
