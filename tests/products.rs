@@ -21,7 +21,7 @@ pub(crate) fn product(name: &str, oxidising: bool, ph: &str) -> Value {
 
 pub(crate) const RIGHT: u32 = 810;
 pub(crate) const OTHER: u32 = 811;
-const PEROXIDE: u32 = 812;
+pub(crate) const PEROXIDE: u32 = 812;
 
 /// A routine before the first patient: a product into the lines, and a hold of ten minutes or the product's time.
 pub(crate) fn routine(clinic_id: Uuid, products: &[u32], applied_to: &str) -> Value {

@@ -173,6 +173,36 @@ async fn flushed_then_disinfected(clinic: &Clinic<'_>, work: &LineWork, action: 
     assert_eq!((&recorded["completion_id"], &recorded["result"]), (&json!(disinfected), &Value::Null));
 }
 
+/// A group that wants its lines flushed twice within one time (invented for the test) is not shown one flush for both.
+#[sqlx::test]
+async fn a_flush_that_stands_for_one_step_stands_for_no_other(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T09:00:00Z")).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    people(&clinic).await;
+    let path = "/v1/corrective-chains/lines_after_advisory";
+    let mut chain = clinic.admin.get(path).await.expect(200)["chain"].clone();
+    let steps = chain["steps"].as_array_mut().expect("steps");
+    let mut again = steps[0].clone();
+    assert_eq!((&again["key"], &again["window"]["counted_from"]), (&json!("flush"), &json!("opening")));
+    again["key"] = json!("flush-again");
+    steps.insert(1, again);
+    clinic.admin.put(path, chain).await.expect(201);
+    feed_from(&clinic, "mains_air_gap").await;
+    start(&clinic, "2026-11-02T09:00:00Z").await;
+    let work = line_work::set(&clinic).await;
+    app.advance(TimeDelta::hours(1));
+    lift(&clinic, 710, SECOND).await.expect(201);
+    let action = follow_up(&clinic, clinic.chair).await["action_id"].clone();
+    app.advance(TimeDelta::minutes(5));
+    let first = work.flush(&clinic, 731, [60, 60]).await;
+    assert_eq!(step(&clinic, &action, "flush", 721).await.expect(201)["completion_id"], json!(first));
+    assert_eq!(step(&clinic, &action, "flush-again", 722).await.expect(409)["type"], "/problems/work-missing");
+    assert_eq!(named(&clinic, &action, "flush-again", 722, first).await.pointers(), ["/completion_id"]);
+    app.advance(TimeDelta::minutes(5));
+    let second = work.flush(&clinic, 732, [60, 60]).await;
+    assert_eq!(step(&clinic, &action, "flush-again", 722).await.expect(201)["completion_id"], json!(second));
+}
+
 /// Once somebody has worked by a routine that would show the work, it stands on the list of what is due.
 #[sqlx::test]
 async fn the_flush_that_a_lifted_notice_asks_for_is_on_the_list_of_what_is_due(pool: PgPool) {

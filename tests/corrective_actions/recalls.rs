@@ -93,6 +93,27 @@ async fn each_recall_is_a_cause_of_its_own_and_a_use_that_is_entered_later_is_no
 }
 
 #[sqlx::test]
+async fn of_two_recalled_lots_on_one_chair_each_has_an_action_of_its_own(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T07:40:00Z")).await;
+    let (clinic, task) = set_up(&app, &[RIGHT], "waterlines").await;
+    let mut lots = Vec::new();
+    for n in 0..2 {
+        let lot = lot(&clinic, 831 + n, RIGHT, "2027-01-31", OPENED).await;
+        clinic.tablet.post("/v1/completions", completion(840 + n, &task, lot, 1000, WHEN)).await.expect(201);
+        lots.push(lot);
+    }
+    // The second one while the first one's action stands.
+    for (lot, why) in lots.iter().zip(["the seal of the cap may leak", "the strength is below the label"]) {
+        app.advance(chrono::TimeDelta::minutes(1));
+        recall(&clinic, *lot, true, why).await;
+    }
+    let open = open_about(&clinic, clinic.chair).await;
+    let of: Vec<_> = open.iter().map(|action| action["cause_id"].clone()).collect();
+    assert_eq!(of, [json!(lots[0]), json!(lots[1])], "{open:?}");
+    assert!(text(&open[1]["reason"]).contains("the strength is below the label"), "{}", open[1]);
+}
+
+#[sqlx::test]
 async fn however_many_uses_came_after_it_no_chair_is_left_out(pool: PgPool) {
     let app = App::new(pool.clone(), at("2026-11-02T07:40:00Z")).await;
     let (clinic, task) = set_up(&app, &[RIGHT], "waterlines").await;

@@ -117,6 +117,35 @@ async fn of_an_action_about_one_line_that_line_is_tested_again_by_itself(pool: P
     assert_eq!(against(&clinic, &item, 832).await, "");
 }
 
+/// A laboratory's count that is entered as one reading names no line, however low it is.
+#[sqlx::test]
+async fn a_retest_by_a_later_version_of_the_routine_that_draws_no_water_shows_no_line(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;
+    let clinic = clinic_that_tests_water(&app, None).await;
+    assert_eq!(test(&clinic, 830, &[("count", &[(&["syringe"], 51)])]).await, "failed");
+    let item = only_open(&clinic).await;
+    let mut later = water_test(None);
+    later["anchor"]["dates"]["rule"] = json!("FREQ=WEEKLY;BYDAY=MO");
+    let limits = later["steps"][0]["evidence"]["limits"].clone();
+    later["steps"][0]["evidence"] =
+        json!({ "kind": "reading", "unit": "[CFU]/mL", "on_failure": "record", "limits": limits });
+    let body = json!({ "effective_on": "2026-11-05", "routine": later });
+    clinic.admin.put(&format!("/v1/routines/{}", id(905)), body).await.expect(200);
+    up_to_the_retest(&clinic, &item).await;
+    app.set(at("2026-11-09T09:00:00Z"));
+    app.plan().await;
+    // The week's own test: the one that the action asks for draws water as the one that failed.
+    let due = clinic.due(0).await;
+    let is_planned = |t: &&Value| t["routine_id"] == json!(id(905)) && t["because"]["fact"]["kind"] != "wanted_test";
+    let task = due.iter().find(is_planned).expect("the test of that Monday");
+    let read = json!({ "completion_id": id(831), "task_id": task["task_id"], "performed_at": app.clock.now(),
+                       "performed_by": "IB",
+                       "steps": [{ "step": "count", "status": "done",
+                                   "reading": { "qualifier": "eq", "value": "40", "unit": "[CFU]/mL" } }] });
+    assert_eq!(clinic.tablet.post("/v1/completions", read).await.expect(201)["verdict"], "passed");
+    assert_eq!(against(&clinic, &item, 831).await, "syringe");
+}
+
 #[sqlx::test]
 async fn of_an_action_that_a_person_opened_about_a_unit_every_circuit_is_tested_again(pool: PgPool) {
     let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;

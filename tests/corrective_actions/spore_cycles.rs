@@ -103,6 +103,58 @@ async fn a_repeat_counts_once_it_is_said_in_which_program_the_failed_test_ran(po
     assert_eq!(step(&clinic, &item, "repeat-test", repeat).await.expect(201)["result"], "passed");
 }
 
+/// Two strips of one completion, each with the cycle it ran in.
+fn two_strips(clinic: &Clinic<'_>, n: u32, task: &Value, growth: bool, cycles: [u32; 2]) -> Value {
+    let mut body = strips(clinic, n, task, growth, &json!({ "cycle_id": id(cycles[0]), "chamber": "loaded" }));
+    let mut second =
+        strips(clinic, n, task, growth, &json!({ "cycle_id": id(cycles[1]), "chamber": "loaded" }))["steps"][0].clone();
+    second["step"] = json!("growth-below");
+    body["steps"].as_array_mut().expect("steps").push(second);
+    body
+}
+
+/// The repeat is made in the same cycle that failed: CDC, MMWR 52(RR-17) 2003, p. 24-25, read in a quotation.
+#[sqlx::test]
+async fn a_test_whose_strips_name_several_cycles_names_none(pool: PgPool) {
+    let app = App::new(pool, at(START)).await;
+    let clinic = clinic_with_strips(&app).await;
+    let path = format!("/v1/routines/{}", routine::spore_test());
+    let mut content = clinic.admin.get(&path).await.expect(200)["routine"].clone();
+    let below = json!({ "key": "growth-below", "instruction": "Read the strips of the lower shelf.",
+                        "evidence": { "kind": "spore_test" } });
+    content["steps"].as_array_mut().expect("steps").push(below);
+    let body = json!({ "effective_on": "2026-11-01", "routine": content });
+    clinic.admin.put(&path, body).await.expect(200);
+    app.plan().await;
+    let read = async |n: u32, growth: bool, cycles: [u32; 2]| {
+        let task = clinic.due_in_clinic(routine::spore_test()).await;
+        let body = two_strips(&clinic, n, &task, growth, cycles);
+        clinic.tablet.post("/v1/completions", body).await.expect(201)
+    };
+    cycle(&clinic, 1830, "wrapped 134").await;
+    assert_eq!(read(830, true, [1830, 1830]).await["verdict"], "failed");
+    let item = only_open(&clinic).await;
+    up_to_the_repeat(&app, &clinic, &item).await;
+    for (n, program) in [(1831, "wrapped 134"), (1832, "bare 134"), (1833, "wrapped 134")] {
+        app.advance(chrono::TimeDelta::minutes(20));
+        cycle(&clinic, n, program).await;
+    }
+    // Whichever of them is named first.
+    for (n, cycles) in [(831, [1831, 1832]), (832, [1832, 1831])] {
+        app.advance(chrono::TimeDelta::minutes(1));
+        read(n, false, cycles).await;
+        let repeat = record(&clinic, 843, &json!({ "completion_id": id(n) }));
+        let refused = step(&clinic, &item, "repeat-test", repeat).await;
+        refused.expect(409);
+        assert!(refused.text.contains("the cycle it ran in is not named"), "{cycles:?}: {}", refused.text);
+    }
+    // Both strips in one cycle name it.
+    app.advance(chrono::TimeDelta::minutes(1));
+    read(833, false, [1833, 1833]).await;
+    let repeat = record(&clinic, 843, &json!({ "completion_id": id(833) }));
+    assert_eq!(step(&clinic, &item, "repeat-test", repeat).await.expect(201)["result"], "passed");
+}
+
 /// Works a positive test with a positive repeat up to the three empty chambers.
 async fn up_to_three_empty(app: &App) -> (Clinic<'_>, Value) {
     let clinic = clinic_with_strips(app).await;

@@ -5,7 +5,7 @@ use sqlx::PgPool;
 use uuid::Uuid;
 
 use super::{action, only_open};
-use crate::products::{OTHER, RIGHT, completion, lot, routine, set_up};
+use crate::products::{OTHER, PEROXIDE, RIGHT, completion, lot, product, routine, set_up};
 use crate::support::app::App;
 use crate::support::scenario::Clinic;
 use crate::support::{at, id};
@@ -62,6 +62,30 @@ async fn a_wrong_expired_or_old_product_puts_the_chair_out_of_use_and_a_bad_reco
     post(846, right, 10).await;
     let standing = action(&clinic, &only_open(&clinic).await).await;
     assert_eq!(noted(&standing, "further_failure"), [json!(id(844)), json!(id(845))]);
+}
+
+/// 40 CFR 441.30(b)(2), read: no oxidiser outside pH 6 to 8 where it is in force. A label that tells no pH fails the record
+/// and says nothing of what is in the lines; one that tells 4.0 does.
+#[sqlx::test]
+async fn a_cleaner_whose_label_tells_no_ph_leaves_the_chair_in_use_and_one_of_a_wrong_ph_does_not(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T07:40:00Z")).await;
+    let (clinic, task) = set_up(&app, &[PEROXIDE], "suction_lines").await;
+    let here = json!({ "name": "Clinic 0", "zone": "Europe/London", "jurisdiction": "US-WA" });
+    clinic.admin.put(&format!("/v1/clinics/{}", clinic.clinic_id), here).await.expect(200);
+    let lot = lot(&clinic, 831, PEROXIDE, "2027-01-31", OPENED).await;
+    let mut content = product("Cleaner P", true, "4.0");
+    content["effective_on"] = json!("2026-11-02");
+    let mut unknown = content.clone();
+    unknown["product"].as_object_mut().expect("a product").remove("ph");
+    for (n, content, opened) in [(840, unknown, 0), (841, content, 1)] {
+        let put = clinic.admin.put(&format!("/v1/products/{}", id(PEROXIDE)), content).await;
+        assert!(put.status.is_success(), "{}", put.text);
+        let posted = completion(n, &task, lot, 1000, WHEN);
+        assert_eq!(clinic.tablet.post("/v1/completions", posted).await.expect(201)["verdict"], "failed");
+        let found = open(&clinic).await;
+        assert_eq!(found.len(), opened, "{found:?}");
+    }
+    assert_eq!(only_open(&clinic).await["kind"], "wrong_or_expired_product");
 }
 
 #[sqlx::test]

@@ -7,7 +7,7 @@ use super::{LEAD, MONDAY, kind_of, monday_evening, path, review, signature};
 use crate::support::app::{App, Client};
 use crate::support::at;
 use crate::support::id;
-use crate::support::scenario::{self, Clinic};
+use crate::support::scenario::{self, Clinic, routine};
 
 fn notices(review: &Value) -> Vec<&str> {
     review["notices"].as_array().expect("notices").iter().filter_map(|n| n["notice"].as_str()).collect()
@@ -44,6 +44,26 @@ async fn a_day_without_a_list_of_those_on_site_says_so_once_until_there_is_one(p
     assert_eq!(notices(&seen), [""; 0]);
     clinic.tablet.put(&path(&clinic, MONDAY, 900), signature(&seen, LEAD)).await.expect(201);
     assert_eq!(listed(&clinic.manager, "").await, []);
+}
+
+#[sqlx::test]
+async fn a_day_of_nothing_but_work_that_was_not_required_asks_for_no_list(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T08:00:00Z")).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    let flush = clinic.due_of(routine::start_flush()).await;
+    let declared = json!({ "completion_id": id(820), "task_id": flush["task_id"], "performed_at": app.clock.now(),
+                           "performed_by": "MO", "kind": "not_required", "steps": [],
+                           "reason": "the chair is being painted" });
+    clinic.manager.post("/v1/completions", declared).await.expect(201);
+    let seen = review(&clinic.manager, &clinic, MONDAY).await;
+    assert_eq!((&seen["entries"], notices(&seen)), (&json!(1), vec![]));
+    assert_eq!(listed(&clinic.manager, "").await, []);
+    // Work that fell short is work.
+    app.set(at("2026-11-02T09:01:00Z"));
+    let left = clinic.leave("2026-11-02T09:00:00Z").await;
+    clinic.tablet.post("/v1/completions", clinic.flush(821, &left, 5)).await.expect(201);
+    assert_eq!(notices(&review(&clinic.manager, &clinic, MONDAY).await), ["presence_not_recorded"]);
+    assert_eq!(listed(&clinic.manager, "").await.len(), 1);
 }
 
 #[sqlx::test]

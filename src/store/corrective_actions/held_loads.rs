@@ -65,15 +65,17 @@ pub(super) async fn hold_since_last_pass(
     .await?;
     let mut loads: Vec<Load> = Vec::new();
     let rest = rows.get(MOST_LOADS).map(|row| row.ended_at);
+    let rest_holds_implants = rows.get(MOST_LOADS).is_some_and(|row| row.holds_implants == Some(true));
     for row in rows.into_iter().take(MOST_LOADS) {
         let label = row.load_reference.unwrap_or_else(|| without_label(row.ended_at));
         loads.push(Load { cycle_id: Some(row.cycle_id), label, holds_implants: row.holds_implants });
     }
     if let Some(ended_at) = rest {
-        let label = format!("every load up to {}", text(ended_at));
-        loads.push(Load { cycle_id: None, label, holds_implants: None });
+        // Where implantable devices take every place, what held none and ended later is among the rest as well.
+        let up_to = if rest_holds_implants { until.unwrap_or(now) } else { ended_at };
+        let label = format!("every load up to {}", text(up_to));
+        loads.push(Load { cycle_id: None, label, holds_implants: rest_holds_implants.then_some(true) });
     }
-    loads.sort_by_key(|load| load.holds_implants != Some(true));
     let last =
         since.map_or_else(|| "no test that passed is recorded".to_owned(), |at| format!("last passed {}", text(at)));
     for load in loads {

@@ -99,6 +99,17 @@ fn contact_time_does_not_stand_for_a_flush_nor_a_flush_for_contact_time() {
     );
     assert!(flush.is_asked_by(&rinse) && !disinfect.is_asked_by(&rinse) && !disinfect.is_of(&rinse));
     assert!(disinfect.is_asked_by(&soak) && !flush.is_asked_by(&soak) && !flush.is_of(&soak));
+    // A wait that belongs to one cycle with a product waits for it, whatever it takes its minimum from.
+    let cycle = |name: &str, step: Step| Step { cycle: Some(name.to_owned()), ..step };
+    let product = cycle("disinfection", fill("fill", AppliedTo::Waterlines));
+    let in_cycle = with(vec![product.clone(), cycle("disinfection", contact("soak", None))]);
+    assert!(flush.lacking(&in_cycle, &one_line, &[filled("fill"), held("soak", 600)], on(DAY)).is_some());
+    assert!(!flush.is_asked_by(&in_cycle) && !flush.is_of(&in_cycle));
+    // One of another cycle runs water, as the rinse after it does.
+    let rinsed = with(vec![product, cycle("rinse", hold("flush", 120)), hold("again", 120)]);
+    for key in ["flush", "again"] {
+        assert_eq!(flush.lacking(&rinsed, &one_line, &[held(key, 120)], on(DAY)), None, "{key}");
+    }
     // Twenty seconds between patients are no minute, though they are a flush.
     let between = with(vec![hold("flush", 20)]);
     assert!(!flush.is_asked_by(&between) && flush.is_of(&between));
