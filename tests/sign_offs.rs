@@ -3,6 +3,7 @@
 mod asking;
 mod later;
 mod presence;
+mod unready_seatings;
 
 use axum::http::Method;
 use chairtide::domain::access::Role;

@@ -487,6 +487,31 @@ async fn edits_of_leaves_seals_and_the_last_seal_are_found_and_kept_by_the_loop(
 }
 
 #[sqlx::test]
+async fn what_was_sealed_lately_is_looked_at_every_night_however_many_days_there_are(pool: PgPool) {
+    let app = App::new(pool.clone(), at("2026-11-02T06:00:00Z")).await;
+    let clinic = eventful_day(&app).await;
+    sealed_day(&app, &clinic).await;
+    app.set(at("2027-01-15T12:00:00Z"));
+    while sealer::tick(&pool, &app.clock).await.expect("it ticks").sealed > 0 {
+        app.advance(chrono::TimeDelta::minutes(1));
+    }
+    let cycle = json!({ "cycle_id": id(710), "ended_at": "2027-01-15T12:00:00Z" });
+    clinic.tablet.post(&format!("/v1/equipment/{}/cycles", clinic.steriliser), cycle).await.expect(201);
+    app.set(at("2027-01-16T12:00:00Z"));
+    assert_eq!(sealer::tick(&pool, &app.clock).await.expect("it ticks").sealed, 1);
+    let sealed: i64 = sqlx::query_scalar("select count(*) from day_seal").fetch_one(&pool).await.expect("seals");
+    assert!(sealed > 62, "{sealed} days are more than two checks look at");
+
+    // The turn is at the first days, and the edits are of the newest day and of the first one.
+    run(&pool, "update clinic_seal set check_number = 40 where group_id = $1".to_owned()).await;
+    run(&pool, "update cycle_mark set program = 'edited' where group_id = $1".to_owned()).await;
+    app.set(at("2027-01-17T12:00:00Z"));
+    assert_eq!(sealer::tick(&pool, &app.clock).await.expect("it ticks").found, 1, "of the newest");
+    app.set(at("2027-01-18T12:00:00Z"));
+    assert_eq!(sealer::tick(&pool, &app.clock).await.expect("it ticks").found, 1, "of the first, in its turn");
+}
+
+#[sqlx::test]
 async fn the_last_seal_removed_is_found_by_the_head_that_was_told_and_sealing_goes_on(pool: PgPool) {
     let app = App::new(pool.clone(), at("2026-11-02T06:00:00Z")).await;
     let clinic = eventful_day(&app).await;

@@ -190,6 +190,8 @@ pub struct Shown<'a> {
     pub said: &'a [Said<'a>],
     /// Its completions.
     pub entries: &'a [Uuid],
+    /// The seatings in a chair that was not ready by its record.
+    pub seatings: &'a [Uuid],
     /// The flagged steps of corrective actions that were worked that day.
     pub steps: &'a [Uuid],
     /// The open actions, each with the step it waits for; empty: the closing.
@@ -210,6 +212,7 @@ pub fn digest(shown: &Shown<'_>) -> [u8; 32] {
         format!("said {} {}", said.gap, HEXLOWER.encode(&Sha256::digest(text)))
     }));
     lines.extend(shown.entries.iter().map(|id| format!("entry {id}")));
+    lines.extend(shown.seatings.iter().map(|id| format!("seating {id}")));
     lines.extend(shown.steps.iter().map(|id| format!("step {id}")));
     lines.extend(shown.actions.iter().map(|(id, step)| format!("action {id} {step}")));
     lines.extend(shown.quarantines.iter().map(|id| format!("quarantine {id}")));

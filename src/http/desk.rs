@@ -230,7 +230,8 @@ fn moment(post: &DeskPost, hours: &Hours, now: DateTime<Utc>) -> ApiResult<(Date
 
 /// Post that a patient was seated
 ///
-/// Recorded whatever is missing, and answered with what is: the desk decides. There is no place for who it was. Work
+/// Recorded whatever is missing or stands against the chair, and answered with it, as it was by what had been recorded then:
+/// the desk decides. It is kept with the seating and shown to the lead who signs the day. There is no place for who it was. Work
 /// between two patients that is not recorded at that instant is missed from then on; where its routine asks for an action,
 /// that is opened and a make-safe task is created at once.
 /// Needs an `Idempotency-Key`; the same instant at the same chair is one seating however often it is posted.
@@ -294,11 +295,12 @@ async fn mark_seating(
     let mark_id = derive_mark_id(operatory_id, edge, at);
     let mut answer = SeatingAnswer { mark_id, operatory_id, clinic_day, at, readiness: None, task_ids: None };
     if edge == "seated" {
-        answer.readiness = Some(readiness::of(&mut tx, caller.group_id, &operatory, caller.now).await?);
+        // As it was by what had been recorded when somebody sat down: work that came after is none of that.
+        answer.readiness = Some(readiness::of(&mut tx, caller.group_id, &operatory, at.min(caller.now)).await?);
     }
-    let missing = json!(answer.readiness.as_ref().map(|r| &r.missing).filter(|m| !m.is_empty()));
-    let missing = if missing.is_null() { json!([]) } else { missing };
-    let mark = SeatingMark { mark_id, clinic_id, operatory_id, clinic_day, edge, marked_at: at, missing };
+    let missing = answer.readiness.as_ref().map_or_else(|| json!([]), |found| json!(found.missing));
+    let standing = answer.readiness.as_ref().map(|found| json!(found.standing));
+    let mark = SeatingMark { mark_id, clinic_id, operatory_id, clinic_day, edge, marked_at: at, missing, standing };
     let is_new = store::desk::insert_seating_mark(&mut tx, caller.group_id, &mark, caller.key_id, caller.now).await?;
     if is_new {
         let kind = if edge == "seated" { EventKind::PatientSeated } else { EventKind::PatientLeft };

@@ -275,6 +275,7 @@ pub(super) fn examples() -> Vec<Example> {
         entries: 43,
         entries_to_review: Vec::new(),
         steps_to_review: Vec::new(),
+        unready_seatings: Vec::new(),
         corrections: Vec::new(),
         entries_after_signing: Vec::new(),
         open_actions: Vec::new(),

@@ -265,8 +265,9 @@ async fn check_group(pool: &PgPool, clock: &Clock, group_id: Uuid) -> Result<Rep
     }
 }
 
-/// Checks the chain of a claimed clinic, and the records of as many days as one check looks at; answers how much was
-/// found that was not known. The next check goes on with the days after them.
+/// Checks the chain of a claimed clinic, the records of its newest days, and of as many of the days before them as one check
+/// looks at; answers how much was found that was not known. The next check goes on with the days after those: what was
+/// done lately is looked at every time, and everything in turn.
 async fn check_clinic(
     db: &mut PgConnection,
     group_id: Uuid,
@@ -275,17 +276,20 @@ async fn check_clinic(
 ) -> Result<usize, StoreError> {
     let clinic_id = progress.clinic_id;
     let all = seals::list_seals(db, group_id, clinic_id).await?;
-    let from = usize::try_from(progress.check_number).ok().filter(|number| *number < all.len()).unwrap_or(0);
-    let until = all.len().min(from + seals::checks::MOST_DAYS);
+    let (older, newest) = all.split_at(all.len().saturating_sub(seals::checks::MOST_DAYS));
+    let from = usize::try_from(progress.check_number).ok().filter(|number| *number < older.len()).unwrap_or(0);
+    let until = older.len().min(from + seals::checks::MOST_DAYS);
     let mut findings = seals::checks::check_chain(db, group_id, clinic_id, &all).await?;
-    findings.extend(seals::checks::check_days(db, group_id, clinic_id, &all[from..until], now).await?);
+    for days in [newest, &older[from..until]] {
+        findings.extend(seals::checks::check_days(db, group_id, clinic_id, days, now).await?);
+    }
     let new = seals::findings::insert(db, group_id, clinic_id, &findings, now).await?;
     for kept in &new {
         tracing::error!(%group_id, %clinic_id, finding_id = %kept.finding_id, "not as it was sealed");
         let body = json!({ "finding_id": kept.finding_id, "finding": kept.finding });
         events::append(db, group_id, EventKind::SealBroken, Some(clinic_id), &body, now).await?;
     }
-    let next = if until == all.len() { 0 } else { i32::try_from(until).unwrap_or(0) };
+    let next = if until == older.len() { 0 } else { i32::try_from(until).unwrap_or(0) };
     let hours = hours_of(db, group_id, clinic_id).await?;
     let check_due_at = hours.clinic_day_ends_at(hours.clinic_day_of(now)) + SETTLED_AFTER;
     seals::save_checked(db, group_id, clinic_id, next, check_due_at).await?;

@@ -222,6 +222,8 @@ pub struct SeatingMark {
     pub marked_at: DateTime<Utc>,
     /// What was missing at that moment.
     pub missing: Value,
+    /// What stood against the chair at that moment; `None`: it was left.
+    pub standing: Option<Value>,
 }
 
 /// Keeps a mark; `false` when it stands already.
@@ -238,8 +240,9 @@ pub async fn insert_seating_mark(
     seals::keep_sealer_out(&mut *db, group_id, mark.clinic_id, now).await?;
     let done = sqlx::query!(
         "insert into seating_mark
-             (group_id, clinic_day, mark_id, clinic_id, operatory_id, edge, marked_at, recorded_at, key_id, missing)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10) on conflict do nothing",
+             (group_id, clinic_day, mark_id, clinic_id, operatory_id, edge, marked_at, recorded_at, key_id, missing,
+              standing)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11) on conflict do nothing",
         group_id,
         mark.clinic_day,
         mark.mark_id,
@@ -249,7 +252,8 @@ pub async fn insert_seating_mark(
         mark.marked_at,
         now,
         key_id,
-        mark.missing
+        mark.missing,
+        mark.standing
     )
     .execute(db)
     .await?;

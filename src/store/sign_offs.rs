@@ -174,6 +174,50 @@ pub async fn list_entries(
     .await?)
 }
 
+/// A chair that somebody was seated in although its record lacked something, or something stood against it.
+#[derive(Clone, Debug)]
+pub struct UnreadySeating {
+    /// Which seating.
+    pub mark_id: Uuid,
+    /// Which chair.
+    pub operatory_id: Uuid,
+    /// What people call that.
+    pub operatory_name: String,
+    /// When, as the desk says.
+    pub seated_at: DateTime<Utc>,
+    /// What was missing, as the desk was answered.
+    pub missing: Value,
+    /// What stood against the chair, as the desk was answered.
+    pub standing: Value,
+}
+
+/// Such seatings of a clinic day, the first first: at most so many.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn list_unready_seatings(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    (clinic_id, clinic_day): (Uuid, NaiveDate),
+    at_most: i64,
+) -> Result<Vec<UnreadySeating>> {
+    Ok(sqlx::query_as!(
+        UnreadySeating,
+        r#"select m.mark_id, m.operatory_id, u.name as operatory_name, m.marked_at as seated_at, m.missing,
+                  coalesce(m.standing, '[]') as "standing!"
+           from seating_mark m join subject u on u.group_id = m.group_id and u.subject_id = m.operatory_id
+           where m.group_id = $1 and m.clinic_id = $2 and m.clinic_day = $3 and m.edge = 'seated'
+             and (m.missing <> '[]' or coalesce(m.standing, '[]') <> '[]')
+           order by m.marked_at, m.mark_id limit $4"#,
+        group_id,
+        clinic_id,
+        clinic_day,
+        at_most
+    )
+    .fetch_all(db)
+    .await?)
+}
+
 /// A lead's signature under a clinic day.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct SignOff {

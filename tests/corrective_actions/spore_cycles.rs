@@ -256,7 +256,7 @@ async fn a_steriliser_that_was_set_up_is_out_of_use_until_three_empty_cycles_run
     let quarantine = item["quarantine_ids"][0].clone();
     for (n, key) in [(810, "mechanical"), (811, "penetration")] {
         app.advance(chrono::TimeDelta::minutes(30));
-        step(&clinic, &item, key, record(&clinic, n, &json!({}))).await.expect(201);
+        step(&clinic, &item, key, record(&clinic, n, &json!({ "result": "passed" }))).await.expect(201);
     }
     let mut run = Vec::new();
     for n in [1841_u32, 1842, 1843] {
@@ -283,6 +283,35 @@ async fn a_steriliser_that_was_set_up_is_out_of_use_until_three_empty_cycles_run
     }
     step(&clinic, &item, "three-empty", record(&clinic, 812, &json!({}))).await.expect(201);
     release(&clinic, &quarantine, 850, LEAD).await.expect(201);
+}
+
+/// The steam-penetration test comes before the empty cycles, and goes on only when it passed (CDC 2003; read).
+#[sqlx::test]
+async fn a_set_up_whose_penetration_test_failed_goes_on_only_once_it_was_put_right(pool: PgPool) {
+    let app = App::new(pool, at(START)).await;
+    let clinic = clinic_with_strips(&app).await;
+    let path = format!("/v1/corrective-actions/{}", id(870));
+    let opening = json!({ "kind": "steriliser_set_up", "subject_id": clinic.steriliser, "opened_by": "MO",
+                          "routine_id": routine::spore_test(), "reason": "moved to the new decontamination room" });
+    let item = clinic.tablet.put(&path, opening).await.expect(201);
+    let put = async |n: u32, key: &str, more: Value| {
+        app.advance(chrono::TimeDelta::minutes(30));
+        step(&clinic, &item, key, record(&clinic, n, &more)).await
+    };
+    let quarantine = item["quarantine_ids"][0].clone();
+    // Words alone open no gate.
+    assert_eq!(put(810, "mechanical", json!({})).await.pointers(), ["/result"]);
+    put(810, "mechanical", json!({ "result": "passed" })).await.expect(201);
+    put(811, "penetration", json!({ "result": "failed" })).await.expect(201);
+    let early = put(812, "three-empty", json!({})).await.expect(409);
+    assert!(early.to_string().contains("step engineer"), "{early}");
+    let refused = release(&clinic, &quarantine, 850, LEAD).await.expect(409);
+    assert!(refused.to_string().contains("record missing: step engineer"), "{refused}");
+    put(813, "engineer", json!({ "reference": "report 12" })).await.expect(201);
+    put(814, "mechanical-again", json!({ "result": "passed" })).await.expect(201);
+    put(815, "penetration-again", json!({ "result": "failed" })).await.expect(201);
+    let refused = release(&clinic, &quarantine, 850, LEAD).await.expect(409);
+    assert!(refused.to_string().contains("step penetration-again was recorded as failed"), "{refused}");
 }
 
 async fn wanted_tasks(clinic: &Clinic<'_>) -> Vec<Value> {

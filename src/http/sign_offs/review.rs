@@ -14,7 +14,8 @@ use uuid::Uuid;
 
 use self::documents::DayNoticeDocument;
 pub use self::documents::{
-    DayAction, DayEntryDocument, DayGap, DayQuarantine, DayReview, DayState, ExplainedBy, GapExplanation, TaskCounts,
+    DayAction, DayEntryDocument, DayGap, DayQuarantine, DayReview, DaySeating, DayState, ExplainedBy, GapExplanation,
+    TaskCounts,
 };
 use super::documents::{Explained, SeenExplanation, SignOffDocument};
 use crate::domain::daybook::DayBook;
@@ -80,6 +81,8 @@ pub(super) async fn of(
         open_actions.iter().map(|action| (action.action_id, action.step.as_deref().unwrap_or_default())).collect();
     let notices = notices(&mut *db, caller, clinic_id, clinic_day, &entries).await?;
     let out_of_use: Vec<Uuid> = quarantines.iter().map(|quarantine| quarantine.quarantine_id).collect();
+    let seatings = sign_offs::list_unready_seatings(&mut *db, group_id, place, MOST_STANDING).await?;
+    let seating_ids: Vec<Uuid> = seatings.iter().map(|seating| seating.mark_id).collect();
     let steps = steps_to_review(&mut *db, caller, (clinic_id, clinic_day), &hours).await?;
     let step_ids: Vec<Uuid> = steps.iter().map(|step| step.record_id).collect();
     let digest = digest(&Shown {
@@ -89,6 +92,7 @@ pub(super) async fn of(
         gaps: &names,
         said: &said,
         entries: &entry_ids,
+        seatings: &seating_ids,
         steps: &step_ids,
         actions: &actions,
         quarantines: &out_of_use,
@@ -120,6 +124,7 @@ pub(super) async fn of(
         entries: entries.len(),
         entries_to_review: documents(&|entry| !entry.flags.is_empty()),
         steps_to_review: steps,
+        unready_seatings: seatings.into_iter().map(DaySeating::from).collect(),
         corrections: documents(&|entry| entry.corrects.is_some()),
         entries_after_signing: after,
         open_actions,

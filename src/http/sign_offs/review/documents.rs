@@ -4,6 +4,7 @@
 
 use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
+use serde_json::Value;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
@@ -13,7 +14,7 @@ use crate::http::completions::FlagNote;
 use crate::http::completions::entries_to_review::steps::StepToReview;
 use crate::http::sign_offs::documents::SignOffDocument;
 use crate::http::staff::signature::Signer;
-use crate::store::sign_offs::{DayEntry, DayTask};
+use crate::store::sign_offs::{DayEntry, DayTask, UnreadySeating};
 
 /// How a clinic day stands with its signature.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
@@ -180,6 +181,43 @@ pub struct DayAction {
     pub step: Option<String>,
 }
 
+/// A chair that somebody was seated in although it was not ready by its record. There is no word on who it was.
+#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+pub struct DaySeating {
+    /// Which seating.
+    pub mark_id: Uuid,
+    /// Which chair.
+    pub operatory_id: Uuid,
+    /// What people call that.
+    pub operatory_name: String,
+    /// When, as the desk says.
+    pub seated_at: DateTime<Utc>,
+    /// What stood in the way then, each in words.
+    pub lacked: Vec<String>,
+}
+
+impl From<UnreadySeating> for DaySeating {
+    fn from(seating: UnreadySeating) -> Self {
+        let list = |value: &Value| value.as_array().cloned().unwrap_or_default();
+        let text = |value: &Value| value.as_str().unwrap_or_default().replace('_', " ");
+        let missing = list(&seating.missing).into_iter().map(|m| {
+            let routine = m["routine_name"].as_str().unwrap_or_default();
+            format!("{}: {routine}", text(&m["lack"]))
+        });
+        let standing = list(&seating.standing).into_iter().map(|s| {
+            let reason = s["reason"].as_str().unwrap_or_default();
+            format!("{}: {reason}", text(&s["kind"]))
+        });
+        Self {
+            mark_id: seating.mark_id,
+            operatory_id: seating.operatory_id,
+            operatory_name: seating.operatory_name,
+            seated_at: seating.seated_at,
+            lacked: standing.chain(missing).collect(),
+        }
+    }
+}
+
 /// A quarantine that stands.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
 pub struct DayQuarantine {
@@ -246,6 +284,9 @@ pub struct DayReview {
     pub entries_to_review: Vec<DayEntryDocument>,
     /// Steps of corrective actions that were worked that day and have a flag, the last recorded first; at most 200.
     pub steps_to_review: Vec<StepToReview>,
+    /// Chairs that somebody was seated in although their record lacked something, or something stood against them; in that
+    /// order, at most 200.
+    pub unready_seatings: Vec<DaySeating>,
     /// Completions that correct others, in that order.
     pub corrections: Vec<DayEntryDocument>,
     /// Completions that reached the service after the last signature.
