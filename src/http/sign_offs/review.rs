@@ -12,11 +12,10 @@ use serde_json::json;
 use sqlx::PgConnection;
 use uuid::Uuid;
 
-use self::documents::DayNoticeDocument;
 pub use self::documents::{
-    DayAction, DayEntryDocument, DayGap, DayQuarantine, DayReview, DaySeating, DayState, ExplainedBy, GapExplanation,
-    TaskCounts,
+    DayAction, DayEntryDocument, DayGap, DayQuarantine, DayReview, DayState, ExplainedBy, GapExplanation, TaskCounts,
 };
+use self::documents::{DayNoticeDocument, DaySeating};
 use super::documents::{Explained, SeenExplanation, SignOffDocument};
 use crate::domain::daybook::DayBook;
 use crate::domain::evidence::Verdict;
