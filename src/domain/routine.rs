@@ -18,7 +18,7 @@ use super::ladder::Ladder;
 use super::limit::Source;
 use super::period::{Period, PeriodLength};
 use super::staff::is_family_key;
-use super::step::{self, Step};
+use super::step::{self, Step, StepEvidence};
 use super::subject::{Subject, SubjectKind, WaterSource};
 
 /// Windows are kept within this many days of their anchor, so that open work is found in a few partitions.
@@ -65,7 +65,8 @@ pub struct Routine {
     /// The part of the year it is for; absent: all of it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub season: Option<Season>,
-    /// Which corrective action a completion opens that falls short; absent: none.
+    /// Which corrective action a completion opens that falls short; absent: the one of a positive spore test where a step is
+    /// a spore test, the one of water over its limit where a step is a water sample, and else none.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub on_fail: Option<ChainKind>,
     /// Which corrective action a missed task opens; only `missed_routine`, and only where the work blocks, belongs between
@@ -146,6 +147,20 @@ pub enum BlocksFrom {
 }
 
 impl Routine {
+    /// The chain that a completion opens which falls short: what the routine says, or what its steps test. Growth and water
+    /// over its limit are never without consequence because nobody wrote one down.
+    #[must_use]
+    pub fn chain_on_fail(&self) -> Option<ChainKind> {
+        let by_steps = || {
+            self.steps.iter().find_map(|step| match step.evidence {
+                StepEvidence::SporeTest {} => Some(ChainKind::PositiveSporeTest),
+                StepEvidence::WaterSample { .. } => Some(ChainKind::WaterOverLimit),
+                _ => None,
+            })
+        };
+        self.on_fail.or_else(by_steps)
+    }
+
     /// Every broken rule, with pointers into the document.
     #[must_use]
     pub fn faults(&self) -> Vec<Fault> {
@@ -267,9 +282,11 @@ impl Routine {
         if kind != ChainKind::MissedRoutine {
             return Some(Fault::new("/on_miss", "must be missed_routine"));
         }
-        let matters =
-            self.blocks_from.is_some() || self.on_fail.is_some() || matches!(self.anchor, Anchor::Turnover { .. });
-        let rule = "is for work that blocks its subject, belongs between two patients, or names on_fail";
+        let matters = self.blocks_from.is_some()
+            || self.chain_on_fail().is_some()
+            || matches!(self.anchor, Anchor::Turnover { .. });
+        let rule =
+            "is for work that blocks its subject, belongs between two patients, or opens an action as it falls short";
         (!matters).then(|| Fault::new("/on_miss", rule))
     }
 

@@ -3,9 +3,9 @@
 use serde_json::{Value, json};
 use sqlx::PgPool;
 
-use super::{action, clinic_with_spore_chain, failing, kind_of, only_open, record, spore, step, strip};
+use super::{action, clinic_with_spore_chain, failing, kind_of, only_open, record, spore, step, strip, strips_read};
 use crate::support::app::App;
-use crate::support::scenario;
+use crate::support::scenario::{self, routine};
 use crate::support::{at, id};
 
 const BY_COMPLETION: [&str; 8] = [
@@ -45,6 +45,25 @@ async fn each_chain_is_opened_by_a_completion_that_falls_short_and_by_none_that_
         let is_out = opened["quarantine_ids"].as_array().is_some_and(|ids| !ids.is_empty());
         assert_eq!(json!(is_out), shipped["chain"]["quarantines"], "{kind}");
     }
+}
+
+/// Each positive counts (CDC, MMWR 52(RR-17) 2003, p. 24-25, read in a quotation), whatever a routine leaves out.
+#[sqlx::test]
+async fn growth_opens_its_chain_also_where_the_routine_names_none(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    let (_, mut content) = scenario::routines().pop().expect("the spore test");
+    assert_eq!(content["on_fail"], Value::Null);
+    content["steps"] =
+        json!([{ "key": "growth", "instruction": "Read both strips.", "evidence": { "kind": "spore_test" } }]);
+    let body = json!({ "effective_on": "2026-11-01", "routine": content });
+    clinic.admin.put(&format!("/v1/routines/{}", routine::spore_test()), body).await.expect(200);
+    app.plan().await;
+    app.set(at("2026-11-02T09:00:00Z"));
+    strips_read(&clinic, 830, true, &json!({ "chamber": "loaded" })).await;
+    let opened = action(&clinic, &only_open(&clinic).await).await;
+    assert_eq!(opened["kind"], "positive_spore_test");
+    assert_eq!(opened["quarantine_ids"].as_array().map(Vec::len), Some(1));
 }
 
 #[sqlx::test]

@@ -67,10 +67,11 @@ async fn want_test(
     now: DateTime<Utc>,
 ) -> Result<()> {
     let task_id = sqlx::query_scalar!(
-        "select t.task_id from task t
+        r#"select t.task_id from task t
          join routine_version v on v.group_id = t.group_id and v.routine_id = t.routine_id and v.version = t.routine_version
-         where t.group_id = $1 and t.subject_id = $2 and t.started_at is not null and v.definition ->> 'on_fail' = $3
-         order by t.clinic_day desc, t.started_at desc limit 1",
+         where t.group_id = $1 and t.subject_id = $2 and t.started_at is not null
+           and (v.definition ->> 'on_fail' = $3 or v.definition @> '{"steps": [{"evidence": {"kind": "spore_test"}}]}')
+         order by t.clinic_day desc, t.started_at desc limit 1"#,
         group_id,
         record.subject_id,
         ChainKind::PositiveSporeTest.as_str()

@@ -86,9 +86,10 @@ impl Followed<'_> {
     /// Which chains it asks for, with what fell short: the routine's own, and the one of a product that should not have been
     /// used, whatever the routine says.
     fn shortfalls(&self) -> Vec<(ChainKind, &str)> {
-        let own = self.routine.on_fail.filter(|_| self.fell_short).map(|kind| (kind, self.finding.as_str()));
+        let of_routine = self.routine.chain_on_fail();
+        let own = of_routine.filter(|_| self.fell_short).map(|kind| (kind, self.finding.as_str()));
         let of_product = self.wrong_products.first().map(|wrong| (ChainKind::WrongOrExpiredProduct, &*wrong.finding));
-        own.into_iter().chain(of_product.filter(|(kind, _)| Some(*kind) != self.routine.on_fail)).collect()
+        own.into_iter().chain(of_product.filter(|(kind, _)| Some(*kind) != of_routine)).collect()
     }
 }
 
@@ -98,7 +99,7 @@ impl Followed<'_> {
 /// When the database does not answer, holds a row the model does not know, or `now` is sealed at the clinic.
 pub async fn follow(db: &mut PgConnection, group_id: Uuid, what: &Followed<'_>, now: DateTime<Utc>) -> Result<()> {
     let (task, routine) = (what.task, what.routine);
-    let asks = routine.on_fail.is_some() || routine.on_miss.is_some();
+    let asks = routine.chain_on_fail().is_some() || routine.on_miss.is_some();
     if !asks && what.wrong_products.is_empty() && what.corrects.is_none() && !what.duplicate {
         return Ok(());
     }
