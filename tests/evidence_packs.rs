@@ -360,8 +360,10 @@ async fn a_pack_is_narrowed_to_a_subject_a_lot_or_a_person(pool: PgPool) {
     let steriliser = pack_of(&clinic.manager, &format!("&subject_id={}", clinic.steriliser)).await;
     assert_eq!(steriliser.ids("completions", "completion_id"), BTreeSet::from([id(702).to_string()]));
     assert_eq!(steriliser.ids("cycles", "cycle_id"), BTreeSet::from([id(704).to_string()]));
-    assert!(!steriliser.has("csv/lots.csv") && !steriliser.has("csv/staff.csv"));
-    assert!(steriliser.manifest["left_out"].as_array().expect("a list").contains(&json!("lots")));
+    // What its records name is told with them: who worked, and on a chair or with a lot none.
+    assert_eq!(steriliser.ids("staff", "initials"), BTreeSet::from(["KV".to_owned()]));
+    assert_eq!((steriliser.lines("lots").len(), steriliser.lines("products").len()), (0, 0));
+    assert!(steriliser.manifest["left_out"].as_array().expect("a list").contains(&json!("presence")));
     assert_eq!(steriliser.manifest["narrowed_to"], "Steriliser 0");
     steriliser.check().expect("they prove");
     let proof: Value = serde_json::from_str(&steriliser.read("proofs/2026-11-02.json")).expect("JSON");
@@ -374,12 +376,15 @@ async fn a_pack_is_narrowed_to_a_subject_a_lot_or_a_person(pool: PgPool) {
     assert_eq!(lot.ids("lots", "lot_number"), BTreeSet::from(["L-1".to_owned()]));
     assert_eq!(lot.lines("lot_marks").len(), 1);
     assert_eq!(lot.lines("completions").len(), 0, "no step was worked with it");
+    assert_eq!((lot.lines("subjects").len(), lot.lines("staff").len()), (0, 0));
     assert_eq!(lot.manifest["narrowed_to"], "lot L-1");
 
     let person = pack_of(&clinic.manager, &format!("&staff_id={}", id(707))).await;
     let of_kv = BTreeSet::from([id(701).to_string(), id(702).to_string()]);
     assert_eq!(person.ids("completions", "completion_id"), of_kv, "not the manager's, who is MO");
     assert_eq!(person.ids("staff", "initials"), BTreeSet::from(["KV".to_owned()]));
+    let worked_on = BTreeSet::from([clinic.chair.to_string(), clinic.steriliser.to_string()]);
+    assert_eq!(person.ids("subjects", "subject_id"), worked_on);
 }
 
 #[sqlx::test]

@@ -135,6 +135,58 @@ macro_rules! completions_with_lot {
     };
 }
 
+macro_rules! completions_of_subject {
+    () => {
+        "(select c.completion_id from reporting.completions c
+          join reporting.tasks t on t.task_id = c.task_id and t.clinic_day = c.clinic_day
+          where t.subject_id = $2 and c.clinic_id = any($1) and c.clinic_day between $3 and $4)"
+    };
+}
+
+/// What is told beside records that name it, so that nobody is left with a bare id: lots that were used, who worked, and on
+/// what.
+macro_rules! lots_used_in {
+    ($completions:expr) => {
+        concat!(
+            "(select u.lot_id from reporting.lot_uses u where u.clinic_day between $3 and $4 and u.completion_id in ",
+            $completions,
+            ")"
+        )
+    };
+}
+
+macro_rules! people_who_worked_in {
+    ($completions:expr) => {
+        concat!(
+            "(select p.staff_id from reporting.staff p where exists (
+                 select from reporting.completions w
+                 where w.clinic_id = any($1) and w.clinic_day between $3 and $4
+                   and (w.staff_id = p.staff_id or w.staff_id is null and lower(btrim(w.performed_by)) = lower(p.initials))
+                   and w.completion_id in ",
+            $completions,
+            "))"
+        )
+    };
+}
+
+macro_rules! subjects_worked_on_in {
+    ($completions:expr) => {
+        concat!(
+            "(select t.subject_id from reporting.completions w
+              join reporting.tasks t on t.task_id = w.task_id and t.clinic_day = w.clinic_day
+              where w.clinic_id = any($1) and w.clinic_day between $3 and $4 and w.completion_id in ",
+            $completions,
+            ")"
+        )
+    };
+}
+
+macro_rules! products_of {
+    ($lots:expr) => {
+        concat!("r.product_id in (select l.product_id from reporting.lots l where l.lot_id in ", $lots, ")")
+    };
+}
+
 /// Of a lot: those of its recall, and of work with it that fell short.
 macro_rules! actions_of_lot {
     () => {
@@ -246,7 +298,8 @@ pub static RECORD_SETS: [RecordSet; 36] = [
             named!("r.told_by", "r.recorded_at"), ")"))] },
     RecordSet { name: "lot_marks", pace: Recorded, began: None, from: "reporting.lot_marks r", places: "lot_mark r",
         at: "r.recorded_at", key: &[("r.lot_id", Id), ("r.number", Number)], then: "", of_clinics: CLINIC, day: None,
-        of: [None, Some("r.lot_id = $2"), Some(named!("r.marked_by", "r.marked_at"))] },
+        of: [Some(concat!("r.lot_id in ", lots_used_in!(completions_of_subject!()))), Some("r.lot_id = $2"),
+             Some(named!("r.marked_by", "r.marked_at"))] },
     RecordSet { name: "corrective_action_steps", pace: Recorded, began: None, from: "reporting.corrective_action_steps r",
         places: "corrective_action_step r", at: "r.recorded_at", key: &[("r.record_id", Id)], then: "", of_clinics: CLINIC,
         day: None, of: [ACTIONS_OF_SUBJECT, ACTIONS_OF_LOT, Some(concat!("(", by_person!("r"),
@@ -274,7 +327,9 @@ pub static RECORD_SETS: [RecordSet; 36] = [
                 " or r.cause = 'completion' and r.cause_id in ", completions_of_person!(), ")"))] },
     RecordSet { name: "lots", pace: Changed, began: Some(("r.recorded_at", "r.ended_at is null")), from: "reporting.lots r", places: "reporting.lots r",
         at: "greatest(r.recorded_at, (select max(m.recorded_at) from reporting.lot_marks m where m.lot_id = r.lot_id))",
-        key: &[("r.lot_id", Id)], then: "", of_clinics: CLINIC, day: None, of: [None, Some("r.lot_id = $2"), None] },
+        key: &[("r.lot_id", Id)], then: "", of_clinics: CLINIC, day: None,
+        of: [Some(concat!("r.lot_id in ", lots_used_in!(completions_of_subject!()))), Some("r.lot_id = $2"),
+             Some(concat!("r.lot_id in ", lots_used_in!(completions_of_person!())))] },
     RecordSet { name: "day_explanations", pace: Recorded, began: None, from: "reporting.day_explanations r", places: "day_sign_off r",
         at: "r.recorded_at", key: &[("r.sign_off_id", Id)], then: ", r.task_id, r.gap", of_clinics: CLINIC, day: DAY,
         of: [TASKS_OF_SUBJECT, None, Some("r.signed_by_staff_id = $2")] },
@@ -305,13 +360,17 @@ pub static RECORD_SETS: [RecordSet; 36] = [
     RecordSet { name: "clinics", pace: Whole, began: None, from: "reporting.clinics r", places: "reporting.clinics r",
         at: "", key: &[("r.clinic_id", Id)], then: "", of_clinics: CLINIC, day: None, of: [Some("true"); 3] },
     RecordSet { name: "subjects", pace: Whole, began: None, from: "reporting.subjects r", places: "reporting.subjects r",
-        at: "", key: &[("r.subject_id", Id)], then: "", of_clinics: CLINIC, day: None, of: [SUBJECT, None, None] },
+        at: "", key: &[("r.subject_id", Id)], then: "", of_clinics: CLINIC, day: None,
+        of: [SUBJECT, Some(concat!("r.subject_id in ", subjects_worked_on_in!(completions_with_lot!()))),
+             Some(concat!("r.subject_id in ", subjects_worked_on_in!(completions_of_person!())))] },
     RecordSet { name: "routines", pace: Whole, began: None, from: "reporting.routines r", places: "reporting.routines r",
         at: "", key: &[("r.routine_id", Id), ("r.version", Number)], then: "", of_clinics: "true", day: None,
         of: [Some("true"); 3] },
     RecordSet { name: "products", pace: Whole, began: None, from: "reporting.products r", places: "reporting.products r",
         at: "", key: &[("r.product_id", Id), ("r.version", Number)], then: "", of_clinics: "true", day: None,
-        of: [None, Some("r.product_id = (select l.product_id from reporting.lots l where l.lot_id = $2)"), None] },
+        of: [Some(products_of!(lots_used_in!(completions_of_subject!()))),
+             Some("r.product_id = (select l.product_id from reporting.lots l where l.lot_id = $2)"),
+             Some(products_of!(lots_used_in!(completions_of_person!())))] },
     RecordSet { name: "instruments", pace: Whole, began: None, from: "reporting.instruments r", places: "reporting.instruments r",
         at: "", key: &[("r.instrument_id", Id)], then: "", of_clinics: CLINIC, day: None, of: [Some("r.instrument_id in (select q.instrument_id from reporting.readings q where q.clinic_id = any($1)
             and q.clinic_day between $3 and $4 and q.subject_id = $2)"), None, None] },
@@ -319,10 +378,12 @@ pub static RECORD_SETS: [RecordSet; 36] = [
         at: "", key: &[("r.closure_id", Id)], then: "", of_clinics: CLINIC, day: None, of: [None; 3] },
     RecordSet { name: "staff", pace: Whole, began: None, from: "reporting.staff r", places: "reporting.staff r",
         at: "", key: &[("r.staff_id", Id)], then: "", of_clinics: "(cardinality(r.clinic_ids) = 0 or r.clinic_ids && $1)",
-        day: None, of: [None, None, Some("r.staff_id = $2")] },
+        day: None, of: [Some(concat!("r.staff_id in ", people_who_worked_in!(completions_of_subject!()))),
+                        Some(concat!("r.staff_id in ", people_who_worked_in!(completions_with_lot!()))), Some("r.staff_id = $2")] },
     RecordSet { name: "competences", pace: Whole, began: None, from: "reporting.competences r", places: "reporting.competences r",
         at: "", key: &[("r.staff_id", Id), ("r.competence_id", Id)], then: "",
         of_clinics: "r.staff_id in (select p.staff_id from reporting.staff p
                                     where cardinality(p.clinic_ids) = 0 or p.clinic_ids && $1)",
-        day: None, of: [None, None, Some("r.staff_id = $2")] },
+        day: None, of: [Some(concat!("r.staff_id in ", people_who_worked_in!(completions_of_subject!()))),
+                        Some(concat!("r.staff_id in ", people_who_worked_in!(completions_with_lot!()))), Some("r.staff_id = $2")] },
 ];
