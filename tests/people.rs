@@ -342,6 +342,30 @@ async fn what_is_odd_about_a_person_is_kept_and_flagged_and_changes_no_verdict(p
 }
 
 #[sqlx::test]
+async fn work_of_no_family_takes_a_competence_once_one_is_kept_for_its_routine(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T08:00:00Z")).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    put_person(&clinic.admin, kit(), person("KV", "assistant")).await.expect(201);
+    put_person(&clinic.admin, id(802), person("MO", "clinic_lead")).await.expect(201);
+    let flags_at = async |n: u32, at_text: &str| {
+        app.set(at(at_text));
+        let flush = clinic.leave(at_text).await;
+        flags_of(&clinic.tablet.post("/v1/completions", clinic.flush(n, &flush, 25)).await.expect(201))
+    };
+    assert_eq!(flags_at(831, "2026-11-02T09:00:00Z").await, [""; 0]);
+    let competent = async |n: u32, who: Uuid| {
+        let body = json!({ "for_what": { "kind": "routine", "routine_id": routine::turnover_flush() },
+                           "valid_from": "2026-01-01", "signed_off_by": "the group's lead" });
+        clinic.admin.put(&format!("/v1/staff/{who}/competences/{}", id(n)), body).await.expect(201);
+    };
+    // Somebody was found competent for it, and it was not this person.
+    competent(811, id(802)).await;
+    assert_eq!(flags_at(832, "2026-11-02T10:00:00Z").await, ["no_competence"]);
+    competent(812, kit()).await;
+    assert_eq!(flags_at(833, "2026-11-02T11:00:00Z").await, [""; 0]);
+}
+
+#[sqlx::test]
 async fn a_round_of_chairs_filled_in_at_one_go_is_a_burst_and_an_honest_offline_batch_is_none(pool: PgPool) {
     let app = App::new(pool, at("2026-11-02T07:00:00Z")).await;
     let clinic = scenario::clinic(&app, "Europe/London").await;

@@ -241,7 +241,7 @@ pub struct Entry<'a> {
     pub on_site: Option<&'a [Uuid]>,
     /// What the person was trained for.
     pub competences: &'a [Competence],
-    /// The work; with a family it takes a competence.
+    /// The work, which may take a competence.
     pub work: Work<'a>,
     /// This piece of work.
     pub performed: Performed,
@@ -269,7 +269,7 @@ pub fn flags(entry: &Entry<'_>) -> Vec<Flag> {
         raise(Flag::NotOnSite, entry.is_work && is_away);
         raise(Flag::PersonInactive, !person.is_active_on(entry.day));
         raise(Flag::InitialsDiffer, entry.initials.is_some_and(|initials| !person.has_initials(initials)));
-        if entry.is_work && entry.work.family.is_some() {
+        if entry.is_work && entry.work.takes_competence() {
             let standing = standing(entry.competences, entry.work, entry.day);
             raise(Flag::NoCompetence, standing == Standing::Missing);
             raise(Flag::CompetenceExpired, matches!(standing, Standing::ExpiredOn(_)));
@@ -416,9 +416,9 @@ mod tests {
     }
 
     #[test]
-    fn only_a_routine_with_a_family_takes_a_competence() {
+    fn a_routine_takes_a_competence_where_it_has_a_family_or_one_is_kept_for_it() {
         let person = Person::Known(kit(None));
-        let family = Work { routine_id: Some(Uuid::from_u128(9)), family: Some("waterlines") };
+        let family = Work { routine_id: Some(Uuid::from_u128(9)), family: Some("waterlines"), has_competences: false };
         let held = Competence {
             competence_id: Uuid::from_u128(3),
             for_what: CompetentFor::Family { family: "waterlines".to_owned() },
@@ -428,6 +428,9 @@ mod tests {
             note: String::new(),
         };
         assert_eq!(flags(&Entry { work: Work { family: None, ..family }, ..entry(&person) }), []);
+        // Kept for the routine by itself, a competence is asked for as well.
+        let by_itself = Work { family: None, has_competences: true, ..family };
+        assert_eq!(flags(&Entry { work: by_itself, ..entry(&person) }), [Flag::NoCompetence]);
         assert_eq!(flags(&Entry { work: family, ..entry(&person) }), [Flag::NoCompetence]);
         let ended = [held.clone()];
         assert_eq!(flags(&Entry { work: family, competences: &ended, ..entry(&person) }), [Flag::CompetenceExpired]);

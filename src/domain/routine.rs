@@ -55,7 +55,7 @@ pub struct Routine {
     #[schema(minimum = 0, maximum = 1440)]
     pub rough_minutes: u32,
     /// The family of work it belongs to: who does it needs a competence for the family or for this routine, and a
-    /// completion without one is flagged. Left out: it takes none.
+    /// completion without one is flagged. Left out: it takes one only where somebody's competence is for this routine.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(pattern = "^[a-z][a-z0-9_-]{0,39}$", example = "waterlines")]
     pub family: Option<String>,

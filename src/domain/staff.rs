@@ -121,13 +121,23 @@ pub enum CompetentFor {
     },
 }
 
-/// Work that takes a competence: one for the routine or one for its family will do.
+/// Work that may take a competence: one for the routine or one for its family will do.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Work<'a> {
     /// The routine.
     pub routine_id: Option<Uuid>,
     /// The family.
     pub family: Option<&'a str>,
+    /// Whether the group keeps competences for this very routine, whoever's.
+    pub has_competences: bool,
+}
+
+impl Work<'_> {
+    /// Whether it takes a competence: its routine belongs to a family, or somebody was found competent for it by itself.
+    #[must_use]
+    pub fn takes_competence(self) -> bool {
+        self.family.is_some() || self.has_competences
+    }
 }
 
 /// How a person's competences stand to some work on a day.
@@ -223,7 +233,7 @@ mod tests {
         let routine_id = Uuid::from_u128(9);
         let for_routine =
             Competence { for_what: CompetentFor::Routine { routine_id }, ..competence("any", "2026-01-01", None) };
-        let work = Work { routine_id: Some(routine_id), family: Some("waterlines") };
+        let work = Work { routine_id: Some(routine_id), family: Some("waterlines"), has_competences: false };
         let day = on("2026-11-26");
         assert_eq!(standing(std::slice::from_ref(&for_routine), work, day), Standing::Valid);
         assert_eq!(standing(&[competence("waterlines", "2026-01-01", None)], work, day), Standing::Valid);
@@ -233,7 +243,7 @@ mod tests {
 
     #[test]
     fn an_ended_competence_says_when_the_last_of_them_ended() {
-        let work = Work { routine_id: None, family: Some("release") };
+        let work = Work { routine_id: None, family: Some("release"), has_competences: false };
         let held = [
             competence("release", "2024-01-01", Some("2024-12-31")),
             competence("release", "2025-01-01", Some("2026-10-31")),

@@ -211,6 +211,20 @@ pub async fn list_competences(
     Ok(competences)
 }
 
+/// Whether anybody's competence is for this very routine, whatever its dates.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn has_competences_for(db: &mut PgConnection, group_id: Uuid, routine_id: Uuid) -> Result<bool> {
+    Ok(sqlx::query_scalar!(
+        r#"select exists (select from competence where group_id = $1 and routine_id = $2) as "is_named!""#,
+        group_id,
+        routine_id
+    )
+    .fetch_one(db)
+    .await?)
+}
+
 /// Competences whose last day lies in a span, both ends in it, the first to end first.
 ///
 /// # Errors

@@ -22,7 +22,7 @@ pub struct StepEntry<'a> {
     pub owner: StepOwner,
     /// What the person was trained for.
     pub competences: &'a [Competence],
-    /// The routine whose tests it rests on; with a family it takes a competence.
+    /// The routine whose tests it rests on; which may take a competence.
     pub work: Work<'a>,
 }
 
@@ -38,7 +38,7 @@ pub fn step_flags(entry: &StepEntry<'_>) -> Vec<Flag> {
     let mut raise = |flag, is_raised: bool| flags.extend(is_raised.then_some(flag));
     raise(Flag::PersonInactive, !person.is_active_on(entry.day));
     raise(Flag::InitialsDiffer, entry.initials.is_some_and(|initials| !person.has_initials(initials)));
-    if entry.work.family.is_some() {
+    if entry.work.takes_competence() {
         let standing = standing(entry.competences, entry.work, entry.day);
         raise(Flag::NoCompetence, standing == Standing::Missing);
         raise(Flag::CompetenceExpired, matches!(standing, Standing::ExpiredOn(_)));
@@ -104,7 +104,7 @@ mod tests {
     #[test]
     fn a_step_that_rests_on_tests_of_a_family_takes_a_competence() {
         let person = Person::Known(engineer());
-        let work = Work { routine_id: Some(Uuid::from_u128(9)), family: Some("waterlines") };
+        let work = Work { routine_id: Some(Uuid::from_u128(9)), family: Some("waterlines"), has_competences: false };
         assert_eq!(step_flags(&StepEntry { work, ..entry(&person) }), [Flag::NoCompetence]);
         let held = [Competence {
             competence_id: Uuid::from_u128(3),

@@ -88,10 +88,11 @@ pub(super) async fn flags(
         Person::Known(person) => Some(person.staff_id),
         _ => None,
     };
-    let (mut on_site, mut competences) = (None, Vec::new());
+    let (mut on_site, mut competences, mut has_competences) = (None, Vec::new(), false);
     if let Some(staff_id) = staff_id {
         on_site = presence::find(db, group_id, clinic_id, who.day).await?.map(|mark| mark.staff_ids);
         competences = staff::list_competences(db, group_id, &[staff_id]).await?.remove(&staff_id).unwrap_or_default();
+        has_competences = staff::has_competences_for(db, group_id, work.task.routine_id).await?;
     }
     let pin = if caller.shared && !signed {
         let asked = clinics::find(db, group_id, clinic_id).await?.is_some_and(|clinic| clinic.pin_required);
@@ -113,7 +114,11 @@ pub(super) async fn flags(
         day: who.day,
         on_site: on_site.as_deref(),
         competences: &competences,
-        work: Competent { routine_id: Some(work.task.routine_id), family: work.routine.family.as_deref() },
+        work: Competent {
+            routine_id: Some(work.task.routine_id),
+            family: work.routine.family.as_deref(),
+            has_competences,
+        },
         performed: Performed { task_id: input.task_id, performed_at, rough_minutes: work.routine.rough_minutes },
         others: &others,
         steps: &judgement.steps,

@@ -251,7 +251,11 @@ async fn flags(
         Some(routine_id) => store::routines::find_newest(&mut *db, caller.group_id, routine_id).await?,
         None => None,
     };
-    let mut competences = store::staff::list_competences(db, caller.group_id, &[person.staff_id]).await?;
+    let mut competences = store::staff::list_competences(&mut *db, caller.group_id, &[person.staff_id]).await?;
+    let has_competences = match routine_id {
+        Some(routine_id) => store::staff::has_competences_for(db, caller.group_id, routine_id).await?,
+        None => false,
+    };
     let family = routine.as_ref().and_then(|version| version.routine.family.as_deref());
     Ok(step_flags(&StepEntry {
         person: &who.person,
@@ -259,7 +263,7 @@ async fn flags(
         day: who.day,
         owner: step.owner,
         competences: &competences.remove(&person.staff_id).unwrap_or_default(),
-        work: Work { routine_id, family },
+        work: Work { routine_id, family, has_competences },
     }))
 }
 

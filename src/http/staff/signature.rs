@@ -314,7 +314,7 @@ async fn verify_signature(
     if !faults.is_empty() {
         return Err(ApiError::rules_broken(faults));
     }
-    let work = Work { routine_id: input.routine_id, family: input.family.as_deref() };
+    let work = Work { routine_id: input.routine_id, family: input.family.as_deref(), has_competences: false };
     let needs = Needs { roles: &input.roles, competence: work };
     Ok(Json(verify(&state, &caller, &input.signature, clinic_id, &needs).await?))
 }

@@ -35,7 +35,7 @@ pub(in crate::http) async fn verify_release(
     signature: &SignatureInput,
     clinic_id: Uuid,
 ) -> ApiResult<Signer> {
-    let competence = Work { routine_id: None, family: Some(RELEASE) };
+    let competence = Work { family: Some(RELEASE), ..Work::default() };
     verify(state, caller, signature, clinic_id, &Needs { roles: &MAY_RELEASE, competence }).await
 }
 
