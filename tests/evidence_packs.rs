@@ -86,10 +86,6 @@ impl Opened {
         self.lines(name).iter().map(|row| row[column].as_str().unwrap_or_default().to_owned()).collect()
     }
 
-    fn has(&self, name: &str) -> bool {
-        self.folder.path().join(name).exists()
-    }
-
     fn lines(&self, name: &str) -> Vec<Value> {
         let text = self.read(&format!("json/{name}.ndjson"));
         text.lines().map(|line| serde_json::from_str(line).expect("a line of JSON")).collect()
