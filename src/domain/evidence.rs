@@ -82,7 +82,7 @@ pub struct StepAnswer {
     /// For a hold: the server-timed hold it refers to.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub hold_id: Option<Uuid>,
-    /// For a hold timed by the device: seconds by its monotonic counter.
+    /// For a hold timed by the device: seconds by its monotonic counter. Where its record bears out fewer, those count.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(minimum = 0, maximum = 604_800)]
     pub elapsed_seconds: Option<u32>,
@@ -228,8 +228,10 @@ pub struct JudgedStep {
     pub finding: String,
     /// The server-timed hold.
     pub hold_id: Option<Uuid>,
-    /// Seconds held and who measured them.
+    /// Seconds held, as they are judged, and who measured them.
     pub elapsed: Option<(u32, MeasuredBy)>,
+    /// The seconds that a device sent.
+    pub sent_seconds: Option<u32>,
     /// How the device timed it.
     pub hold_record: Option<HoldRecord>,
     /// The minimum that decided.
@@ -282,7 +284,9 @@ impl JudgedStep {
     #[must_use]
     pub fn hold_disagreements(&self) -> Vec<String> {
         match (&self.hold_record, self.elapsed) {
-            (Some(record), Some((seconds, MeasuredBy::Device))) => record.disagreements(seconds),
+            (Some(record), Some((_, MeasuredBy::Device))) => {
+                self.sent_seconds.map_or_else(Vec::new, |seconds| record.disagreements(seconds))
+            }
             _ => Vec::new(),
         }
     }
@@ -344,6 +348,22 @@ impl Judgement {
     pub fn void_because(&self) -> String {
         let void = self.steps.iter().find(|step| step.verdict == StepVerdict::Void);
         void.map(|step| step.finding.clone()).unwrap_or_default()
+    }
+
+    /// The labels that it names, of packs or whatever else a step refers to, each once.
+    #[must_use]
+    pub fn labels(&self) -> Vec<String> {
+        let given = |step: &JudgedStep| match &step.given {
+            Some(Given::Reference { labels }) => labels.clone(),
+            _ => Vec::new(),
+        };
+        let mut labels: Vec<String> = Vec::new();
+        for label in self.steps.iter().flat_map(given) {
+            if !labels.contains(&label) {
+                labels.push(label);
+            }
+        }
+        labels
     }
 }
 

@@ -64,6 +64,8 @@ pub enum Flag {
     Unsigned,
     /// On such a tablet, without the PIN that the clinic asks for.
     PinMissing,
+    /// At a chair, packs of a load were named that was out of use then, or is now.
+    LoadOutOfUse,
 }
 
 /// Whether a PIN was to be expected and did not come.
@@ -93,7 +95,7 @@ impl PinMissed {
 
 impl Flag {
     /// Every flag.
-    pub const ALL: [Self; 16] = [
+    pub const ALL: [Self; 17] = [
         Self::LateEntry,
         Self::Early,
         Self::Burst,
@@ -110,6 +112,7 @@ impl Flag {
         Self::HoldDisagrees,
         Self::Unsigned,
         Self::PinMissing,
+        Self::LoadOutOfUse,
     ];
 
     /// The stable name, as stored and served.
@@ -132,6 +135,7 @@ impl Flag {
             Self::HoldDisagrees => "hold_disagrees",
             Self::Unsigned => "unsigned",
             Self::PinMissing => "pin_missing",
+            Self::LoadOutOfUse => "load_out_of_use",
         }
     }
 
@@ -161,6 +165,7 @@ impl Flag {
             Self::HoldDisagrees => "what the device noted of a hold is not how long it says the hold took",
             Self::Unsigned => "a shared tablet named the person, and their PIN did not come with it",
             Self::PinMissing => "the clinic asks for the person's PIN on shared tablets, and none came with it",
+            Self::LoadOutOfUse => "packs of a load were named at the chair that was out of use then, or is now",
         }
     }
 }
@@ -251,6 +256,8 @@ pub struct Entry<'a> {
     pub steps: &'a [JudgedStep],
     /// Whether a PIN was to be expected and did not come.
     pub pin: PinMissed,
+    /// Whether it names, at a chair, a load in quarantine.
+    pub names_held_load: bool,
 }
 
 /// The flags of a completion, in the order of [`Flag::ALL`].
@@ -280,6 +287,7 @@ pub fn flags(entry: &Entry<'_>) -> Vec<Flag> {
     raise(Flag::HoldDisagrees, entry.steps.iter().any(|step| !step.hold_disagreements().is_empty()));
     raise(Flag::Unsigned, entry.pin == PinMissed::ByNamed);
     raise(Flag::PinMissing, entry.pin == PinMissed::Asked);
+    raise(Flag::LoadOutOfUse, entry.names_held_load);
     flags.sort_unstable();
     flags
 }
@@ -353,6 +361,7 @@ mod tests {
             others: &[],
             steps: &[],
             pin: PinMissed::No,
+            names_held_load: false,
         }
     }
 

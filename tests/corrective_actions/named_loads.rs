@@ -44,8 +44,17 @@ async fn work_that_names_a_load_is_found_by_its_label_at_that_clinic_alone(pool:
     app.plan().await;
     load(&clinic, 950, "118", &json!({ "holds_implants": true })).await;
     let task = clinic.due_of(id(901)).await;
-    clinic.tablet.post("/v1/completions", naming(&clinic, 830, &task, &json!(["117", "118"]))).await.expect(201);
-    clinic.tablet.post("/v1/completions", naming(&clinic, 831, &task, &json!(["1180"]))).await.expect(201);
+    // Packs of a load that is held are not used (CDC, MMWR 52(RR-17) 2003, read in a quotation): kept, and shown to a lead.
+    let held = naming(&clinic, 830, &task, &json!(["117", "118"]));
+    let kept = clinic.tablet.post("/v1/completions", held).await.expect(201);
+    assert_eq!((&kept["verdict"], &kept["flags"][0]["flag"]), (&json!("passed"), &json!("load_out_of_use")));
+    let plain = clinic.tablet.post("/v1/completions", naming(&clinic, 831, &task, &json!(["1180"]))).await.expect(201);
+    assert_eq!(plain["flags"], json!([]));
+    let list = clinic.manager.get("/v1/entries-to-review?flag=load_out_of_use").await.expect(200);
+    assert_eq!(
+        (list["items"].as_array().map(Vec::len), &list["items"][0]["completion_id"]),
+        (Some(1), &json!(id(830)))
+    );
     let found = trace(&clinic, "118").await["named_in"].clone();
     assert_eq!((found.as_array().map(Vec::len), &found[0]["completion_id"]), (Some(1), &json!(id(830))), "{found}");
     assert_eq!((&found[0]["subject_name"], &found[0]["performed_by"]), (&json!("Chair 0"), &json!("IB")));

@@ -116,11 +116,11 @@ async fn a_hold_that_a_tablet_timed_comes_with_what_it_noted_or_is_told(pool: Pg
     odd["steps"][0] = device_hold(&clinic, "flush:handpiece-1", 20);
     odd["steps"][0]["elapsed_seconds"] = json!(125);
     let kept = clinic.tablet.post("/v1/completions", odd).await.expect(201);
-    assert_eq!((kept["verdict"].as_str(), flags_of(&kept)), (Some("passed"), vec!["hold_disagrees".to_owned()]));
-    assert!(
-        kept["findings"][0]["finding"].as_str().is_some_and(|f| f.contains("counter shows 20.0 s, and 125 s")),
-        "{kept}"
-    );
+    assert_eq!((kept["verdict"].as_str(), flags_of(&kept)), (Some("failed"), vec!["hold_disagrees".to_owned()]));
+    let finding = kept["findings"][0]["finding"].as_str().expect("a finding");
+    assert!(finding.starts_with("held 20 s of at least 120 s; the whole step is to be repeated"), "{finding}");
+    assert!(finding.contains("counter shows 20.0 s, and 125 s"), "{finding}");
+    assert_eq!(kept["steps"][0]["elapsed_seconds"], json!(20));
     let mut set_back = clinic.flush(834, &task, 125);
     set_back["steps"][0]["hold_record"]["ended"]["clock_at"] = json!(app.clock.now() - TimeDelta::hours(1));
     let kept = clinic.tablet.post("/v1/completions", set_back).await.expect(201);

@@ -1,7 +1,8 @@
 //! How a device timed a hold: what its counter and its clock showed at both ends.
 //!
-//! The rule of this file: the seconds that were sent stay what is judged. What the record says otherwise is told and
-//! flagged, for a lead to look at; a hold without any record counts as it always did, and is flagged as well.
+//! The rule of this file: a hold counts for no longer than both the seconds that were sent and the device's own record bear
+//! out, and for no shorter where it must not be too long. What the two say otherwise is told and flagged, for a lead to look
+//! at; a hold without any record counts as it was sent, and is flagged as well.
 
 use chrono::{DateTime, Datelike as _, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
@@ -61,6 +62,35 @@ impl HoldRecord {
     pub(super) fn faults(&self) -> Vec<Fault> {
         let started = self.started.faults().into_iter().map(|f| f.under("/started"));
         started.chain(self.ended.faults().into_iter().map(|f| f.under("/ended"))).collect()
+    }
+
+    /// The least and the most seconds that the hold may have lasted, by what was sent and by the record. Where the device was
+    /// started anew meanwhile no counter ran through it, and its clock is what is left.
+    ///
+    /// # Examples
+    /// ```
+    /// use chairtide::domain::evidence::{DeviceMoment, HoldRecord};
+    /// let moment = |counter_ms, clock: &str| DeviceMoment {
+    ///     counter_ms, boot_id: "run-7".to_owned(), clock_at: clock.parse().expect("an instant"),
+    /// };
+    /// let record = HoldRecord {
+    ///     started: moment(5_000, "2026-11-30T07:10:00Z"), ended: moment(25_000, "2026-11-30T07:10:20Z"),
+    /// };
+    /// assert_eq!(record.held_seconds(20), (20, 20));
+    /// assert_eq!(record.held_seconds(125), (20, 125));
+    /// ```
+    #[must_use]
+    pub fn held_seconds(&self, sent_seconds: u32) -> (u32, u32) {
+        let (shown, tolerance) = if self.started.boot_id == self.ended.boot_id {
+            (signed(self.ended.counter_ms) - signed(self.started.counter_ms), COUNTER_TOLERANCE_MS)
+        } else {
+            ((self.ended.clock_at - self.started.clock_at).num_milliseconds(), HOLD_CLOCK_TOLERANCE.num_milliseconds())
+        };
+        if (shown - i64::from(sent_seconds) * 1_000).abs() <= tolerance {
+            return (sent_seconds, sent_seconds);
+        }
+        let shown = u32::try_from(shown.max(0) / 1_000).unwrap_or(u32::MAX);
+        (sent_seconds.min(shown), sent_seconds.max(shown))
     }
 
     /// What it says otherwise than the seconds that were sent, each as a sentence.
@@ -138,8 +168,10 @@ mod tests {
         assert_eq!(told, ["the device was started anew during the hold, so its counter measured nothing"]);
         // Its clock is then held against what was sent.
         assert_eq!(restarted.disagreements(600).len(), 2);
+        assert_eq!((restarted.held_seconds(125), restarted.held_seconds(126)), ((125, 125), (120, 126)));
         let backwards = HoldRecord { started: moment(9_000, "a", 0), ended: moment(4_000, "a", 5_000) };
         assert!(backwards.disagreements(5)[0].contains("shows -5.0 s, and 5 s were sent"));
+        assert_eq!(backwards.held_seconds(5), (0, 5));
     }
 
     #[test]

@@ -120,6 +120,7 @@ fn judge_step(
         finding: String::new(),
         hold_id: answer.and_then(|a| a.hold_id),
         elapsed: None,
+        sent_seconds: answer.and_then(|a| a.elapsed_seconds),
         hold_record: answer.and_then(|a| a.hold_record.clone()),
         minimum_seconds: None,
         maximum_seconds: None,

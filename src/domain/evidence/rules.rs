@@ -100,14 +100,18 @@ fn judge_hold(
         judged.note_limit(&most.limit(Operator::Le));
     }
     let timed = answer.hold_id.and_then(|id| asked.holds.get(&id));
-    judged.elapsed = match timed {
-        Some(hold) => hold.elapsed_seconds().map(|seconds| (seconds, MeasuredBy::Server)),
-        None => answer.elapsed_seconds.map(|seconds| (seconds, MeasuredBy::Device)),
+    let held = match timed {
+        Some(hold) => hold.elapsed_seconds().map(|seconds| ((seconds, seconds), MeasuredBy::Server)),
+        None => answer.elapsed_seconds.map(|sent| {
+            let by_record = answer.hold_record.as_ref().map(|record| record.held_seconds(sent));
+            (by_record.unwrap_or((sent, sent)), MeasuredBy::Device)
+        }),
     };
+    judged.elapsed = held.map(|((seconds, _), by)| (seconds, by));
     if answer.hold_id.is_some_and(|id| asked.known.spent_holds.contains(&id)) {
         judged.fail("this hold was used by an earlier completion; the whole step is to be repeated");
     }
-    let Some((held, _)) = judged.elapsed else {
+    let Some(((held, at_most), _)) = held else {
         judged.fail("the hold was started and not ended");
         return;
     };
@@ -116,10 +120,10 @@ fn judge_hold(
         let least = least.seconds;
         judged.fail(format!("held {held} s of at least {least} s{whose}; the whole step is to be repeated"));
     }
-    if let Some(most) = most.filter(|most| held > most.seconds) {
+    if let Some(most) = most.filter(|most| at_most > most.seconds) {
         let bound = if most.set_by == SetBy::Maker { ", and the product allows at most" } else { " of at most" };
         let most = most.seconds;
-        judged.fail(format!("held {held} s{bound} {most} s; the whole step is to be repeated"));
+        judged.fail(format!("held {at_most} s{bound} {most} s; the whole step is to be repeated"));
     }
     for disagreement in judged.hold_disagreements() {
         judged.tell(Some(disagreement));

@@ -160,7 +160,7 @@ pub struct StepResultView {
     /// The server-timed hold.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub hold_id: Option<Uuid>,
-    /// Seconds held.
+    /// Seconds held: as the server timed it, or the lesser of what the device sent and what its record bears out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub elapsed_seconds: Option<i32>,
     /// Who measured them.

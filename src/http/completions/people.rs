@@ -11,6 +11,7 @@ use crate::domain::evidence::{CompletionKind, Judgement};
 use crate::domain::fault::Fault;
 use crate::domain::flags::{self, Entry, Flag, Performed, Person, PinMissed};
 use crate::domain::staff::Work as Competent;
+use crate::domain::subject::SubjectKind;
 use crate::http::AppState;
 use crate::http::caller::Caller;
 use crate::http::problem::{ApiError, ApiResult};
@@ -18,6 +19,7 @@ use crate::http::staff::signature::RightPins;
 use crate::http::staff::who::{self, Said, Who};
 use crate::http::tasks::Work;
 use crate::store::completions::{self, flagged};
+use crate::store::corrective_actions::quarantines;
 use crate::store::desk::presence;
 use crate::store::{self, clinics, staff};
 
@@ -100,6 +102,14 @@ pub(super) async fn flags(
     } else {
         PinMissed::No
     };
+    // Packs laid out for a patient; whoever works at the machine has to do with loads that are held.
+    let names_held_load = match work.task.subject_kind {
+        SubjectKind::Operatory => {
+            let labels = judgement.labels();
+            quarantines::is_any_load_held(db, group_id, clinic_id, &labels, input.performed_at).await?
+        }
+        _ => false,
+    };
     // To the microsecond, as the others come from the database.
     let performed_at = input.performed_at.trunc_subsecs(6);
     let others = flagged::list_near(db, group_id, clinic_id, (input.staff_id, &who.performed_by), performed_at).await?;
@@ -123,5 +133,6 @@ pub(super) async fn flags(
         others: &others,
         steps: &judgement.steps,
         pin,
+        names_held_load,
     }))
 }

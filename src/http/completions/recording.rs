@@ -17,7 +17,7 @@ use super::people;
 use super::{MAY_RECORD, known};
 use crate::domain::access::Role;
 use crate::domain::event::EventKind;
-use crate::domain::evidence::{self, Asked, CompletionKind, Finding, Given, Judgement, Submission, Verdict};
+use crate::domain::evidence::{self, Asked, CompletionKind, Finding, Judgement, Submission, Verdict};
 use crate::domain::fault::{Fault, check_optional_text, check_text};
 use crate::domain::seal::record::RecordName;
 use crate::domain::step;
@@ -301,17 +301,6 @@ async fn keep(
     Ok(())
 }
 
-/// The labels that a completion gives, each once.
-fn labels_of(judgement: &Judgement) -> Vec<String> {
-    let mut labels: Vec<String> = Vec::new();
-    for step in &judgement.steps {
-        if let Some(Given::Reference { labels: given }) = &step.given {
-            labels.extend(given.iter().filter(|label| !labels.contains(label)).cloned().collect::<Vec<_>>());
-        }
-    }
-    labels
-}
-
 /// What a completion does to corrective actions: it may open one, or concern one that stands.
 async fn follow_up(
     db: &mut PgConnection,
@@ -329,7 +318,7 @@ async fn follow_up(
         completion_id: input.completion_id,
         corrects: input.corrects,
         fell_short: first.is_some(),
-        load_labels: labels_of(judgement),
+        load_labels: judgement.labels(),
         finding: first.map_or_else(String::new, |step| format!("{}, {}", step.key, step.finding)),
         verdict: judgement.verdict,
         done: settled,

@@ -228,6 +228,36 @@ pub async fn list_of_cause(db: &mut PgConnection, group_id: Uuid, cause_id: Uuid
     read(rows)
 }
 
+/// Whether a load with one of these labels is out of use at a clinic now, or was so at an instant.
+///
+/// # Errors
+/// When the database does not answer.
+pub async fn is_any_load_held(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    clinic_id: Uuid,
+    labels: &[String],
+    at: DateTime<Utc>,
+) -> Result<bool> {
+    if labels.is_empty() {
+        return Ok(false);
+    }
+    Ok(sqlx::query_scalar!(
+        r#"select exists (
+               select from quarantine q
+               left join quarantine_release r on r.group_id = q.group_id and r.quarantine_id = q.quarantine_id
+               where q.group_id = $1 and q.clinic_id = $2 and q.load_reference = any($3)
+                 and (r.release_id is null or q.recorded_at <= $4 and r.recorded_at > $4)
+           ) as "is_held!""#,
+        group_id,
+        clinic_id,
+        labels,
+        at
+    )
+    .fetch_one(db)
+    .await?)
+}
+
 /// Quarantines of a load at a clinic, of whatever equipment or of one piece: by its label, or by the cycles it came from; the
 /// newest first, 200 at most.
 ///

@@ -271,9 +271,13 @@ fn a_devices_record_of_a_hold_is_kept_and_what_it_says_otherwise_is_told() {
     let plain = bench.judge(&[with(120, 121)]).steps.remove(0);
     assert_eq!((plain.verdict, plain.finding.as_str()), (StepVerdict::Passed, ""));
     assert!(plain.hold_record.is_some() && !plain.is_hold_without_record());
-    // The seconds that were sent are judged; what the device noted is for a lead to look at.
+    // The lesser of what was sent and what the device noted is judged, and both are told.
     let longer = bench.judge(&[with(300, 300)]).steps.remove(0);
     assert_eq!((longer.verdict, longer.hold_disagreements().len()), (StepVerdict::Passed, 2));
+    assert_eq!(longer.elapsed, Some((120, MeasuredBy::Device)));
+    let short = Bench::new(vec![hold("flush", 121)]).judge(&[with(300, 300)]).steps.remove(0);
+    assert_eq!(short.verdict, StepVerdict::Failed);
+    assert!(short.finding.starts_with("held 120 s of at least 121 s; the whole step"), "{}", short.finding);
     assert!(longer.finding.contains("counter shows 120.4 s, and 300 s were sent"), "{}", longer.finding);
     assert!(bench.judge(&[held("flush", 120)]).steps[0].is_hold_without_record());
     let mut by_server = Bench::new(vec![hold("flush", 120), confirmation("dry")]);
