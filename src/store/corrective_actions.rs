@@ -284,9 +284,17 @@ pub async fn insert_step(
 /// When the database does not answer, or holds a row the model does not know.
 pub async fn list_steps(db: &mut PgConnection, group_id: Uuid, action_ids: &[Uuid]) -> Result<Vec<(Uuid, StepRecord)>> {
     let rows = sqlx::query!(
-        "select record_id, action_id, step_key, performed_at, recorded_at, performed_by, key_id, note, reference, result,
-                completion_id, early, late, staff_id, signed, flags
-         from corrective_action_step where group_id = $1 and action_id = any($2) order by recorded_at, record_id",
+        r#"select s.record_id, s.action_id, s.step_key, s.performed_at, s.recorded_at, s.performed_by, s.key_id, s.note,
+                  s.reference, s.result, s.completion_id, s.early, s.late, s.staff_id, s.signed, s.flags,
+                  (select coalesce((select min(p.performed_at) from completion p
+                                    where p.group_id = c.group_id and p.clinic_day = c.clinic_day and p.task_id = c.task_id
+                                      and p.verdict = 'result_pending'), c.performed_at)
+                   from completion_receipt r
+                   join completion c on c.group_id = r.group_id and c.clinic_day = r.clinic_day
+                                    and c.completion_id = r.completion_id
+                   where r.group_id = s.group_id and r.completion_id = s.completion_id) as rests_on_at
+           from corrective_action_step s where s.group_id = $1 and s.action_id = any($2)
+           order by s.recorded_at, s.record_id"#,
         group_id,
         action_ids
     )
@@ -312,6 +320,7 @@ pub async fn list_steps(db: &mut PgConnection, group_id: Uuid, action_ids: &[Uui
                 reference: row.reference,
                 result,
                 completion_id: row.completion_id,
+                rests_on_at: row.rests_on_at,
                 early: row.early,
                 late: row.late,
                 staff_id: row.staff_id,

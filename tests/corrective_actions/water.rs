@@ -96,3 +96,60 @@ async fn a_unit_over_its_limit_is_retested_in_its_windows_released_and_out_of_us
     step(&clinic, &item, "look-at-trend", record(&clinic, 816, &json!({}))).await.expect(201);
     close(&clinic, &item, 860, CLINICIAN).await.expect(201);
 }
+
+/// WAC 246-817-660, effective 2021-01-23, read: a test 5 to 10 days after the work, and again 21 to 28 days after that. What is
+/// drawn before tells of the product that is still in the lines.
+#[sqlx::test]
+async fn a_sample_that_is_drawn_too_early_ends_neither_the_retest_nor_the_follow_up(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    people(&clinic).await;
+    let mut daily = water_test();
+    daily["anchor"]["dates"]["rule"] = json!("FREQ=DAILY");
+    let body = json!({ "effective_on": "2026-11-01", "routine": daily });
+    clinic.admin.put(&format!("/v1/routines/{}", id(905)), body).await.expect(201);
+    app.plan().await;
+    app.set(at("2026-11-02T09:00:00Z"));
+    test(&clinic, 830, "501").await;
+    let item = only_open(&clinic).await;
+    let work = line_work::set(&clinic).await;
+    for (n, key) in [(810, "stop"), (811, "decide-use"), (812, "look-for-cause")] {
+        app.advance(TimeDelta::minutes(5));
+        step(&clinic, &item, key, record(&clinic, n, &json!({}))).await.expect(201);
+    }
+    work.disinfect(&clinic, 892, 600).await;
+    // Written down a day later: the days count from the work.
+    app.set(at("2026-11-03T09:00:00Z"));
+    step(&clinic, &item, "disinfect", record(&clinic, 813, &json!({}))).await.expect(201);
+    let drawn = async |n: u32, day: &str| {
+        app.set(at(&format!("{day}T10:00:00Z")));
+        app.plan().await;
+        let list = clinic.tablet.get(&format!("/v1/clinics/{}/due", clinic.clinic_id)).await.expect(200);
+        let tasks = list["tasks"].as_array().expect("a list").iter().filter(|t| t["routine_id"] == json!(id(905)));
+        let newest = tasks.max_by_key(|t| t["due_by"].as_str().map(str::to_owned)).expect("a test of the day").clone();
+        let kept = clinic.tablet.post("/v1/completions", read(&clinic, n, &newest, "40")).await.expect(201);
+        assert_eq!(kept["verdict"], "passed", "{kept}");
+    };
+    for (n, day) in [(831, "2026-11-03"), (832, "2026-11-06")] {
+        drawn(n, day).await;
+        let named = record(&clinic, 814, &json!({ "completion_id": id(n) }));
+        let refused = step(&clinic, &item, "retest", named).await;
+        assert_eq!(refused.pointers(), ["/completion_id"], "{day}: {}", refused.text);
+        assert!(
+            refused.text.contains("is too early: one that passed counts from 2026-11-07T09:15:00Z on"),
+            "{}",
+            refused.text
+        );
+    }
+    drawn(833, "2026-11-07").await;
+    let named = record(&clinic, 814, &json!({ "completion_id": id(833) }));
+    assert_eq!(step(&clinic, &item, "retest", named).await.expect(201)["result"], "passed");
+
+    drawn(834, "2026-11-27").await;
+    let refused = step(&clinic, &item, "follow-up-test", record(&clinic, 815, &json!({}))).await;
+    assert_eq!(kind_of(&refused), "/problems/tests-missing");
+    assert!(refused.text.contains("counts from 2026-11-28T10:00:00Z on"), "{}", refused.text);
+    drawn(835, "2026-11-28").await;
+    let recorded = step(&clinic, &item, "follow-up-test", record(&clinic, 815, &json!({}))).await.expect(201);
+    assert_eq!(recorded["completion_id"], json!(id(835)));
+}

@@ -34,6 +34,9 @@ pub struct StepRecord {
     pub result: Option<StepEnd>,
     /// The test or the work it rests on.
     pub completion_id: Option<Uuid>,
+    /// When that was made or done: when it was sampled, where its result came later. `None`: it rests on none, or it is not
+    /// looked up.
+    pub rests_on_at: Option<DateTime<Utc>>,
     /// Done before its window opened.
     pub early: bool,
     /// Done after it was due.
@@ -44,6 +47,15 @@ pub struct StepRecord {
     pub signed: Option<bool>,
     /// What a lead should look at; `None`: from before steps had flags.
     pub flags: Option<Vec<String>>,
+}
+
+impl StepRecord {
+    /// From when the window of the step after it is counted: from the test or the work itself, not from when somebody wrote
+    /// down that the step is done.
+    #[must_use]
+    pub fn counts_at(&self) -> DateTime<Utc> {
+        self.rests_on_at.unwrap_or(self.performed_at)
+    }
 }
 
 /// The instants of a step.
@@ -156,7 +168,7 @@ impl<'a> Progress<'a> {
     fn times(&self, window: StepWindow, before: Option<&StepRecord>) -> StepTimes {
         let from = match window.counted_from {
             StepStart::Opening => self.opened_at,
-            StepStart::StepBefore => before.map_or(self.opened_at, |r| r.performed_at),
+            StepStart::StepBefore => before.map_or(self.opened_at, StepRecord::counts_at),
         };
         StepTimes::of(window, from)
     }
@@ -167,7 +179,7 @@ impl<'a> Progress<'a> {
     pub fn tests_count_from(&self, step: &ChainStep) -> DateTime<Utc> {
         match step.window.counted_from {
             StepStart::Opening => self.opened_at,
-            StepStart::StepBefore => self.record_before(&step.key).map_or(self.opened_at, |r| r.performed_at),
+            StepStart::StepBefore => self.record_before(&step.key).map_or(self.opened_at, StepRecord::counts_at),
         }
     }
 

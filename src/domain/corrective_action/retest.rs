@@ -1,7 +1,7 @@
 //! Which tests decide how an action goes on.
 //!
-//! The rule of this file: a test that failed always decides; one that passed only where it says something about each line
-//! that fell short. A pool hides a bad line (CDA Essentials 2019(6):40, read), so a line counts as tested again only in a
+//! The rule of this file: a test that failed always decides; one that passed only where it was made no earlier than its step
+//! may begin, and says something about each line that fell short. A pool hides a bad line (CDA Essentials 2019(6):40, read), so a line counts as tested again only in a
 //! bottle of its own.
 
 use chrono::{DateTime, SecondsFormat, Utc};
@@ -22,21 +22,33 @@ pub struct TestRun {
     pub duplicate: bool,
     /// Lines that are to be tested again and stood in no bottle of their own; empty where the test draws no water.
     pub left_out: Vec<String>,
+    /// From when on a pass counts, where it was made before that; `None`: it was made in time.
+    pub counts_from: Option<DateTime<Utc>>,
 }
 
 impl TestRun {
     /// Whether it can end a step.
     #[must_use]
     pub fn decides(&self) -> bool {
-        !self.passed || !self.duplicate && self.left_out.is_empty()
+        !self.passed || !self.duplicate && self.left_out.is_empty() && self.counts_from.is_none()
     }
 
-    /// Why it decides nothing though it passed, where lines are the reason.
+    /// Why it decides nothing though it passed, where its time or lines are the reason.
     #[must_use]
     pub fn says_too_little(&self) -> Option<String> {
-        let made_at = self.made_at.to_rfc3339_opts(SecondsFormat::Secs, true);
+        if !self.passed {
+            return None;
+        }
+        let text = |at: DateTime<Utc>| at.to_rfc3339_opts(SecondsFormat::Secs, true);
+        let made_at = text(self.made_at);
+        if let Some(from) = self.counts_from {
+            return Some(format!(
+                "the test made at {made_at} is too early: one that passed counts from {} on",
+                text(from)
+            ));
+        }
         let lines = self.left_out.join(", ");
-        (self.passed && !self.left_out.is_empty())
+        (!lines.is_empty())
             .then(|| format!("the test made at {made_at} left out the lines {lines}, or had them in a pool"))
     }
 }

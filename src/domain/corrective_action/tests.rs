@@ -20,6 +20,7 @@ fn tests(made: &str) -> Vec<TestRun> {
         passed: matches!(kind, 'p' | 'd' | 'l'),
         duplicate: matches!(kind, 'd' | 'x'),
         left_out: if kind == 'l' { vec!["handpiece-1".to_owned(), "syringe".to_owned()] } else { Vec::new() },
+        counts_from: None,
     };
     made.chars().enumerate().map(run).collect()
 }
@@ -73,6 +74,11 @@ fn a_passed_test_decides_only_with_every_line_that_is_asked_for_in_a_bottle_of_i
         why,
         "the test made at 2026-11-02T09:00:00Z left out the lines handpiece-1, syringe, or had them in a pool"
     );
+    // Made before its step may begin, a pass decides nothing, and a failure does.
+    let early = TestRun { counts_from: Some(start() + TimeDelta::days(5)), ..tests("p").remove(0) };
+    assert!(!early.decides() && passed_in_a_row(std::slice::from_ref(&early), start() - TimeDelta::hours(1)).0 == 0);
+    assert!(early.says_too_little().is_some_and(|why| why.contains("is too early: one that passed counts from")));
+    assert!(TestRun { passed: false, ..early }.decides());
     let failed = TestRun { passed: false, ..tests("l").remove(0) };
     assert!(failed.decides() && failed.says_too_little().is_none());
 }

@@ -189,6 +189,7 @@ async fn record_corrective_action_step(
         reference: input.reference,
         result,
         completion_id,
+        rests_on_at: None,
         early: performed_at < times.may_start_at,
         late: performed_at > times.due_by,
         staff_id: input.staff_id,
@@ -352,7 +353,8 @@ async fn judge(
     let (first, left_out) = made.first_that_counts(&step.evidence);
     let named = made.tests.iter().find(|test| Some(test.completion_id) == input.completion_id);
     if let Some(why) = named.and_then(TestRun::says_too_little) {
-        let rule = format!("must name a test of every line that is asked for, each by itself; {why}");
+        let rule =
+            format!("must name a test made in its window, of every line that is asked for, each by itself; {why}");
         return Err(ApiError::rule_broken("/completion_id", rule));
     }
     let Some(first) = first else {

@@ -197,7 +197,8 @@ async fn go_on(db: &mut PgConnection, group_id: Uuid, action: &CorrectiveAction,
     let since = progress.tests_count_from(step);
     let Some(made) = step_tests::load(&mut *db, group_id, action, &progress, step).await? else { return Ok(()) };
     let place = (routine_id, action.subject_id);
-    let awaited = step_tests::count_awaited(&mut *db, group_id, place, since).await?;
+    let window = progress.times_of(step);
+    let awaited = step_tests::count_awaited(&mut *db, group_id, place, window.may_start_at).await?;
     let is_enough = match step.evidence {
         ChainEvidence::TestsPassed { count, .. } => {
             made.in_a_row(&step.evidence, since).passed as usize + awaited >= count as usize
@@ -213,7 +214,7 @@ async fn go_on(db: &mut PgConnection, group_id: Uuid, action: &CorrectiveAction,
     };
     let wanted = Wanted { asked_by: action.action_id, step_key: &step.key, number };
     let fact = Fact::WantedTest { action_id: action.action_id, instruction: step.instruction.clone() };
-    wanted_tests::insert(db, group_id, &model, (wanted, fact), progress.times_of(step), now).await?;
+    wanted_tests::insert(db, group_id, &model, (wanted, fact), window, now).await?;
     Ok(())
 }
 

@@ -75,6 +75,7 @@ pub async fn list_tests(
         recorded_at: row.recorded_at,
         passed: row.passed,
         duplicate: row.duplicate,
+        counts_from: None,
     });
     Ok(runs.collect())
 }

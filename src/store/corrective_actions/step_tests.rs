@@ -19,7 +19,7 @@ use crate::domain::evidence::Given;
 use crate::store::cycles::records::known;
 use crate::store::{Result, StoreError};
 
-/// The tests of a step since its window is counted; `None`: the action names no routine whose tests these could be.
+/// The tests of a step since its window is counted, those that passed before it opens marked as too early; `None`: the action names no routine whose tests these could be.
 ///
 /// # Errors
 /// When the database does not answer, or holds a row the model does not know.
@@ -32,7 +32,11 @@ pub async fn load(
 ) -> Result<Option<StepTests>> {
     let Some(routine_id) = step.evidence.names_routine().or(action.routine_id) else { return Ok(None) };
     let since = progress.tests_count_from(step);
-    let tests = retests::list_tests(&mut *db, group_id, routine_id, action, since).await?;
+    let mut tests = retests::list_tests(&mut *db, group_id, routine_id, action, since).await?;
+    let counts_from = progress.times_of(step).may_start_at;
+    for test in &mut tests {
+        test.counts_from = (test.made_at < counts_from).then_some(counts_from);
+    }
     let mut loaded = StepTests { tests, ..StepTests::default() };
     if let Some(demand) = step.evidence.cycle_demand() {
         let completion_ids: Vec<Uuid> = loaded.tests.iter().map(|test| test.completion_id).collect();
@@ -45,7 +49,7 @@ pub async fn load(
     Ok(Some(loaded))
 }
 
-/// How many tests of a routine on a subject were made after an instant and await their result.
+/// How many tests of a routine on a subject were made from an instant on and await their result.
 ///
 /// # Errors
 /// When the database does not answer.
@@ -61,7 +65,7 @@ pub(super) async fn count_awaited(
              and t.outcome = 'result_pending'
              and exists (select from completion c
                          where c.group_id = t.group_id and c.clinic_day = t.clinic_day and c.task_id = t.task_id
-                           and c.verdict = 'result_pending' and c.performed_at > $5)"#,
+                           and c.verdict = 'result_pending' and c.performed_at >= $5)"#,
         group_id,
         routine_id,
         subject_id,

@@ -39,6 +39,7 @@ fn story(cycles: &str) -> StepTests {
                 passed,
                 duplicate: false,
                 left_out: Vec::new(),
+                counts_from: None,
             };
             told.tests.push(test);
             let chamber = match kind {

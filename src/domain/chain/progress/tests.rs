@@ -19,6 +19,7 @@ fn record(key: &str, performed_at: &str, result: Option<StepEnd>) -> StepRecord 
         reference: String::new(),
         result,
         completion_id: None,
+        rests_on_at: None,
         early: false,
         late: false,
         staff_id: None,
@@ -98,6 +99,10 @@ fn windows_count_from_the_opening_or_from_the_step_before() {
     let times = progress.times_of(step("retest"));
     assert_eq!((times.may_start_at, times.due_by), (at("2026-11-08T12:00:00Z"), at("2026-11-13T12:00:00Z")));
     assert_eq!(progress.times_of(step("stop")).due_by, at(OPENED));
+    // From the work itself, not from when somebody wrote down that it is done.
+    let written_later = [StepRecord { rests_on_at: Some(at("2026-11-03T08:00:00Z")), ..records[0].clone() }];
+    let progress = Progress::new(chain, at(OPENED), &written_later);
+    assert_eq!(progress.times_of(step("retest")).may_start_at, at("2026-11-08T08:00:00Z"));
     assert_eq!(step("decide-use").owner, StepOwner::Clinician);
 }
 
