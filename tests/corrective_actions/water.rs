@@ -110,7 +110,12 @@ async fn a_sample_that_is_drawn_too_early_ends_neither_the_retest_nor_the_follow
     clinic.admin.put(&format!("/v1/routines/{}", id(905)), body).await.expect(201);
     app.plan().await;
     app.set(at("2026-11-02T09:00:00Z"));
-    test(&clinic, 830, "501").await;
+    let newest = async || {
+        let list = clinic.tablet.get(&format!("/v1/clinics/{}/due", clinic.clinic_id)).await.expect(200);
+        let tasks = list["tasks"].as_array().expect("a list").iter().filter(|t| t["routine_id"] == json!(id(905)));
+        tasks.max_by_key(|t| t["due_by"].as_str().map(str::to_owned)).expect("a test of the day").clone()
+    };
+    clinic.tablet.post("/v1/completions", read(&clinic, 830, &newest().await, "501")).await.expect(201);
     let item = only_open(&clinic).await;
     let work = line_work::set(&clinic).await;
     for (n, key) in [(810, "stop"), (811, "decide-use"), (812, "look-for-cause")] {
@@ -124,10 +129,7 @@ async fn a_sample_that_is_drawn_too_early_ends_neither_the_retest_nor_the_follow
     let drawn = async |n: u32, day: &str| {
         app.set(at(&format!("{day}T10:00:00Z")));
         app.plan().await;
-        let list = clinic.tablet.get(&format!("/v1/clinics/{}/due", clinic.clinic_id)).await.expect(200);
-        let tasks = list["tasks"].as_array().expect("a list").iter().filter(|t| t["routine_id"] == json!(id(905)));
-        let newest = tasks.max_by_key(|t| t["due_by"].as_str().map(str::to_owned)).expect("a test of the day").clone();
-        let kept = clinic.tablet.post("/v1/completions", read(&clinic, n, &newest, "40")).await.expect(201);
+        let kept = clinic.tablet.post("/v1/completions", read(&clinic, n, &newest().await, "40")).await.expect(201);
         assert_eq!(kept["verdict"], "passed", "{kept}");
     };
     for (n, day) in [(831, "2026-11-03"), (832, "2026-11-06")] {
