@@ -225,6 +225,7 @@ pub struct Performed {
 
 /// What is known about a completion when it is recorded.
 #[derive(Debug)]
+#[expect(clippy::struct_excessive_bools, reason = "each is a fact of its own")]
 pub struct Entry<'a> {
     /// Performed before the window opened.
     pub early: bool,
