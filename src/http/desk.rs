@@ -231,9 +231,9 @@ fn moment(post: &DeskPost, hours: &Hours, now: DateTime<Utc>) -> ApiResult<(Date
 /// Post that a patient was seated
 ///
 /// Recorded whatever is missing or stands against the chair, and answered with it, as it was by what had been recorded then:
-/// the desk decides. It is kept with the seating and shown to the lead who signs the day. There is no place for who it was. Work
-/// between two patients that is not recorded at that instant is missed from then on; where its routine asks for an action,
-/// that is opened and a make-safe task is created at once.
+/// the desk decides. It is kept with the seating and shown to the lead who signs the day. There is no place for who it was.
+/// Work between two patients that is not recorded at that instant is missed from then on; where its routine asks for an
+/// action, that is opened and a make-safe task is created at once.
 /// Needs an `Idempotency-Key`; the same instant at the same chair is one seating however often it is posted.
 #[utoipa::path(post, path = "/v1/operatories/{operatory_id}/seated", operation_id = "seat_patient", tag = "Front desk",
     params(("operatory_id" = Uuid, Path, description = "The operatory"),

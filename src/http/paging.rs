@@ -245,7 +245,11 @@ pub fn next_link(path: &str, parameters: &[(&str, Option<String>)]) -> Option<He
 
 /// A page with the way to the next one (RFC 8288), where there is one.
 pub(super) fn linked<P: Serialize>(page: &P, next: Option<HeaderValue>) -> Response {
-    let mut response = Json(page).into_response();
+    with_next(Json(page).into_response(), next)
+}
+
+/// An answer in whichever format, with the way to the next page (RFC 8288), where there is one.
+pub(super) fn with_next(mut response: Response, next: Option<HeaderValue>) -> Response {
     if let Some(next) = next {
         response.headers_mut().insert(LINK, next);
     }

@@ -286,9 +286,7 @@ pub async fn list_steps(db: &mut PgConnection, group_id: Uuid, action_ids: &[Uui
     let rows = sqlx::query!(
         r#"select s.record_id, s.action_id, s.step_key, s.performed_at, s.recorded_at, s.performed_by, s.key_id, s.note,
                   s.reference, s.result, s.completion_id, s.early, s.late, s.staff_id, s.signed, s.flags,
-                  (select coalesce((select min(p.performed_at) from completion p
-                                    where p.group_id = c.group_id and p.clinic_day = c.clinic_day and p.task_id = c.task_id
-                                      and p.verdict = 'result_pending'), c.performed_at)
+                  (select test_made_at(c.group_id, c.clinic_day, c.task_id, c.performed_at)
                    from completion_receipt r
                    join completion c on c.group_id = r.group_id and c.clinic_day = r.clinic_day
                                     and c.completion_id = r.completion_id

@@ -156,30 +156,27 @@ impl<'a> Progress<'a> {
     /// The instants of a step whose earlier ones are recorded.
     #[must_use]
     pub fn times_of(&self, step: &ChainStep) -> StepTimes {
-        self.times(step.window, self.record_before(&step.key))
+        StepTimes::of(step.window, self.tests_count_from(step))
     }
 
     /// The instants of the closing.
     #[must_use]
     pub fn closing_times(&self) -> StepTimes {
-        self.times(self.chain.closing, self.record_before(""))
+        StepTimes::of(self.chain.closing, self.counted_from(self.chain.closing, ""))
     }
 
-    fn times(&self, window: StepWindow, before: Option<&StepRecord>) -> StepTimes {
-        let from = match window.counted_from {
-            StepStart::Opening => self.opened_at,
-            StepStart::StepBefore => before.map_or(self.opened_at, StepRecord::counts_at),
-        };
-        StepTimes::of(window, from)
-    }
-
-    /// From when tests and other work count for a step: from where its window is counted. A test that is due from the opening on may be
-    /// made while the steps before it are still being worked.
+    /// From when tests and other work count for a step: from where its window is counted. A test that is due from the opening on
+    /// may be made while the steps before it are still being worked.
     #[must_use]
     pub fn tests_count_from(&self, step: &ChainStep) -> DateTime<Utc> {
-        match step.window.counted_from {
+        self.counted_from(step.window, &step.key)
+    }
+
+    /// From when a window is counted that stands before a step; before the closing when `key` is none of the chain's.
+    fn counted_from(&self, window: StepWindow, key: &str) -> DateTime<Utc> {
+        match window.counted_from {
             StepStart::Opening => self.opened_at,
-            StepStart::StepBefore => self.record_before(&step.key).map_or(self.opened_at, StepRecord::counts_at),
+            StepStart::StepBefore => self.record_before(key).map_or(self.opened_at, StepRecord::counts_at),
         }
     }
 

@@ -1,8 +1,8 @@
 //! Which tests decide how an action goes on.
 //!
 //! The rule of this file: a test that failed always decides; one that passed only where it was made no earlier than its step
-//! may begin, and says something about each line that fell short. A pool hides a bad line (CDA Essentials 2019(6):40, read), so a line counts as tested again only in a
-//! bottle of its own.
+//! may begin, and says something about each line that fell short. A pool hides a bad line (CDA Essentials 2019(6):40, read),
+//! so a line counts as tested again only in a bottle of its own.
 
 use chrono::{DateTime, SecondsFormat, Utc};
 use uuid::Uuid;

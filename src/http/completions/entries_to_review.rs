@@ -6,7 +6,6 @@
 pub mod steps;
 
 use axum::extract::State;
-use axum::http::header::LINK;
 use axum::response::Response;
 use chrono::{DateTime, Datelike as _, NaiveDate, SecondsFormat, Utc};
 use serde::{Deserialize, Serialize};
@@ -24,7 +23,7 @@ use crate::http::AppState;
 use crate::http::caller::Caller;
 use crate::http::extract::Query;
 use crate::http::openapi::{Example, Part};
-use crate::http::paging::NewestFirst;
+use crate::http::paging::{NewestFirst, with_next};
 use crate::http::problem::{ApiError, ApiResult};
 use crate::http::representation::{self, CsvRow, Format, instant_cell, text_cell};
 use crate::http::samples;
@@ -251,11 +250,7 @@ async fn list_entries_to_review(
     let place = |row: &Flagged| (row.recorded_at, row.completion_id);
     let link = page.cut_filtered(PATH, &query.filters(), &mut rows, limit, place);
     let document = EntriesPage { items: rows.into_iter().map(EntryToReview::from).collect() };
-    let mut response = representation::answer(format, &document, &document.items)?;
-    if let Some(link) = link {
-        response.headers_mut().insert(LINK, link);
-    }
-    Ok(response)
+    Ok(with_next(representation::answer(format, &document, &document.items)?, link))
 }
 
 /// Examples for the API's document.

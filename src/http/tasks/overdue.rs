@@ -6,7 +6,6 @@
 //! kinds than tasks names no kind, and is given tasks.
 
 use axum::extract::State;
-use axum::http::header::LINK;
 use axum::response::Response;
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
@@ -350,11 +349,7 @@ async fn list_overdue(
     });
     let items = items.into_iter().map(|item| OverdueItem::new(item, as_of)).collect();
     let page = OverduePage { as_of, items, cautions: cautions::LISTS };
-    let mut response = representation::answer(format, &page, &page.items)?;
-    if let Some(link) = link {
-        response.headers_mut().insert(LINK, link);
-    }
-    Ok(response)
+    Ok(paging::with_next(representation::answer(format, &page, &page.items)?, link))
 }
 
 /// The routes of this resource.

@@ -36,9 +36,7 @@ pub async fn list_tests(
                               and s.completion_id = r.completion_id), '[]') as "bottles!: Json<Vec<Vec<String>>>"
            from (
                select c.completion_id, c.clinic_day, c.recorded_at, c.verdict = 'passed' as passed, c.duplicate,
-                      coalesce((select min(p.performed_at) from completion p
-                                where p.group_id = c.group_id and p.clinic_day = c.clinic_day and p.task_id = c.task_id
-                                  and p.verdict = 'result_pending'), c.performed_at) as made_at
+                      test_made_at(c.group_id, c.clinic_day, c.task_id, c.performed_at) as made_at
                from task t
                join completion c on c.group_id = t.group_id and c.clinic_day = t.clinic_day and c.task_id = t.task_id
                where t.group_id = $1 and t.routine_id = $2 and t.subject_id = $3 and t.clinic_day >= $4
@@ -121,9 +119,7 @@ pub async fn find_last_passed(
     Ok(sqlx::query_scalar!(
         r#"select max(r.made_at) as made_at
            from (
-               select coalesce((select min(p.performed_at) from completion p
-                                where p.group_id = c.group_id and p.clinic_day = c.clinic_day and p.task_id = c.task_id
-                                  and p.verdict = 'result_pending'), c.performed_at) as made_at
+               select test_made_at(c.group_id, c.clinic_day, c.task_id, c.performed_at) as made_at
                from task t
                join completion c on c.group_id = t.group_id and c.clinic_day = t.clinic_day and c.task_id = t.task_id
                where t.group_id = $1 and t.routine_id = $2 and t.subject_id = $3

@@ -136,9 +136,7 @@ pub async fn find_covering(
            from (
                select c.completion_id, c.verdict,
                       coalesce(s.given #>> '{strips,cycle_id}' = $3::text, false) as in_this_cycle,
-                      coalesce((select min(p.performed_at) from completion p
-                                where p.group_id = c.group_id and p.clinic_day = c.clinic_day and p.task_id = c.task_id
-                                  and p.verdict = 'result_pending'), c.performed_at) as made_at
+                      test_made_at(c.group_id, c.clinic_day, c.task_id, c.performed_at) as made_at
                from task t
                join completion c on c.group_id = t.group_id and c.clinic_day = t.clinic_day and c.task_id = t.task_id
                join step_result s on s.group_id = c.group_id and s.clinic_day = c.clinic_day

@@ -3,7 +3,6 @@
 //! The rule of this file: every flagged step is on the list, and nothing takes it off.
 
 use axum::extract::State;
-use axum::http::header::LINK;
 use axum::response::Response;
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
@@ -20,6 +19,7 @@ use crate::http::caller::Caller;
 use crate::http::completions::FlagNote;
 use crate::http::extract::Query;
 use crate::http::openapi::{Example, Part};
+use crate::http::paging::with_next;
 use crate::http::problem::ApiResult;
 use crate::http::representation::{self, CsvRow, Format, instant_cell, text_cell};
 use crate::http::samples;
@@ -168,11 +168,7 @@ async fn list_steps_to_review(
     let place = |row: &FlaggedStep| (row.recorded_at, row.record_id);
     let link = page.cut_filtered(PATH, &query.filters(), &mut rows, limit, place);
     let document = StepsToReviewPage { items: rows.into_iter().map(StepToReview::from).collect() };
-    let mut response = representation::answer(format, &document, &document.items)?;
-    if let Some(link) = link {
-        response.headers_mut().insert(LINK, link);
-    }
-    Ok(response)
+    Ok(with_next(representation::answer(format, &document, &document.items)?, link))
 }
 
 /// Examples for the API's document.
