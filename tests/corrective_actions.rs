@@ -13,6 +13,7 @@ mod retests;
 mod second_person;
 mod spore_cycles;
 mod water;
+mod weekly_readings;
 mod wrong_products;
 
 use chairtide::domain::access::Role;

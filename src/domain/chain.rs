@@ -10,6 +10,7 @@ pub mod progress;
 mod rules;
 pub mod work;
 
+use chrono::TimeDelta;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
@@ -279,6 +280,11 @@ pub enum ChainEvidence {
         /// Each ran in a cycle of its own, and between those the machine ran none, but for an empty one that fell not short.
         #[serde(default, skip_serializing_if = "std::ops::Not::not")]
         consecutive_cycles: bool,
+        /// Minutes that must lie between one that counts and the next, where several within a short time would say no more than
+        /// one does; absent: none. One made sooner is not counted and starts nothing again.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        #[schema(minimum = 1, maximum = 576_000, example = 8640)]
+        at_least_minutes_apart: Option<u32>,
     },
     /// Work on the subject that stands in a completion which passed, done after the instant that the step's window is counted
     /// from. The newest that shows it counts, or the one that is named.
@@ -307,6 +313,15 @@ impl ChainEvidence {
         match self {
             Self::TestResult { routine_id, .. } | Self::TestsPassed { routine_id, .. } => *routine_id,
             _ => None,
+        }
+    }
+
+    /// How far apart tests must lie of which it asks several.
+    #[must_use]
+    pub fn apart(&self) -> TimeDelta {
+        match self {
+            Self::TestsPassed { at_least_minutes_apart: Some(minutes), .. } => TimeDelta::minutes((*minutes).into()),
+            _ => TimeDelta::zero(),
         }
     }
 

@@ -14,7 +14,7 @@ use uuid::Uuid;
 
 use super::chain::{Chain, ChainKind};
 
-pub use self::retest::{TestRun, left_out, passed_in_a_row};
+pub use self::retest::{TestRun, TestsInARow, left_out, passed_in_a_row};
 pub use self::second_person::{Hand, Signing, not_a_second_person};
 
 /// What an action was opened for.

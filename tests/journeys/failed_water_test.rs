@@ -212,7 +212,8 @@ async fn the_shock_treatment_passes_whole_or_not_at_all(clinic: &Clinic<'_>, act
     let worked = |lot: u32, soak: Value| {
         let mut soaked = done("soak");
         soaked.as_object_mut().expect("an object").extend(soak.as_object().expect("an object").clone());
-        json!([done("empty"), { "step": "fill", "status": "done", "lot_id": id(lot) }, soaked, done("rinse")])
+        json!([done("empty"), { "step": "fill", "status": "done", "lot_id": id(lot) }, soaked,
+               done("rinse:handpiece-1"), done("rinse:syringe")])
     };
     let hold = async |n: u32, seconds: i64| {
         let holds = format!("/v1/tasks/{}/holds", text(&task["task_id"]));

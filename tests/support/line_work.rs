@@ -1,5 +1,5 @@
 //! Work on a chair's lines as steps of corrective actions ask for it: a flush of each line by itself, and a product that is
-//! put in by its lot and held.
+//! put in by its lot, held, and rinsed out of each line.
 
 use serde_json::{Value, json};
 use uuid::Uuid;
@@ -51,6 +51,8 @@ pub(crate) async fn set(clinic: &Clinic<'_>) -> LineWork {
             "kind": "product", "product_ids": [id(PRODUCT)], "use_key": "fill", "applied_to": "waterlines" } },
         { "key": "soak", "instruction": "Hold it.", "evidence": {
             "kind": "hold", "minimum_seconds": 300, "source": invented(), "minimum_from": "fill" } },
+        { "key": "rinse", "instruction": "Rinse the line.", "for_each": "circuit",
+          "evidence": { "kind": "confirmation" } },
     ]);
     for (n, name, steps) in [(883, "Flush each line", flush), (884, "Disinfect the lines", disinfection)] {
         admin.put(&format!("/v1/routines/{}", id(n)), routine(name, &steps)).await.expect(201);
@@ -77,7 +79,11 @@ impl LineWork {
     /// Records a disinfection with the lot, held for so many seconds, as done now.
     pub(crate) async fn disinfect(&self, clinic: &Clinic<'_>, n: u32, seconds: u32) -> Uuid {
         let filled = json!({ "step": "fill", "status": "done", "lot_id": id(LOT) });
-        self.post(clinic, n, &self.disinfection, vec![filled, device_hold(clinic, "soak", seconds)]).await.expect(201);
+        let rinsed =
+            ["handpiece-1", "syringe"].map(|line| json!({ "step": format!("rinse:{line}"), "status": "done" }));
+        let mut steps = vec![filled, device_hold(clinic, "soak", seconds)];
+        steps.extend(rinsed);
+        self.post(clinic, n, &self.disinfection, steps).await.expect(201);
         id(n)
     }
 

@@ -11,7 +11,7 @@ use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
 use super::ChainEvidence;
-use crate::domain::corrective_action::{TestRun, passed_in_a_row};
+use crate::domain::corrective_action::{TestRun, TestsInARow, passed_in_a_row};
 use crate::domain::cycle_load::Chamber;
 
 /// What a step asks of the cycles that its tests ran in.
@@ -76,17 +76,6 @@ pub struct StepTests {
     pub failed_in: FailedIn,
 }
 
-/// How far tests in a row have come.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct TestsInARow {
-    /// How many count.
-    pub passed: u32,
-    /// The last of them.
-    pub last: Option<Uuid>,
-    /// Why others that passed do not count, each as a sentence.
-    pub left_out: Vec<String>,
-}
-
 impl StepTests {
     /// The test that decides a step which asks for one result, and why others that passed do not.
     #[must_use]
@@ -108,11 +97,8 @@ impl StepTests {
     /// How many tests in a row passed as a step asks, made after `since`.
     #[must_use]
     pub fn in_a_row(&self, evidence: &ChainEvidence, since: DateTime<Utc>) -> TestsInARow {
-        let Some(demand) = evidence.cycle_demand() else {
-            let (passed, last) = passed_in_a_row(&self.tests, since);
-            let left_out = self.tests.iter().filter_map(TestRun::says_too_little).collect();
-            return TestsInARow { passed, last, left_out };
-        };
+        let apart = evidence.apart();
+        let Some(demand) = evidence.cycle_demand() else { return passed_in_a_row(&self.tests, since, apart) };
         let mut made: Vec<(DateTime<Utc>, &TestRun)> = self
             .tests
             .iter()
@@ -120,40 +106,43 @@ impl StepTests {
             .collect();
         // Of one instant, the failed one comes last: it starts the count again.
         made.sort_by_key(|(ran_at, test)| (*ran_at, !test.passed, test.completion_id));
-        let mut row: Vec<(Uuid, Option<&RanCycle>)> = Vec::new();
-        let mut left_out = Vec::new();
-        for (_, test) in made {
+        let mut row = TestsInARow::default();
+        let mut counted: Vec<Option<&RanCycle>> = Vec::new();
+        for (ran_at, test) in made {
             if !test.passed {
-                row.clear();
+                row.begin_anew();
+                counted.clear();
                 continue;
             }
             if !test.decides() {
-                left_out.extend(test.says_too_little());
+                row.left_out.extend(test.says_too_little());
                 continue;
             }
             if let Some(why) = self.objection(test, demand) {
-                left_out.push(does_not_count(test, &why));
+                row.left_out.push(does_not_count(test, &why));
                 continue;
             }
             let cycle = self.cycle_of(test);
-            if demand.consecutive && row.iter().any(|(_, counted)| *counted == cycle) {
-                left_out.push(does_not_count(test, "its cycle was counted with an earlier test"));
+            if demand.consecutive && counted.contains(&cycle) {
+                row.left_out.push(does_not_count(test, "its cycle was counted with an earlier test"));
                 continue;
             }
-            if let (true, Some((_, Some(last))), Some(this)) = (demand.consecutive, row.last(), cycle)
+            if let (true, Some(Some(last)), Some(this)) = (demand.consecutive, counted.last(), cycle)
                 && let Some(between) = self.between(last, this)
             {
-                left_out.push(format!(
+                row.left_out.push(format!(
                     "the tests before that made at {} do not count: the cycle that ended at {} came between, and it is not \
                      recorded that its chamber was empty and that it fell not short",
                     test.made_at, between.ended_at
                 ));
-                row.clear();
+                row.begin_anew();
+                counted.clear();
             }
-            row.push((test.completion_id, cycle));
+            if row.count(test, ran_at, apart) {
+                counted.push(cycle);
+            }
         }
-        let last = row.last().map(|(test, _)| *test);
-        TestsInARow { passed: u32::try_from(row.len()).unwrap_or(u32::MAX), last, left_out }
+        row
     }
 
     fn cycle_of(&self, test: &TestRun) -> Option<&RanCycle> {

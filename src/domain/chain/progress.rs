@@ -80,6 +80,18 @@ impl StepTimes {
             overdue_at: at(window.overdue_minutes),
         }
     }
+
+    /// The instants of the next of several tests that must lie `apart`, within those of all of them: from when on it counts,
+    /// due within as much time again, with the grace that the step has.
+    #[must_use]
+    pub fn of_next_test(self, counts_from: Option<DateTime<Utc>>, apart: TimeDelta) -> Self {
+        if apart <= TimeDelta::zero() {
+            return self;
+        }
+        let may_start_at = counts_from.map_or(self.may_start_at, |from| from.max(self.may_start_at));
+        let due_by = self.due_by.min(may_start_at + apart).max(may_start_at);
+        Self { may_start_at, due_by, overdue_at: due_by + (self.overdue_at - self.due_by) }
+    }
 }
 
 /// An action's chain with what was recorded of it.

@@ -70,6 +70,15 @@ impl Chain {
             ChainEvidence::TestsPassed { count, .. } if !(1..=10).contains(count) => {
                 faults.push(Fault::new("/evidence/count", "must be from 1 to 10"));
             }
+            ChainEvidence::TestsPassed { count, at_least_minutes_apart: Some(apart), .. } => {
+                let pointer = "/evidence/at_least_minutes_apart";
+                if *count == 1 {
+                    faults.push(Fault::new(pointer, "is for several tests; one has no other to lie apart from"));
+                }
+                if !(1..=LONGEST_WINDOW_MINUTES).contains(apart) {
+                    faults.push(Fault::new(pointer, "must be from 1 to 576000: within 400 days"));
+                }
+            }
             _ => {}
         }
         if step.only_if.len() > 10 {

@@ -22,11 +22,21 @@ fn every_kind_and_owner_is_found_by_its_name() {
     assert_eq!(ChainKind::from_name("rain"), None);
 }
 
+fn tests_passed(count: u32, at_least_minutes_apart: Option<u32>) -> ChainEvidence {
+    ChainEvidence::TestsPassed {
+        count,
+        routine_id: None,
+        chamber: None,
+        consecutive_cycles: false,
+        at_least_minutes_apart,
+    }
+}
+
 type Spoil = fn(&mut Chain);
 
 #[test]
 fn each_broken_rule_is_told_where_it_is() {
-    let spoilt: [(&str, Spoil); 12] = [
+    let spoilt: [(&str, Spoil); 14] = [
         ("/name", |c| c.name.clear()),
         ("/steps", |c| c.steps.iter_mut().for_each(|s| s.gates_release = false)),
         ("/steps/0/key", |c| c.steps[0].key = "Take out".to_owned()),
@@ -35,9 +45,11 @@ fn each_broken_rule_is_told_where_it_is() {
         ("/steps/0/window/due_by_minutes", |c| c.steps[0].window.may_start_minutes = 1),
         ("/steps/0/window/overdue_minutes", |c| c.steps[0].window.overdue_minutes = 576_001),
         ("/steps/7/evidence/count", |c| {
-            c.steps[7].evidence =
-                ChainEvidence::TestsPassed { count: 0, routine_id: None, chamber: None, consecutive_cycles: false }
+            c.steps[7].evidence = tests_passed(0, None);
         }),
+        // One test has no other to lie apart from, and nobody waits for longer than a window may last.
+        ("/steps/7/evidence/at_least_minutes_apart", |c| c.steps[7].evidence = tests_passed(1, Some(60))),
+        ("/steps/7/evidence/at_least_minutes_apart", |c| c.steps[7].evidence = tests_passed(4, Some(576_001))),
         // A step cannot hang on itself, nor on one that has no result.
         ("/steps/4/only_if/0/step", |c| c.steps[4].only_if[0].step = "other-records".to_owned()),
         ("/steps/4/only_if/0/step", |c| c.steps[4].only_if[0].step = "review".to_owned()),

@@ -30,9 +30,14 @@ pub enum WorkShown {
         #[schema(min_items = 1, max_items = 20)]
         limits: Vec<Limit>,
     },
-    /// A product was put into the waterlines by its lot, and held for its contact time: by a hold that takes its minimum from
-    /// that step, or belongs to one cycle with it.
+    /// A whole cycle: a product was put into the waterlines by its lot, held for its contact time (by a hold that takes its
+    /// minimum from that step, or belongs to one cycle with it), and each circuit was rinsed after that by itself: by a later
+    /// step of the routine, in the hold's cycle where it has one, that is confirmed or timed. What has no circuits takes one
+    /// such step.
     LineDisinfection {},
+    /// A product was used by its lot in a step that passed, in work by the routine that opened the action where one did: of a
+    /// product that the step takes, in date and not recalled.
+    LotUsed {},
 }
 
 /// A step of a completion that was answered as done and passed.
@@ -53,9 +58,10 @@ impl fmt::Display for WorkShown {
                 let limits: Vec<String> = limits.iter().map(ToString::to_string).collect();
                 write!(f, "a flush of every line, each timed by a hold of {}", limits.join(" and "))
             }
-            Self::LineDisinfection {} => {
-                f.write_str("a product in the waterlines by its lot, held for its contact time")
-            }
+            Self::LineDisinfection {} => f.write_str(
+                "a product in the waterlines by its lot, held for its contact time, and every line rinsed after it",
+            ),
+            Self::LotUsed {} => f.write_str("the work again with a lot that its steps take"),
         }
     }
 }
@@ -72,6 +78,12 @@ impl WorkShown {
         faults
     }
 
+    /// Whether only the routine that opened the action is meant, where one did.
+    #[must_use]
+    pub fn is_of_same_routine(&self) -> bool {
+        matches!(self, Self::LotUsed {})
+    }
+
     /// Whether a routine is of this kind of work: whoever works by it may show it, or fall short of it.
     #[must_use]
     pub fn is_of(&self, routine: &Routine) -> bool {
@@ -79,19 +91,26 @@ impl WorkShown {
         match self {
             Self::LineFlush { .. } => steps.iter().any(|step| is_flush(step, steps)),
             Self::LineDisinfection {} => fills(steps).next().is_some(),
+            Self::LotUsed {} => steps.iter().any(takes_lot),
         }
     }
 
-    /// Whether whatever passes by a routine shows it.
+    /// Whether whatever passes by a routine on a subject shows it.
     #[must_use]
-    pub fn is_asked_by(&self, routine: &Routine) -> bool {
+    pub fn is_asked_by(&self, routine: &Routine, subject: &Subject) -> bool {
         let steps = &routine.steps;
+        let of_each_line = |step: &Step| subject.circuits.is_empty() || step.for_each == Some(Part::Circuit);
         match self {
             Self::LineFlush { limits } => steps.iter().any(|step| {
                 let StepEvidence::Hold { minimum_seconds, .. } = step.evidence else { return false };
-                is_flush(step, steps) && kept(limits, minimum_seconds, None)
+                is_flush(step, steps) && of_each_line(step) && kept(limits, minimum_seconds, None)
             }),
-            Self::LineDisinfection {} => fills(steps).any(|fill| steps.iter().any(|hold| is_held_with(hold, fill))),
+            Self::LineDisinfection {} => fills(steps).filter(|fill| fill.required).any(|fill| {
+                let waits = steps.iter().filter(|hold| hold.required && is_held_with(hold, fill));
+                let mut rinses = waits.flat_map(|hold| rinses(steps, hold));
+                rinses.any(|rinse| rinse.required && of_each_line(rinse))
+            }),
+            Self::LotUsed {} => steps.iter().any(|step| step.required && takes_lot(step)),
         }
     }
 
@@ -105,39 +124,78 @@ impl WorkShown {
         on: NaiveDate,
     ) -> Option<String> {
         let steps = &routine.steps;
+        let passed = Passed { steps: passed, lines: &subject.circuits };
         match self {
             Self::LineFlush { limits } => {
-                let run = |key: &str| {
-                    let step = passed.iter().find(|step| step.key == key);
-                    step.and_then(|step| step.elapsed_seconds).is_some_and(|held| kept(limits, held, Some(on)))
-                };
-                let flushes = || steps.iter().filter(|step| is_flush(step, steps));
-                if subject.circuits.is_empty() {
-                    let found = flushes().any(|step| run(&step.key));
-                    return (!found).then(|| "no hold of a flush is long enough".to_owned());
-                }
-                let of_line = |line: &&String| {
-                    flushes().any(|step| step.for_each == Some(Part::Circuit) && run(&format!("{}:{line}", step.key)))
-                };
-                let missing: Vec<&str> =
-                    subject.circuits.iter().filter(|line| !of_line(line)).map(String::as_str).collect();
-                (!missing.is_empty()).then(|| format!("no such hold of {}", missing.join(", ")))
+                let is_long = |one: &PassedStep<'_>| one.elapsed_seconds.is_some_and(|s| kept(limits, s, Some(on)));
+                let missing = passed.lines_without(steps.iter().filter(|step| is_flush(step, steps)), is_long)?;
+                Some(match missing.as_str() {
+                    "" => "no hold of a flush is long enough".to_owned(),
+                    lines => format!("no such hold of {lines}"),
+                })
             }
             Self::LineDisinfection {} => {
-                let found = |step: &Step, shows: fn(&PassedStep<'_>) -> bool| {
-                    passed.iter().any(|one| one.key.split(':').next() == Some(step.key.as_str()) && shows(one))
-                };
-                let filled: Vec<&Step> = fills(steps).filter(|fill| found(fill, |one| one.has_lot)).collect();
+                let filled: Vec<&Step> = fills(steps).filter(|fill| passed.shows(fill, |one| one.has_lot)).collect();
                 if filled.is_empty() {
                     return Some("no lot of a product in the waterlines".to_owned());
                 }
-                let held = |fill: &&Step| {
-                    let is_wait = |hold: &Step| found(hold, |one| one.elapsed_seconds.is_some());
-                    steps.iter().any(|hold| is_held_with(hold, fill) && is_wait(hold))
+                let is_wait = |hold: &&Step| {
+                    filled.iter().any(|fill| is_held_with(hold, fill))
+                        && passed.shows(hold, |one| one.elapsed_seconds.is_some())
                 };
-                (!filled.iter().any(held)).then(|| "no hold of that product for its contact time".to_owned())
+                let waits = steps.iter().filter(is_wait);
+                let mut unrinsed = waits.map(|hold| passed.lines_without(rinses(steps, hold), |_| true)).peekable();
+                if unrinsed.peek().is_none() {
+                    return Some("no hold of that product for its contact time".to_owned());
+                }
+                let missing = unrinsed.reduce(|least, other| other.and(least)).flatten()?;
+                Some(match missing.as_str() {
+                    "" => "no rinse after that hold".to_owned(),
+                    lines => format!("no rinse of {lines} after that hold"),
+                })
+            }
+            Self::LotUsed {} => {
+                let used = steps.iter().any(|step| takes_lot(step) && passed.shows(step, |one| one.has_lot));
+                (!used).then(|| "no lot of a product that its steps take".to_owned())
             }
         }
+    }
+}
+
+/// The steps of a completion that passed, on a subject with these circuits.
+struct Passed<'a> {
+    steps: &'a [PassedStep<'a>],
+    lines: &'a [String],
+}
+
+impl Passed<'_> {
+    /// Whether a wanted step passed and shows something; asked of each line by itself, it does so for every one.
+    fn shows(&self, step: &Step, what: impl Fn(&PassedStep<'_>) -> bool) -> bool {
+        if step.for_each == Some(Part::Circuit) && !self.lines.is_empty() {
+            return self.lines.iter().all(|line| self.shows_of_line(step, line, &what));
+        }
+        self.steps.iter().any(|one| one.key.split(':').next() == Some(step.key.as_str()) && what(one))
+    }
+
+    fn shows_of_line(&self, step: &Step, line: &str, what: impl Fn(&PassedStep<'_>) -> bool) -> bool {
+        let key = format!("{}:{line}", step.key);
+        step.for_each == Some(Part::Circuit) && self.steps.iter().any(|one| one.key == key && what(one))
+    }
+
+    /// The lines that none of these steps shows by itself, with commas between; empty where there are no circuits, and none
+    /// shows it of the subject. `None`: nothing is missing.
+    fn lines_without<'s>(
+        &self,
+        steps: impl Iterator<Item = &'s Step>,
+        what: impl Fn(&PassedStep<'_>) -> bool,
+    ) -> Option<String> {
+        let steps: Vec<&Step> = steps.collect();
+        if self.lines.is_empty() {
+            return (!steps.iter().any(|step| self.shows(step, &what))).then(String::new);
+        }
+        let is_missing = |line: &&String| !steps.iter().any(|step| self.shows_of_line(step, line, &what));
+        let missing: Vec<&str> = self.lines.iter().filter(is_missing).map(String::as_str).collect();
+        (!missing.is_empty()).then(|| missing.join(", "))
     }
 }
 
@@ -148,10 +206,28 @@ fn fills(steps: &[Step]) -> impl Iterator<Item = &Step> {
     steps.iter().filter(is_fill)
 }
 
+fn takes_lot(step: &Step) -> bool {
+    matches!(step.evidence, StepEvidence::Product { .. })
+}
+
 /// Whether a step is the wait for what another step filled in.
 fn is_held_with(hold: &Step, fill: &Step) -> bool {
     let StepEvidence::Hold { minimum_from, .. } = &hold.evidence else { return false };
     minimum_from.as_ref() == Some(&fill.key) || hold.cycle.is_some() && hold.cycle == fill.cycle
+}
+
+/// The steps by which lines are rinsed after a wait: those behind it, in its cycle where it has one, that somebody confirms or
+/// times. How long is for the maker to say, so that a rinse by volume is one as well.
+fn rinses<'a>(steps: &'a [Step], wait: &'a Step) -> impl Iterator<Item = &'a Step> {
+    let behind = steps.iter().skip_while(|step| step.key != wait.key).skip(1);
+    behind.filter(|step| {
+        let is_rinse = match &step.evidence {
+            StepEvidence::Confirmation {} => true,
+            StepEvidence::Hold { minimum_from, .. } => minimum_from.is_none(),
+            _ => false,
+        };
+        is_rinse && (wait.cycle.is_none() || step.cycle == wait.cycle)
+    })
 }
 
 /// Whether a hold is of running water: it waits for no product.

@@ -1,10 +1,11 @@
 //! Which tests decide how an action goes on.
 //!
 //! The rule of this file: a test that failed always decides; one that passed only where it was made no earlier than its step
-//! may begin, and says something about each line that fell short. A pool hides a bad line (CDA Essentials 2019(6):40, read),
-//! so a line counts as tested again only in a bottle of its own.
+//! may begin, far enough from the one before it where the step asks for that, and says something about each line that fell
+//! short. A pool hides a bad line (CDA Essentials 2019(6):40, read), so a line counts as tested again only in a bottle of its
+//! own.
 
-use chrono::{DateTime, SecondsFormat, Utc};
+use chrono::{DateTime, SecondsFormat, TimeDelta, Utc};
 use uuid::Uuid;
 
 /// A decided test of a subject.
@@ -39,17 +40,54 @@ impl TestRun {
         if !self.passed {
             return None;
         }
-        let text = |at: DateTime<Utc>| at.to_rfc3339_opts(SecondsFormat::Secs, true);
         let made_at = text(self.made_at);
         if let Some(from) = self.counts_from {
-            return Some(format!(
-                "the test made at {made_at} is too early: one that passed counts from {} on",
-                text(from)
-            ));
+            return Some(self.is_too_early(from));
         }
         let lines = self.left_out.join(", ");
         (!lines.is_empty())
             .then(|| format!("the test made at {made_at} left out the lines {lines}, or had them in a pool"))
+    }
+
+    /// That it passed and counts from an instant on that came after it.
+    pub(in crate::domain) fn is_too_early(&self, from: DateTime<Utc>) -> String {
+        format!("the test made at {} is too early: one that passed counts from {} on", text(self.made_at), text(from))
+    }
+}
+
+fn text(at: DateTime<Utc>) -> String {
+    at.to_rfc3339_opts(SecondsFormat::Secs, true)
+}
+
+/// How far tests in a row have come.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct TestsInARow {
+    /// How many count.
+    pub passed: u32,
+    /// The last of them.
+    pub last: Option<Uuid>,
+    /// From when on the next one counts, where they must lie apart and one counts already.
+    pub next_from: Option<DateTime<Utc>>,
+    /// Why others that passed do not count, each as a sentence.
+    pub left_out: Vec<String>,
+}
+
+impl TestsInARow {
+    /// Counts a test that passed, as long as it lies far enough from the one before it.
+    pub(in crate::domain) fn count(&mut self, test: &TestRun, made_at: DateTime<Utc>, apart: TimeDelta) -> bool {
+        if let Some(from) = self.next_from.filter(|from| made_at < *from) {
+            self.left_out.push(test.is_too_early(from));
+            return false;
+        }
+        self.passed += 1;
+        self.last = Some(test.completion_id);
+        self.next_from = (apart > TimeDelta::zero()).then(|| made_at + apart);
+        true
+    }
+
+    /// Begins anew, after a test that failed or something that came between.
+    pub(in crate::domain) fn begin_anew(&mut self) {
+        *self = Self { left_out: std::mem::take(&mut self.left_out), ..Self::default() };
     }
 }
 
@@ -69,19 +107,26 @@ pub fn left_out(asked: &[String], bottles: &[Vec<String>]) -> Vec<String> {
     asked.iter().filter(|line| !alone(line)).cloned().collect()
 }
 
-/// How many tests in a row passed up to the last one, made after `since`; with the last one that counts.
+/// How many tests in a row passed up to the last one, made after `since` and each at least `apart` from the one that was
+/// counted before it.
 ///
 /// A test that failed starts the count again. A second record of a test that passed does not count twice, nor does a test
-/// that left lines out; a second record that failed does start the count again, as it may be the true one.
+/// that left lines out or lies too near to the one before; a second record that failed does start the count again, as it may
+/// be the true one.
 #[must_use]
-pub fn passed_in_a_row(tests: &[TestRun], since: DateTime<Utc>) -> (u32, Option<Uuid>) {
-    let mut made: Vec<&TestRun> = tests.iter().filter(|t| t.made_at > since && t.decides()).collect();
+pub fn passed_in_a_row(tests: &[TestRun], since: DateTime<Utc>, apart: TimeDelta) -> TestsInARow {
+    let mut made: Vec<&TestRun> = tests.iter().filter(|t| t.made_at > since).collect();
     // Of one instant, the failed one comes last: it starts the count again.
     made.sort_by_key(|t| (t.made_at, !t.passed, t.completion_id));
-    made.into_iter().fold(
-        (0, None),
-        |(count, _), test| {
-            if test.passed { (count + 1, Some(test.completion_id)) } else { (0, None) }
-        },
-    )
+    let mut row = TestsInARow::default();
+    for test in made {
+        if !test.passed {
+            row.begin_anew();
+        } else if test.decides() {
+            row.count(test, test.made_at, apart);
+        } else {
+            row.left_out.extend(test.says_too_little());
+        }
+    }
+    row
 }

@@ -25,6 +25,33 @@ fn tests(made: &str) -> Vec<TestRun> {
     made.chars().enumerate().map(run).collect()
 }
 
+fn in_a_row(tests: &[TestRun], since: DateTime<Utc>) -> TestsInARow {
+    passed_in_a_row(tests, since, TimeDelta::zero())
+}
+
+/// Weekly until four are in range: common practice, no source. Here tests an hour apart must lie three hours apart.
+#[test]
+fn tests_that_must_lie_apart_count_once_within_that_time_and_one_that_fails_still_starts_anew() {
+    let hours = |n: i64| start() + TimeDelta::hours(n);
+    for (made, passed, last, next_from) in [
+        ("p", 1, Some(0), Some(3)),
+        ("pp", 1, Some(0), Some(3)),
+        // Of those too near none moves the time on, so that whoever measures daily still gets there.
+        ("pppp", 2, Some(3), Some(6)),
+        ("ppppppp", 3, Some(6), Some(9)),
+        ("ppfp", 1, Some(3), Some(6)),
+        ("pppf", 0, None, None),
+        ("pppx", 0, None, None),
+    ] {
+        let row = passed_in_a_row(&tests(made), before(), TimeDelta::hours(3));
+        let last = last.map(|i| Uuid::from_u128(100 + i));
+        assert_eq!((row.passed, row.last, row.next_from), (passed, last, next_from.map(hours)), "{made}");
+    }
+    let told = passed_in_a_row(&tests("pp"), before(), TimeDelta::hours(3)).left_out;
+    let why = "the test made at 2026-11-02T10:00:00Z is too early: one that passed counts from 2026-11-02T12:00:00Z on";
+    assert_eq!(told, [why]);
+}
+
 /// Three consecutive passes: CDC, MMWR 52(RR-17) 2003, p. 24-25, read in a quotation. One that fails starts anew.
 #[test]
 fn only_tests_in_a_row_count_and_one_that_fails_starts_the_count_again() {
@@ -43,7 +70,8 @@ fn only_tests_in_a_row_count_and_one_that_fails_starts_the_count_again() {
         ("plp", 2, Some(2)),
     ] {
         let last = last.map(|i| Uuid::from_u128(100 + i));
-        assert_eq!(passed_in_a_row(&tests(made), before()), (passed, last), "{made}");
+        let row = in_a_row(&tests(made), before());
+        assert_eq!((row.passed, row.last, row.next_from), (passed, last, None), "{made}");
     }
 }
 
@@ -76,7 +104,7 @@ fn a_passed_test_decides_only_with_every_line_that_is_asked_for_in_a_bottle_of_i
     );
     // Made before its step may begin, a pass decides nothing, and a failure does.
     let early = TestRun { counts_from: Some(start() + TimeDelta::days(5)), ..tests("p").remove(0) };
-    assert!(!early.decides() && passed_in_a_row(std::slice::from_ref(&early), start() - TimeDelta::hours(1)).0 == 0);
+    assert!(!early.decides() && in_a_row(std::slice::from_ref(&early), start() - TimeDelta::hours(1)).passed == 0);
     assert!(early.says_too_little().is_some_and(|why| why.contains("is too early: one that passed counts from")));
     assert!(TestRun { passed: false, ..early }.decides());
     let failed = TestRun { passed: false, ..tests("l").remove(0) };
@@ -86,14 +114,14 @@ fn a_passed_test_decides_only_with_every_line_that_is_asked_for_in_a_bottle_of_i
 #[test]
 fn tests_made_before_the_step_before_do_not_count_and_order_of_arrival_decides_nothing() {
     let since = start() + TimeDelta::hours(2);
-    assert_eq!(passed_in_a_row(&tests("pppp"), since).0, 1);
+    assert_eq!(in_a_row(&tests("pppp"), since).passed, 1);
     let mut reversed = tests("fppp");
     reversed.reverse();
-    assert_eq!(passed_in_a_row(&reversed, before()), passed_in_a_row(&tests("fppp"), before()));
+    assert_eq!(in_a_row(&reversed, before()), in_a_row(&tests("fppp"), before()));
     // Of one instant the failed one counts last.
     let mut at_once = tests("fp");
     at_once[0].made_at = at_once[1].made_at;
-    assert_eq!(passed_in_a_row(&at_once, before()).0, 0);
+    assert_eq!(in_a_row(&at_once, before()).passed, 0);
 }
 
 #[test]

@@ -7,10 +7,11 @@ use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::domain::access::Reach;
-use crate::domain::chain::cycle_tests::TestsInARow;
 use crate::domain::chain::progress::{Asked, Progress, StepRecord, StepTimes};
 use crate::domain::chain::{ChainEvidence, ChainKind, ChainStep, StepEnd, StepOwner, defaults};
-use crate::domain::corrective_action::{ActionCause, ActionNote, ActionNoteKind, Closing, CorrectiveAction, Grounds};
+use crate::domain::corrective_action::{
+    ActionCause, ActionNote, ActionNoteKind, Closing, CorrectiveAction, Grounds, TestsInARow,
+};
 use crate::domain::ladder::Audience;
 use crate::domain::limit::Source;
 use crate::http::caller::Caller;
@@ -162,6 +163,9 @@ pub struct ActionStepDocument {
     /// Where it rests on tests and comes next: how many passed in a row so far.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub tests_passed: Option<u32>,
+    /// From when on the next one counts, where they must lie apart and one counts already.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub next_test_counts_from: Option<DateTime<Utc>>,
     /// And why others that passed do not count, each as a sentence.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub tests_left_out: Vec<String>,
@@ -388,7 +392,8 @@ async fn count_passed(
 }
 
 fn step_document(progress: &Progress<'_>, step: &ChainStep, row: Option<TestsInARow>) -> ActionStepDocument {
-    let (tests_passed, tests_left_out) = row.map_or((None, Vec::new()), |row| (Some(row.passed), row.left_out));
+    let tests_passed = row.as_ref().map(|row| row.passed);
+    let next_test_counts_from = row.as_ref().and_then(|row| row.next_from);
     ActionStepDocument {
         key: step.key.clone(),
         instruction: step.instruction.clone(),
@@ -402,7 +407,8 @@ fn step_document(progress: &Progress<'_>, step: &ChainStep, row: Option<TestsInA
         },
         record: progress.record(&step.key).map(StepRecordDocument::of),
         tests_passed,
-        tests_left_out,
+        next_test_counts_from,
+        tests_left_out: row.map_or_else(Vec::new, |row| row.left_out),
     }
 }
 

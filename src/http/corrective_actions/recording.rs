@@ -6,7 +6,7 @@
 use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
-use chrono::{DateTime, SubsecRound as _, TimeDelta, Utc};
+use chrono::{DateTime, SecondsFormat, SubsecRound as _, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 use sqlx::PgConnection;
@@ -342,8 +342,11 @@ async fn judge(
     if let ChainEvidence::TestsPassed { count, .. } = step.evidence {
         let row = made.in_a_row(&step.evidence, progress.tests_count_from(step));
         if row.passed < count {
-            let mut missing =
-                vec![format!("record missing: {count} tests in a row that passed; {} so far", row.passed)];
+            let next = row.next_from.map(|from| {
+                format!(", and the next counts from {} on", from.to_rfc3339_opts(SecondsFormat::Secs, true))
+            });
+            let so_far = format!("{} so far{}", row.passed, next.unwrap_or_default());
+            let mut missing = vec![format!("record missing: {count} tests in a row that passed; {so_far}")];
             missing.extend(row.left_out);
             return Err(ApiError::not_yet("tests-missing", "Tests are missing", missing, caution));
         }

@@ -30,7 +30,9 @@ pub(super) async fn find(
     let since = progress.tests_count_from(step);
     let mut recorded = work_records::list_passed(db, caller.group_id, action.subject_id, since).await?;
     let is_free = |work: &PassedWork| {
-        work.performed_at <= input.performed_at && !records.iter().any(|r| r.completion_id == Some(work.completion_id))
+        work.performed_at <= input.performed_at
+            && !records.iter().any(|r| r.completion_id == Some(work.completion_id))
+            && (!shows.is_of_same_routine() || action.routine_id.is_none_or(|meant| meant == work.routine_id))
     };
     recorded.retain(is_free);
     if let Some(named) = input.completion_id {
@@ -38,7 +40,8 @@ pub(super) async fn find(
         if recorded.is_empty() {
             let rule = format!(
                 "must name a completion about this subject that passed and was not corrected, done after {since} and not \
-                 after performed_at, and that stands for no other step"
+                 after performed_at, by the routine that opened the action where this step asks for that work again, and \
+                 that stands for no other step"
             );
             return Err(ApiError::rule_broken("/completion_id", rule));
         }

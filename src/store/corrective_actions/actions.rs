@@ -14,14 +14,12 @@ use uuid::Uuid;
 
 pub use self::after_completion::{Followed, LotRecall, WrongProduct, follow, open_for_recall};
 use super::wanted_tests::{self, Wanted, Withdrawn};
-use super::{
-    chains, hands, held_loads, implant_loads, make_safe, quarantines, retests, step_tests, work_records, worklist,
-};
+use super::{chains, hands, held_loads, implant_loads, make_safe, quarantines, step_tests, work_records, worklist};
 use crate::domain::chain::progress::Progress;
 use crate::domain::chain::{ChainEvidence, ChainKind, ChainStep, Repeated};
 use crate::domain::corrective_action::{
-    ActionCause, ActionNoteKind, Closing, CorrectiveAction, Grounds, Hand, TestRun, derive_action_id,
-    derive_cycle_action_id, derive_quarantine_id,
+    ActionCause, ActionNoteKind, Closing, CorrectiveAction, Grounds, Hand, derive_action_id, derive_cycle_action_id,
+    derive_quarantine_id,
 };
 use crate::domain::cycle_load::CycleVerdict;
 use crate::domain::event::EventKind;
@@ -197,16 +195,35 @@ async fn go_on(db: &mut PgConnection, group_id: Uuid, action: &CorrectiveAction,
     let since = progress.tests_count_from(step);
     let Some(made) = step_tests::load(&mut *db, group_id, action, &progress, step).await? else { return Ok(()) };
     let place = (routine_id, action.subject_id);
-    let window = progress.times_of(step);
+    let mut window = progress.times_of(step);
+    let mut is_apart = false;
+    let mut passed = 0;
+    if let ChainEvidence::TestsPassed { .. } = step.evidence {
+        let row = made.in_a_row(&step.evidence, since);
+        passed = row.passed as usize;
+        is_apart = step.evidence.apart() > TimeDelta::zero();
+        window = window.of_next_test(row.next_from, step.evidence.apart());
+    }
     let awaited = step_tests::count_awaited(&mut *db, group_id, place, window.may_start_at).await?;
     let is_enough = match step.evidence {
-        ChainEvidence::TestsPassed { count, .. } => {
-            made.in_a_row(&step.evidence, since).passed as usize + awaited >= count as usize
-        }
+        // Of tests that must lie apart, the next is not asked for before the one before it is read.
+        ChainEvidence::TestsPassed { .. } if is_apart && awaited > 0 => true,
+        ChainEvidence::TestsPassed { count, .. } => passed + awaited >= count as usize,
         _ => awaited > 0 || made.first_that_counts(&step.evidence).0.is_some(),
     };
     if is_enough {
         return Ok(());
+    }
+    if is_apart {
+        let clinic_id = action.clinic_id;
+        match wanted_tests::find_waiting(&mut *db, group_id, action.action_id, clinic_id, now).await? {
+            Some(due_from) if due_from >= window.may_start_at => return Ok(()),
+            Some(_) => {
+                let of = (action.action_id, clinic_id);
+                wanted_tests::withdraw(&mut *db, group_id, of, Withdrawn::CountsLater, now).await?;
+            }
+            None => {}
+        }
     }
     let number = made.tests.len() + awaited;
     let Some(model) = wanted_tests::find_model(&mut *db, group_id, (routine_id, action.subject_id)).await? else {
@@ -385,10 +402,12 @@ pub async fn list_undecided(
     progress: &Progress<'_>,
 ) -> Result<Vec<String>> {
     let Some(step) = progress.next_test() else { return Ok(Vec::new()) };
-    let Some(routine_id) = step.evidence.names_routine().or(action.routine_id) else { return Ok(Vec::new()) };
-    let since = progress.tests_count_from(step);
-    let tests = retests::list_tests(db, group_id, routine_id, action, since).await?;
-    Ok(tests.iter().rev().filter_map(TestRun::says_too_little).take(MOST_UNDECIDED).collect())
+    let Some(made) = step_tests::load(db, group_id, action, progress, step).await? else { return Ok(Vec::new()) };
+    let left_out = match step.evidence {
+        ChainEvidence::TestsPassed { .. } => made.in_a_row(&step.evidence, progress.tests_count_from(step)).left_out,
+        _ => made.first_that_counts(&step.evidence).1,
+    };
+    Ok(left_out.into_iter().rev().take(MOST_UNDECIDED).collect())
 }
 
 /// Whether nothing is left of what opened an action and was noted on it: each completion that fell short was corrected,

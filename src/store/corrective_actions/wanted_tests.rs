@@ -32,6 +32,8 @@ pub(super) enum Withdrawn {
     WorkRecorded,
     /// The load that waited for it is released.
     LoadReleased,
+    /// Another test was counted meanwhile, and the next must lie apart from it.
+    CountsLater,
 }
 
 impl Withdrawn {
@@ -40,6 +42,7 @@ impl Withdrawn {
             Self::ActionClosed => "withdrawn: the corrective action that asked for it is closed",
             Self::TestRecorded | Self::WorkRecorded => "withdrawn: the step that asked for it is recorded",
             Self::LoadReleased => "withdrawn: the load that waited for it is released, processed again or discarded",
+            Self::CountsLater => "withdrawn: another test was counted meanwhile, and the next one counts later",
         }
     }
 
@@ -47,7 +50,7 @@ impl Withdrawn {
     fn of_kind(self) -> Option<&'static str> {
         match self {
             Self::ActionClosed | Self::LoadReleased => None,
-            Self::TestRecorded => Some("wanted_test"),
+            Self::TestRecorded | Self::CountsLater => Some("wanted_test"),
             Self::WorkRecorded => Some("wanted_work"),
         }
     }
@@ -163,8 +166,34 @@ pub(super) async fn insert(
     Ok(true)
 }
 
-/// Withdraws the tests of an action, or of the load of a cycle, that nobody has begun. One that somebody is recording now is left to them: whoever
-/// records holds the task first and the action after it, and two must never wait for each other.
+/// From when on the test is due that an action asks for and nobody has begun; `None`: it asks for none.
+///
+/// # Errors
+/// When the database does not answer.
+pub(super) async fn find_waiting(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    action_id: Uuid,
+    clinic_id: Uuid,
+    now: DateTime<Utc>,
+) -> Result<Option<DateTime<Utc>>> {
+    let due_from = sqlx::query_scalar!(
+        "select due_from from task
+         where group_id = $1 and clinic_id = $2 and outcome is null and started_at is null and missed_at > $4
+           and because -> 'fact' ->> 'action_id' = $3 and because -> 'fact' ->> 'kind' = 'wanted_test'
+         order by due_from desc limit 1",
+        group_id,
+        clinic_id,
+        action_id.to_string(),
+        now
+    )
+    .fetch_optional(db)
+    .await?;
+    Ok(due_from)
+}
+
+/// Withdraws the tests of an action, or of the load of a cycle, that nobody has begun. One that somebody is recording now
+/// is left to them: whoever records holds the task first and the action after it, and two must never wait for each other.
 ///
 /// # Errors
 /// When the database does not answer.

@@ -30,7 +30,9 @@ pub struct PassedWork {
     pub clinic_day: NaiveDate,
     /// When the work was done, as the person says.
     pub performed_at: DateTime<Utc>,
-    /// The routine in the task's version.
+    /// The routine.
+    pub routine_id: Uuid,
+    /// It in the task's version.
     pub routine: Routine,
 }
 
@@ -45,7 +47,7 @@ pub async fn list_passed(
     since: DateTime<Utc>,
 ) -> Result<Vec<PassedWork>> {
     let rows = sqlx::query!(
-        "select c.completion_id, c.clinic_day, c.performed_at, v.definition
+        "select c.completion_id, c.clinic_day, c.performed_at, t.routine_id, v.definition
          from task t
          join completion c on c.group_id = t.group_id and c.clinic_day = t.clinic_day and c.task_id = t.task_id
          join routine_version v on v.group_id = t.group_id and v.routine_id = t.routine_id
@@ -68,7 +70,7 @@ pub async fn list_passed(
         .map(|row| {
             let routine = read_routine(row.completion_id, row.definition)?;
             let (completion_id, clinic_day, performed_at) = (row.completion_id, row.clinic_day, row.performed_at);
-            Ok(PassedWork { completion_id, clinic_day, performed_at, routine })
+            Ok(PassedWork { completion_id, clinic_day, performed_at, routine_id: row.routine_id, routine })
         })
         .collect()
 }
@@ -122,7 +124,8 @@ pub(super) async fn want(
     for newest in routines::list_newest(&mut *db, group_id).await? {
         let routine = &newest.routine;
         let is_for_it = routine.in_use && routine.subject_kind == subject.kind && routine.selection.picks(&subject);
-        if !is_for_it || !shows.is_asked_by(routine) {
+        let is_meant = !shows.is_of_same_routine() || action.routine_id.is_none_or(|meant| meant == newest.routine_id);
+        if !is_for_it || !is_meant || !shows.is_asked_by(routine, &subject) {
             continue;
         }
         let of = (newest.routine_id, action.subject_id);

@@ -71,6 +71,8 @@ fn shock_content() -> Value {
         json!({ "key": key, "instruction": format!("{key}, as the maker tells."), "cycle": "shock",
                 "evidence": evidence })
     };
+    let mut rinse = step("rinse", json!({ "kind": "confirmation" }));
+    rinse["for_each"] = json!("circuit");
     json!({
         "name": "Shock treatment after a failed water test", "subject_kind": "operatory",
         "anchor": { "kind": "follows", "routine_id": water_test(), "when": "failed" },
@@ -81,7 +83,7 @@ fn shock_content() -> Value {
                                  "applied_to": "waterlines" })),
             step("soak", json!({ "kind": "hold", "minimum_seconds": 600, "source": common_practice(),
                                  "minimum_from": "fill" })),
-            step("rinse", json!({ "kind": "confirmation" })),
+            rinse,
         ],
         "sources": [common_practice()], "rough_minutes": 30,
         "cautions": ["Nobody sits in the chair while disinfectant is in the lines."],

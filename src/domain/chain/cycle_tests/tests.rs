@@ -58,6 +58,14 @@ fn evidence(step: &str) -> ChainEvidence {
     steps.iter().find(|s| s.key == step).expect("a step of the shipped chain").evidence.clone()
 }
 
+fn tests_passed(
+    chamber: Option<Chamber>,
+    consecutive_cycles: bool,
+    at_least_minutes_apart: Option<u32>,
+) -> ChainEvidence {
+    ChainEvidence::TestsPassed { count: 3, routine_id: None, chamber, consecutive_cycles, at_least_minutes_apart }
+}
+
 fn row(told: &StepTests) -> TestsInARow {
     told.in_a_row(&evidence("three-empty"), hour(-1))
 }
@@ -127,6 +135,16 @@ fn what_the_cycles_record_says_of_chamber_and_end_comes_before_the_tests_word() 
     assert!(counted.left_out[0].contains("falls short"), "{counted:?}");
 }
 
+/// The figures are the test's own; cycles of the story lie an hour apart.
+#[test]
+fn cycles_that_must_lie_apart_count_once_within_that_time() {
+    let apart = |minutes: u32| {
+        let row = story("eee").in_a_row(&tests_passed(Some(Chamber::Empty), true, Some(minutes)), hour(-1));
+        (row.passed, row.left_out.len())
+    };
+    assert_eq!((apart(60), apart(61), apart(121)), ((3, 0), (2, 1), (1, 2)));
+}
+
 /// The same cycle that failed: CDC, MMWR 52(RR-17) 2003, p. 24-25, read in a quotation.
 #[test]
 fn a_repeat_in_another_program_does_not_count_and_is_named() {
@@ -164,7 +182,7 @@ fn growth_decides_a_repeat_in_whatever_cycle_it_was_found() {
 
 #[test]
 fn a_step_that_asks_nothing_of_cycles_counts_tests_as_they_are() {
-    let plain = ChainEvidence::TestsPassed { count: 3, routine_id: None, chamber: None, consecutive_cycles: false };
+    let plain = tests_passed(None, false, None);
     let mut told = story("ll");
     told.tested_in.clear();
     assert_eq!(told.in_a_row(&plain, hour(-1)).passed, 2);

@@ -45,6 +45,7 @@ fn a_positive_spore_test_takes_the_machine_out_and_asks_for_three_empty_chambers
         routine_id: None,
         chamber: Some(Chamber::Empty),
         consecutive_cycles: true,
+        at_least_minutes_apart: None,
     };
     assert_eq!(step(kind, "three-empty").evidence, three);
     let same = ChainEvidence::TestResult { routine_id: None, same_program: true, chamber: Some(Chamber::Loaded) };
@@ -85,4 +86,18 @@ fn water_is_tested_five_to_ten_days_after_and_again_three_to_four_weeks_later() 
     }
     // The unit can be released before the follow-up, which would keep it out for a month.
     assert!(!step(kind, "follow-up-test").gates_release);
+}
+
+/// Weekly until four are in range: common practice, no source. Four readings of one afternoon are no four weeks.
+#[test]
+fn weekly_readings_lie_six_days_apart_or_more_and_fit_into_their_step() {
+    let weekly = step(ChainKind::TemperatureOutOfRange, "four-in-range");
+    let ChainEvidence::TestsPassed { count, at_least_minutes_apart: Some(apart), .. } = weekly.evidence else {
+        panic!("{:?}", weekly.evidence)
+    };
+    assert_eq!((count, apart), (4, 6 * DAY));
+    assert!((count - 1) * apart < weekly.window.due_by_minutes);
+    let sources = &shipped(ChainKind::TemperatureOutOfRange).sources;
+    let said = sources.iter().find(|source| source.locator.contains("six days or more")).expect("it is said");
+    assert_eq!(said.seen, Seen::CommonPractice);
 }

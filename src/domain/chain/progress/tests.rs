@@ -124,7 +124,13 @@ fn a_claim_has_what_the_step_wants_and_nothing_that_is_not_a_persons_to_say() {
         (StepClaim { result: passed, completion_id: id, ..nothing }, test_result(), &["/result"]),
         (
             StepClaim { completion_id: id, ..nothing },
-            ChainEvidence::TestsPassed { count: 3, routine_id: None, chamber: None, consecutive_cycles: false },
+            ChainEvidence::TestsPassed {
+                count: 3,
+                routine_id: None,
+                chamber: None,
+                consecutive_cycles: false,
+                at_least_minutes_apart: None,
+            },
             &["/completion_id"],
         ),
         // The work may be named, and is looked for otherwise.
@@ -138,4 +144,24 @@ fn a_claim_has_what_the_step_wants_and_nothing_that_is_not_a_persons_to_say() {
         let found: Vec<String> = claim.faults(&evidence).into_iter().map(|fault| fault.pointer).collect();
         assert_eq!(found, pointers, "{evidence:?}");
     }
+}
+
+#[test]
+fn the_next_of_tests_that_lie_apart_is_due_from_when_it_counts_and_within_as_much_time_again() {
+    let window = StepTimes {
+        may_start_at: at("2026-11-02T09:00:00Z"),
+        due_by: at("2026-11-30T09:00:00Z"),
+        overdue_at: at("2026-12-07T09:00:00Z"),
+    };
+    let six_days = TimeDelta::days(6);
+    assert_eq!(window.of_next_test(None, TimeDelta::zero()), window, "nothing is said of their distance");
+    let first = window.of_next_test(None, six_days);
+    assert_eq!((first.may_start_at, first.due_by), (window.may_start_at, at("2026-11-08T09:00:00Z")));
+    assert_eq!(first.overdue_at, at("2026-11-15T09:00:00Z"), "the grace of seven days stays");
+    let next = window.of_next_test(Some(at("2026-11-09T10:00:00Z")), six_days);
+    assert_eq!((next.may_start_at, next.due_by), (at("2026-11-09T10:00:00Z"), at("2026-11-15T10:00:00Z")));
+    // Not later than all of them are due, nor before it counts.
+    assert_eq!(window.of_next_test(Some(at("2026-11-27T10:00:00Z")), six_days).due_by, window.due_by);
+    let late = at("2026-12-03T10:00:00Z");
+    assert_eq!(window.of_next_test(Some(late), six_days).due_by, late);
 }

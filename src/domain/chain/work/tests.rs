@@ -41,6 +41,10 @@ fn held(key: &str, seconds: u32) -> PassedStep<'_> {
     PassedStep { key, elapsed_seconds: Some(seconds), has_lot: false }
 }
 
+fn done(key: &str) -> PassedStep<'_> {
+    PassedStep { key, elapsed_seconds: None, has_lot: false }
+}
+
 fn filled(key: &str) -> PassedStep<'_> {
     PassedStep { key, elapsed_seconds: None, has_lot: true }
 }
@@ -86,8 +90,8 @@ fn contact_time_does_not_stand_for_a_flush_nor_a_flush_for_contact_time() {
         shipped_work(ChainKind::LinesAfterAdvisory, "disinfect"),
     );
     let one_line = Subject { circuits: Vec::new(), ..operatory(10) };
-    let soak = with(vec![fill("fill", AppliedTo::Waterlines), contact("soak", Some("fill"))]);
-    let passed = [filled("fill"), held("soak", 600)];
+    let soak = with(vec![fill("fill", AppliedTo::Waterlines), contact("soak", Some("fill")), confirmation("rinse")]);
+    let passed = [filled("fill"), held("soak", 600), done("rinse")];
     assert!(flush.lacking(&soak, &one_line, &passed, on(DAY)).is_some());
     assert_eq!(disinfect.lacking(&soak, &one_line, &passed, on(DAY)), None);
     let rinse = with(vec![hold("flush", 120)]);
@@ -97,14 +101,15 @@ fn contact_time_does_not_stand_for_a_flush_nor_a_flush_for_contact_time() {
         disinfect.lacking(&rinse, &one_line, &passed, on(DAY)).as_deref(),
         Some("no lot of a product in the waterlines")
     );
-    assert!(flush.is_asked_by(&rinse) && !disinfect.is_asked_by(&rinse) && !disinfect.is_of(&rinse));
-    assert!(disinfect.is_asked_by(&soak) && !flush.is_asked_by(&soak) && !flush.is_of(&soak));
+    let asked = |work: &WorkShown, routine: &Routine| work.is_asked_by(routine, &one_line);
+    assert!(asked(&flush, &rinse) && !asked(&disinfect, &rinse) && !disinfect.is_of(&rinse));
+    assert!(asked(&disinfect, &soak) && !asked(&flush, &soak) && !flush.is_of(&soak));
     // A wait that belongs to one cycle with a product waits for it, whatever it takes its minimum from.
     let cycle = |name: &str, step: Step| Step { cycle: Some(name.to_owned()), ..step };
     let product = cycle("disinfection", fill("fill", AppliedTo::Waterlines));
     let in_cycle = with(vec![product.clone(), cycle("disinfection", contact("soak", None))]);
     assert!(flush.lacking(&in_cycle, &one_line, &[filled("fill"), held("soak", 600)], on(DAY)).is_some());
-    assert!(!flush.is_asked_by(&in_cycle) && !flush.is_of(&in_cycle));
+    assert!(!asked(&flush, &in_cycle) && !flush.is_of(&in_cycle));
     // One of another cycle runs water, as the rinse after it does.
     let rinsed = with(vec![product, cycle("rinse", hold("flush", 120)), hold("again", 120)]);
     for key in ["flush", "again"] {
@@ -112,27 +117,78 @@ fn contact_time_does_not_stand_for_a_flush_nor_a_flush_for_contact_time() {
     }
     // Twenty seconds between patients are no minute, though they are a flush.
     let between = with(vec![hold("flush", 20)]);
-    assert!(!flush.is_asked_by(&between) && flush.is_of(&between));
+    assert!(!asked(&flush, &between) && flush.is_of(&between));
 }
 
+/// Empty, fill, hold, empty, rinse: common practice, no source. The fixture's chair has two lines, and product that stays in
+/// one of them reaches whoever sits down next.
 #[test]
-fn a_disinfection_names_a_lot_in_the_waterlines_and_the_hold_that_waits_for_it() {
+fn a_disinfection_names_a_lot_in_the_waterlines_the_hold_that_waits_for_it_and_the_rinse_of_each_line() {
     let work = shipped_work(ChainKind::WaterOverLimit, "disinfect");
     assert_eq!(work, shipped_work(ChainKind::WaterOverLimit, "disinfect-again"));
     let cycle = |step: Step| Step { cycle: Some("disinfection".to_owned()), ..step };
-    let both = [filled("fill"), held("soak", 600)];
-    let no_hold = Some("no hold of that product for its contact time".to_owned());
-    let no_lot = Some("no lot of a product in the waterlines".to_owned());
+    let rinse = || for_each(Part::Circuit, confirmation("rinse"));
+    let fill = |applied_to: AppliedTo| fill("fill", applied_to);
+    let lines = AppliedTo::Waterlines;
+    let whole = [filled("fill"), held("soak", 600), done("rinse:handpiece-1"), done("rinse:syringe")];
+    let (no_lot, no_hold, unrinsed) = (
+        "no lot of a product in the waterlines",
+        "no hold of that product for its contact time",
+        "no rinse of handpiece-1, syringe after that hold",
+    );
     for (steps, passed, lacking) in [
-        (vec![fill("fill", AppliedTo::Waterlines), contact("soak", Some("fill"))], &both[..], None),
-        (vec![cycle(fill("fill", AppliedTo::Waterlines)), cycle(contact("soak", None))], &both, None),
-        (vec![fill("fill", AppliedTo::Waterlines), contact("soak", None)], &both, no_hold.clone()),
-        (vec![fill("fill", AppliedTo::Waterlines), contact("soak", Some("fill"))], &both[..1], no_hold),
-        (vec![fill("fill", AppliedTo::Waterlines), contact("soak", Some("fill"))], &both[1..], no_lot.clone()),
-        (vec![fill("fill", AppliedTo::Surfaces), contact("soak", Some("fill"))], &both, no_lot),
+        (vec![fill(lines), contact("soak", Some("fill")), rinse()], &whole[..], None),
+        (vec![cycle(fill(lines)), cycle(contact("soak", None)), cycle(rinse())], &whole, None),
+        (vec![fill(lines), contact("soak", None), rinse()], &whole, Some(no_hold)),
+        (vec![fill(lines), contact("soak", Some("fill")), rinse()], &whole[..1], Some(no_hold)),
+        (vec![fill(lines), contact("soak", Some("fill")), rinse()], &whole[1..], Some(no_lot)),
+        (vec![fill(AppliedTo::Surfaces), contact("soak", Some("fill")), rinse()], &whole, Some(no_lot)),
+        // A rinse is behind the hold, in its cycle, and of each line.
+        (vec![fill(lines), contact("soak", Some("fill"))], &whole[..2], Some(unrinsed)),
+        (vec![rinse(), fill(lines), contact("soak", Some("fill"))], &whole, Some(unrinsed)),
+        (vec![cycle(fill(lines)), cycle(contact("soak", None)), rinse()], &whole, Some(unrinsed)),
+        (vec![fill(lines), contact("soak", Some("fill")), confirmation("rinse")], &whole, Some(unrinsed)),
+        (
+            vec![fill(lines), contact("soak", Some("fill")), rinse()],
+            &whole[..3],
+            Some("no rinse of syringe after that hold"),
+        ),
     ] {
-        assert_eq!(work.lacking(&with(steps.clone()), &operatory(10), passed, on(DAY)), lacking, "{steps:?}");
+        let routine = with(steps.clone());
+        assert_eq!(work.lacking(&routine, &operatory(10), passed, on(DAY)).as_deref(), lacking, "{steps:?}");
+        let asks = passed.len() < whole.len() && steps.len() == 3 || lacking.is_none();
+        assert_eq!(work.is_asked_by(&routine, &operatory(10)), asks, "{steps:?}");
     }
+    // A rinse that is timed is one as well, and so is the only one of a chair without circuits.
+    let timed = with(vec![fill(lines), contact("soak", Some("fill")), for_each(Part::Circuit, hold("rinse", 60))]);
+    assert_eq!(work.lacking(&timed, &operatory(10), &whole, on(DAY)), None);
+    let one_line = Subject { circuits: Vec::new(), ..operatory(10) };
+    let bare = with(vec![fill(lines), contact("soak", Some("fill")), confirmation("rinse")]);
+    let passed = [filled("fill"), held("soak", 600), done("rinse")];
+    assert_eq!(work.lacking(&bare, &one_line, &passed, on(DAY)), None);
+    assert_eq!(work.lacking(&bare, &one_line, &passed[..2], on(DAY)).as_deref(), Some("no rinse after that hold"));
+    // Filled line by line, each line names its lot.
+    let by_line = with(vec![for_each(Part::Circuit, fill(lines)), contact("soak", Some("fill")), rinse()]);
+    let mut passed = vec![filled("fill:handpiece-1")];
+    passed.extend(&whole[1..]);
+    assert_eq!(work.lacking(&by_line, &operatory(10), &passed, on(DAY)).as_deref(), Some(no_lot));
+    passed.push(filled("fill:syringe"));
+    assert_eq!(work.lacking(&by_line, &operatory(10), &passed, on(DAY)), None);
+}
+
+/// Rinse, repeat with the right lot: common practice, no source. A lot stands for it wherever it was applied.
+#[test]
+fn work_that_is_done_again_with_the_right_lot_names_one() {
+    let work = shipped_work(ChainKind::WrongOrExpiredProduct, "repeat-with-right-lot");
+    assert!(work.is_of_same_routine() && !WorkShown::LineDisinfection {}.is_of_same_routine());
+    let wipe = with(vec![fill("wipe", AppliedTo::Surfaces), confirmation("dry")]);
+    let lacking = |passed: &[PassedStep<'_>]| work.lacking(&wipe, &operatory(10), passed, on(DAY));
+    assert_eq!(lacking(&[filled("wipe"), done("dry")]), None);
+    assert_eq!(lacking(&[done("wipe"), done("dry")]).as_deref(), Some("no lot of a product that its steps take"));
+    assert!(lacking(&[filled("dry")]).is_some(), "no step of that name takes a product");
+    let plain = with(vec![confirmation("dry")]);
+    assert!(work.is_asked_by(&wipe, &operatory(10)) && work.is_of(&wipe));
+    assert!(!work.is_asked_by(&plain, &operatory(10)) && !work.is_of(&plain));
 }
 
 #[test]
