@@ -66,35 +66,32 @@ pub struct ForecastQuery {
     pub from: Option<NaiveDate>,
     /// Last day, itself counted, at most 400 days ahead; when not given, 28 days are counted.
     pub to: Option<NaiveDate>,
-    /// Only these clinics; repeat it for several. When not given, all within reach, at most 50.
+    /// Only these clinics, each once; repeat it for several. When not given, all within reach, at most 50.
     #[param(required = false, max_items = 50)]
     pub clinic_id: BTreeSet<Uuid>,
-    /// What to group by; repeat it for several. When not given, by clinic and day.
+    /// What to group by, each once; repeat it for several. When not given, by clinic and day.
     #[param(required = false, inline)]
     pub by: BTreeSet<ForecastBy>,
 }
 
 impl ForecastQuery {
-    /// Reads the parameters one by one, since two of them may be repeated.
+    /// Reads the parameters one by one, since two of them may be repeated with other values.
     fn read(pairs: Vec<(String, String)>) -> ApiResult<Self> {
         let mut query = Self::default();
         for (name, value) in pairs {
             let unreadable = || ApiError::malformed(format!("{name} cannot be read: {value}"));
-            match name.as_str() {
-                "from" | "to" => {
-                    let day = if name == "from" { &mut query.from } else { &mut query.to };
-                    if day.replace(value.parse().map_err(|_| unreadable())?).is_some() {
-                        return Err(ApiError::malformed(format!("{name} must be given once")));
-                    }
-                }
-                "clinic_id" => {
-                    query.clinic_id.insert(value.parse().map_err(|_| unreadable())?);
-                }
-                "by" => {
-                    let by = serde_json::from_value(value.as_str().into()).map_err(|_| unreadable())?;
-                    query.by.insert(by);
-                }
+            let is_new = match name.as_str() {
+                "from" => query.from.replace(value.parse().map_err(|_| unreadable())?).is_none(),
+                "to" => query.to.replace(value.parse().map_err(|_| unreadable())?).is_none(),
+                "clinic_id" => query.clinic_id.insert(value.parse().map_err(|_| unreadable())?),
+                "by" => query.by.insert(serde_json::from_value(value.as_str().into()).map_err(|_| unreadable())?),
                 _ => return Err(ApiError::malformed(format!("there is no parameter {name}"))),
+            };
+            if !is_new {
+                return Err(ApiError::malformed(match name.as_str() {
+                    "from" | "to" => format!("{name} must be given once"),
+                    _ => format!("{name} must name each value once; {value} stands twice"),
+                }));
             }
         }
         if query.by.is_empty() {
@@ -334,11 +331,16 @@ mod tests {
     }
 
     #[test]
-    fn clinics_and_groupings_may_be_repeated_and_nothing_else_may() {
-        let query = read("by=hour&by=clinic&by=hour").expect("read");
+    fn clinics_and_groupings_may_be_several_each_named_once_and_nothing_else_may() {
+        let query = read("by=hour&by=clinic").expect("read");
         assert_eq!(query.by, BTreeSet::from([ForecastBy::Clinic, ForecastBy::Hour]));
         assert_eq!(read("").expect("read").by, BTreeSet::from([ForecastBy::Clinic, ForecastBy::Day]));
         for bad in ["by=week", "from=2026-11-30&from=2026-11-30", "to=30.11.2026", "clinic_id=1", "form=2026-11-30"] {
+            assert_eq!(read(bad).expect_err(bad).status(), 400, "{bad}");
+        }
+        // As the API's document says: what is named is a set.
+        let twice = format!("clinic_id={id}&clinic_id={id}", id = samples::CLINIC);
+        for bad in ["by=hour&by=clinic&by=hour", &twice] {
             assert_eq!(read(bad).expect_err(bad).status(), 400, "{bad}");
         }
     }
