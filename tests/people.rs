@@ -1,6 +1,7 @@
 //! People: who may sign, what locks a PIN, and what a lead is shown about entries.
 
 mod shared_tablets;
+mod training_record;
 
 use chairtide::domain::flags::Flag;
 use chrono::TimeDelta;

@@ -73,6 +73,11 @@ pub(crate) async fn eventful_day(app: &App) -> Clinic<'_> {
     what_failed(app, &clinic, &turnover).await;
     let person = json!({ "name": "Kit Vale", "initials": "KV", "role": "assistant", "active_from": "2026-01-05" });
     clinic.admin.put(&format!("/v1/staff/{}", id(707)), person).await.expect(201);
+    let trained = json!({ "for_what": { "kind": "family", "family": "waterlines" }, "valid_from": "2026-01-12",
+                          "signed_off_by": "Mara Oduya" });
+    clinic.admin.put(&format!("/v1/staff/{}/competences/{}", id(707), id(716)), trained).await.expect(201);
+    let gauge = json!({ "clinic_id": clinic.clinic_id, "name": "Gauge 1" });
+    clinic.admin.put(&format!("/v1/instruments/{}", id(717)), gauge).await.expect(201);
     clinic.desk.put(&format!("{here}/presence/2026-11-02"), json!({ "staff_ids": [id(707)] })).await.expect(201);
     clinic
 }
@@ -176,8 +181,9 @@ pub(crate) async fn sealed_day(app: &App, clinic: &Clinic<'_>) -> NaiveDate {
     // Two holds' edges, two completions with two steps and one, one without, two marks of the desk and one of a day,
     // one cycle and its record, two events and a withdrawal, a lot and its opening, and a list of those on site; a
     // quarantine and its release, an action, its step, a note and its closing, the reason of a miss, and a lead's signature
-    // under the day; a legal hold, its lift and a purge; a water advisory and its lifting.
-    assert_eq!(seal.record_count, 2 + 3 + 3 + 2 + 1 + 2 + 2 + 1 + 2 + 1 + 2 + 4 + 1 + 1 + 3 + 2);
+    // under the day; a legal hold, its lift and a purge; a water advisory and its lifting; and how a person,
+    // a competence and an instrument stand.
+    assert_eq!(seal.record_count, 2 + 3 + 3 + 2 + 1 + 2 + 2 + 1 + 2 + 1 + 2 + 4 + 1 + 1 + 3 + 2 + 3);
     seal.clinic_day
 }
 
@@ -444,6 +450,25 @@ async fn nothing_can_be_recorded_at_an_instant_that_is_sealed(pool: PgPool) {
             format!("{here}/purges/{}", id(753)),
             json!({ "from": "2026-11-01", "until": "2026-11-02", "record_count": 1, "digest": "0".repeat(64),
                     "reason": "kept long enough", "signature": signature }),
+        ),
+        (
+            &clinic.admin,
+            &put,
+            format!("/v1/staff/{}", id(707)),
+            json!({ "name": "Kit Vale", "initials": "KV", "role": "clinician", "active_from": "2026-01-05" }),
+        ),
+        (
+            &clinic.admin,
+            &put,
+            format!("/v1/staff/{}/competences/{}", id(707), id(716)),
+            json!({ "for_what": { "kind": "family", "family": "waterlines" }, "valid_from": "2026-01-12",
+                    "valid_until": "2027-01-11", "signed_off_by": "Mara Oduya" }),
+        ),
+        (
+            &clinic.admin,
+            &put,
+            format!("/v1/instruments/{}", id(717)),
+            json!({ "clinic_id": clinic.clinic_id, "name": "Gauge 2" }),
         ),
         // It comes back into service, which is a site event.
         (&clinic.admin, &put, format!("/v1/operatories/{}", clinic.chair), back),

@@ -29,7 +29,7 @@ struct Kind {
 }
 
 const WHOLE: Kind = Kind { record: "", table: "", names: &[], id: "", which: "true", without: &[], only: None };
-const KINDS: [Kind; 25] = [
+const KINDS: [Kind; 28] = [
     Kind {
         record: "day_sign_off",
         table: "day_sign_off",
@@ -189,6 +189,27 @@ const KINDS: [Kind; 25] = [
         ..WHOLE
     },
     Kind {
+        record: "staff_mark",
+        table: "staff_mark",
+        names: &["group_id", "staff_id", "number"],
+        id: "staff_id || '/' || number",
+        ..WHOLE
+    },
+    Kind {
+        record: "competence_mark",
+        table: "competence_mark",
+        names: &["group_id", "staff_id", "competence_id", "number"],
+        id: "staff_id || '/' || competence_id || '/' || number",
+        ..WHOLE
+    },
+    Kind {
+        record: "instrument_mark",
+        table: "instrument_mark",
+        names: &["group_id", "instrument_id", "number"],
+        id: "instrument_id || '/' || number",
+        ..WHOLE
+    },
+    Kind {
         record: "site_event",
         table: "site_event",
         names: &["group_id", "clinic_id", "event_id"],
@@ -214,7 +235,7 @@ async fn take_checks_off(db: &mut PgConnection) {
         "select conrelid::regclass::text, conname::text from pg_constraint
          where contype in ('c', 'f') and conparentid = 0 and not exists (
              select from pg_inherits where inhrelid = conrelid)
-           and conrelid::regclass::text = any('{completion,step_result,hold_mark,day_mark,seating_mark,cycle_mark,cycle_record,presence_mark,site_event,lot,lot_mark,quarantine,quarantine_release,corrective_action,corrective_action_step,corrective_action_note,corrective_action_close,corrective_action_next,miss_reason,day_sign_off,water_advisory,water_advisory_lifting,legal_hold,legal_hold_lift,purge}')",
+           and conrelid::regclass::text = any('{completion,step_result,hold_mark,day_mark,seating_mark,cycle_mark,cycle_record,presence_mark,site_event,lot,lot_mark,quarantine,quarantine_release,corrective_action,corrective_action_step,corrective_action_note,corrective_action_close,corrective_action_next,miss_reason,day_sign_off,water_advisory,water_advisory_lifting,legal_hold,legal_hold_lift,purge,staff_mark,competence_mark,instrument_mark}')",
     );
     for row in constraints.fetch_all(&mut *db).await.expect("the catalogue") {
         let (table, name): (String, String) = (row.get(0), row.get(1));
@@ -248,7 +269,7 @@ fn another(column: &str, data_type: &str) -> String {
         // The same number, written with one decimal more.
         "numeric" => (format!("{column} + 0.00"), "1"),
         "bytea" => (format!("sha256({column})"), "'\\x00'"),
-        "ARRAY" if matches!(column, "staff_ids" | "entry_ids") => {
+        "ARRAY" if matches!(column, "staff_ids" | "entry_ids" | "clinic_ids" | "of_clinics") => {
             (format!("array_append({column}, gen_random_uuid())"), "'{}'")
         }
         "ARRAY" => (format!("array_append({column}, 'x')"), "'{}'"),

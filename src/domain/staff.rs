@@ -3,6 +3,8 @@
 //! The rule of this file: a person is never a device. Spans are days with both ends in them, so that "until Friday"
 //! means what it says; whoever has left keeps their history.
 
+use std::collections::BTreeSet;
+
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -73,6 +75,12 @@ impl StaffMember {
         self.clinic_ids.is_empty() || self.clinic_ids.contains(&clinic_id)
     }
 
+    /// The clinics they work at, of all that the group has.
+    #[must_use]
+    pub fn clinics_among(&self, all: &BTreeSet<Uuid>) -> BTreeSet<Uuid> {
+        all.iter().copied().filter(|clinic_id| self.works_at(*clinic_id)).collect()
+    }
+
     /// Whether the two are in the group on a common day.
     #[must_use]
     pub fn overlaps(&self, other: &Self) -> bool {
@@ -98,8 +106,10 @@ pub struct Competence {
     pub valid_from: NaiveDate,
     /// Last day; `None`: it does not expire.
     pub valid_until: Option<NaiveDate>,
-    /// Who found the person competent.
+    /// Who found the person competent: as told, or the name of who signed.
     pub signed_off_by: String,
+    /// Who signed for it with their PIN; `None`: it was told.
+    pub signed_by_staff_id: Option<Uuid>,
     /// Free text; may be empty.
     pub note: String,
 }
@@ -207,6 +217,7 @@ mod tests {
             valid_from: on(from),
             valid_until: until.map(on),
             signed_off_by: "the lead".to_owned(),
+            signed_by_staff_id: None,
             note: String::new(),
         }
     }

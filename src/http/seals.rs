@@ -259,6 +259,7 @@ async fn verify_records(
     let (found, accounted) =
         seals::checks::check_and_account(&mut tx, caller.group_id, clinic_id, days, caller.now).await?;
     findings.extend(found);
+    findings.extend(seals::standing::check_standing(&mut tx, caller.group_id, clinic_id).await?);
     let purged = purged_parts(&mut tx, &caller, accounted).await?;
     tx.commit().await?;
     Ok(Json(SealCheck {

@@ -283,6 +283,7 @@ async fn check_clinic(
     for days in [newest, &older[from..until]] {
         findings.extend(seals::checks::check_days(db, group_id, clinic_id, days, now).await?);
     }
+    findings.extend(seals::standing::check_standing(db, group_id, clinic_id).await?);
     let new = seals::findings::insert(db, group_id, clinic_id, &findings, now).await?;
     for kept in &new {
         tracing::error!(%group_id, %clinic_id, finding_id = %kept.finding_id, "not as it was sealed");

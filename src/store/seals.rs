@@ -7,6 +7,7 @@
 pub mod checks;
 pub mod findings;
 pub mod records;
+pub mod standing;
 
 use std::collections::BTreeMap;
 
@@ -34,6 +35,23 @@ pub async fn keep_sealer_out(
         Some(sealed_until) if recorded_at < sealed_until => Err(StoreError::Sealed { clinic_id, sealed_until }),
         _ => Ok(()),
     }
+}
+
+/// As [`keep_sealer_out`], of several clinics: in the order given, which must be that of their ids, so that no two who do
+/// so wait for each other.
+///
+/// # Errors
+/// As [`keep_sealer_out`].
+pub async fn keep_sealers_out(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    clinic_ids: &[Uuid],
+    recorded_at: DateTime<Utc>,
+) -> Result<()> {
+    for clinic_id in clinic_ids {
+        keep_sealer_out(&mut *db, group_id, *clinic_id, recorded_at).await?;
+    }
+    Ok(())
 }
 
 /// Refuses an instant that is sealed already, without keeping anybody out: for what is looked at before anything is kept.

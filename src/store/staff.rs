@@ -1,5 +1,6 @@
 //! People and what they were trained for. Rows change and are never deleted, since evidence names them.
 
+pub mod marks;
 pub mod pins;
 
 use std::collections::BTreeMap;
@@ -163,6 +164,7 @@ struct CompetenceRow {
     valid_from: NaiveDate,
     valid_until: Option<NaiveDate>,
     signed_off_by: String,
+    signed_by_staff_id: Option<Uuid>,
     note: String,
 }
 
@@ -181,6 +183,7 @@ impl TryFrom<CompetenceRow> for Competence {
             valid_from: row.valid_from,
             valid_until: row.valid_until,
             signed_off_by: row.signed_off_by,
+            signed_by_staff_id: row.signed_by_staff_id,
             note: row.note,
         })
     }
@@ -197,7 +200,7 @@ pub async fn list_competences(
 ) -> Result<BTreeMap<Uuid, Vec<Competence>>> {
     let rows = sqlx::query_as!(
         CompetenceRow,
-        "select staff_id, competence_id, routine_id, family, valid_from, valid_until, signed_off_by, note
+        "select staff_id, competence_id, routine_id, family, valid_from, valid_until, signed_off_by, signed_by_staff_id, note
          from competence where group_id = $1 and staff_id = any($2) order by staff_id, valid_from, competence_id",
         group_id,
         staff_ids
@@ -237,7 +240,7 @@ pub async fn list_ending(
 ) -> Result<Vec<(Uuid, Competence)>> {
     sqlx::query_as!(
         CompetenceRow,
-        "select staff_id, competence_id, routine_id, family, valid_from, valid_until, signed_off_by, note
+        "select staff_id, competence_id, routine_id, family, valid_from, valid_until, signed_off_by, signed_by_staff_id, note
          from competence where group_id = $1 and valid_until between $2 and $3
          order by valid_until, staff_id, competence_id limit $4",
         group_id,
@@ -269,11 +272,12 @@ pub async fn save_competence(
     };
     sqlx::query!(
         "insert into competence (group_id, staff_id, competence_id, routine_id, family, valid_from, valid_until,
-                                 signed_off_by, note, created_at)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)
+                                 signed_off_by, note, created_at, signed_by_staff_id)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)
          on conflict (group_id, staff_id, competence_id) do update
          set routine_id = excluded.routine_id, family = excluded.family, valid_from = excluded.valid_from,
-             valid_until = excluded.valid_until, signed_off_by = excluded.signed_off_by, note = excluded.note",
+             valid_until = excluded.valid_until, signed_off_by = excluded.signed_off_by, note = excluded.note,
+             signed_by_staff_id = excluded.signed_by_staff_id",
         group_id,
         staff_id,
         competence.competence_id,
@@ -283,7 +287,8 @@ pub async fn save_competence(
         competence.valid_until,
         competence.signed_off_by,
         competence.note,
-        now
+        now,
+        competence.signed_by_staff_id
     )
     .execute(db)
     .await?;

@@ -267,6 +267,19 @@ async fn what_failed_ends_or_falls_due_is_told_by_the_queries_of_the_cookbook(po
                   "last_performed_at": "2026-11-16T09:00:00+00:00", "had_ended": false },
             ]),
         ),
+        // From the 5th of January to the 2nd of November are 301 days. What DD is trained for from December on was entered
+        // in time.
+        (
+            "09c_",
+            json!([
+                entered_late("AA", "2026-12-16"),
+                entered_late("BB", "2026-12-17"),
+                entered_late("CC", "2027-02-14"),
+                entered_late("DD", "2026-12-01"),
+                entered_late("EE", "2026-11-01"),
+                entered_late("FF", "2026-12-01"),
+            ]),
+        ),
         (
             "11_",
             json!([{ "clinic": clinic, "authority": "Valley Water", "notice_number": "7/26", "what": "stands",
@@ -305,6 +318,12 @@ async fn what_failed_ends_or_falls_due_is_told_by_the_queries_of_the_cookbook(po
     assert!(!answers(&mut manager, "12_").await.to_string().contains("separator_deadline"));
     manager.leave().await;
     assert_eq!(routine::spore_test(), id(504), "the scenario's own spore test is never taken up here");
+}
+
+fn entered_late(initials: &str, valid_until: &str) -> Value {
+    json!({ "entered_on": "2026-11-02", "person": format!("Person {initials}"), "for_what": "water",
+            "valid_from": "2026-01-05", "valid_until": valid_until, "days_after": 301, "state": 1,
+            "signed_off_by": "the group's lead", "signed": false })
 }
 
 /// Its cycle, the test that covers it, the work that names it, and that it is out of use.

@@ -30,6 +30,7 @@ pub fn in_words(finding: &SealFinding) -> String {
         SealFinding::PurgedRecordPresent { clinic_day, record, purge_id } => {
             format!("{clinic_day}: {record} is there again, though purge {purge_id} lists it")
         }
+        SealFinding::StandingChanged { record } => format!("{record} does not stand as its newest mark says"),
         SealFinding::HeadLost { size } => {
             format!("the chain no longer begins with the head it had with {size} seals")
         }

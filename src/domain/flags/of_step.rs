@@ -112,6 +112,7 @@ mod tests {
             valid_from: on("2026-01-01"),
             valid_until: Some(on("2026-11-01")),
             signed_off_by: "the lead".to_owned(),
+            signed_by_staff_id: None,
             note: String::new(),
         }];
         let trained = StepEntry { work, competences: &held, ..entry(&person) };

@@ -118,6 +118,7 @@ fn a_routine_takes_a_competence_where_it_has_a_family_or_one_is_kept_for_it() {
         valid_from: on("2026-01-01"),
         valid_until: Some(on("2026-11-01")),
         signed_off_by: "the lead".to_owned(),
+        signed_by_staff_id: None,
         note: String::new(),
     };
     assert_eq!(flags(&Entry { work: Work { family: None, ..family }, ..entry(&person) }), []);

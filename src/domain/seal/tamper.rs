@@ -69,6 +69,12 @@ pub enum SealFinding {
         /// The purge that lists it.
         purge_id: Uuid,
     },
+    /// A person, a competence or an instrument stands otherwise than its newest mark says, or one of the two is missing: the
+    /// row or the mark was written behind the service's back.
+    StandingChanged {
+        /// Which: `staff`, `competence` or `instrument`, with its id.
+        record: RecordName,
+    },
     /// The chain no longer begins with a head that was kept: a seal of it was changed or removed.
     HeadLost {
         /// How many seals the chain had then; of several such heads, the one with the fewest.

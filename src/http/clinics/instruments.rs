@@ -27,6 +27,7 @@ use crate::http::openapi::{Example, Part};
 use crate::http::problem::{ApiError, ApiResult};
 use crate::http::samples;
 use crate::store;
+use crate::store::staff::marks::{self, Marking};
 
 /// Most instruments of one clinic.
 const MOST_INSTRUMENTS: i64 = 500;
@@ -176,6 +177,9 @@ async fn put_instrument(
     let document = InstrumentDocument::from(instrument.clone());
     if before.as_ref() != Some(&instrument) {
         store::clinics::instruments::save(change.db(), caller.group_id, &instrument, caller.now).await?;
+        let concerned = before.iter().map(|before| before.clinic_id).chain([clinic_id]).collect();
+        let marking = Marking { recorded_at: caller.now, key_id: caller.key_id };
+        marks::mark_instrument(change.db(), caller.group_id, instrument_id, &concerned, marking).await?;
         change.tell(EventKind::InstrumentChanged, Some(clinic_id), &json!(document)).await?;
     }
     change.commit().await?;

@@ -80,6 +80,16 @@ impl RecordSet {
         (*of == KeyType::Id && name != "clinic_id" && name != "subject_id").then_some(name)
     }
 
+    /// The kind of record that a row is, where it is a state that a person, a competence or an instrument was in.
+    pub fn mark_kind(&self) -> Option<&'static str> {
+        (self.of_clinics == MARKED_FOR).then(|| self.places.trim_end_matches(" r"))
+    }
+
+    /// Columns of the parts of its key.
+    pub fn key_names(&self) -> impl Iterator<Item = &'static str> {
+        self.key.iter().map(|(name, _)| name.trim_start_matches("r."))
+    }
+
     /// Types of the parts of its key.
     pub fn key_types(&self) -> impl ExactSizeIterator<Item = KeyType> {
         self.key.iter().map(|(_, of)| *of)
@@ -222,6 +232,8 @@ macro_rules! holds_of {
 }
 
 const CLINIC: &str = "r.clinic_id = any($1)";
+/// Each clinic that a mark concerns.
+const MARKED_FOR: &str = "r.of_clinics && $1";
 const SUBJECT: Option<&str> = Some("r.subject_id = $2");
 /// Where a row without a subject is about the clinic as a whole, and so about each subject, too.
 const SUBJECT_OR_ALL: Option<&str> = Some("(r.subject_id is null or r.subject_id = $2)");
@@ -257,7 +269,7 @@ macro_rules! of_completions {
 
 /// Every kind, in the order of a pack.
 #[rustfmt::skip]
-pub static RECORD_SETS: [RecordSet; 36] = [
+pub static RECORD_SETS: [RecordSet; 39] = [
     RecordSet { name: "completions", pace: Recorded, began: None, from: "reporting.completions r", places: "completion r",
         at: "r.recorded_at", key: &[("r.completion_id", Id)], then: "", of_clinics: CLINIC, day: DAY,
         of: [TASKS_OF_SUBJECT, WITH_LOT, BY_PERSON] },
@@ -292,6 +304,19 @@ pub static RECORD_SETS: [RecordSet; 36] = [
     RecordSet { name: "presence", pace: Recorded, began: None, from: "reporting.presence r", places: "presence_mark r",
         at: "r.recorded_at", key: &[("r.clinic_id", Id), ("r.clinic_day", Day), ("r.number", Number)], then: "",
         of_clinics: CLINIC, day: DAY, of: [None, None, Some("$2 = any(r.staff_ids)")] },
+    RecordSet { name: "staff_marks", pace: Recorded, began: None, from: "reporting.staff_marks r", places: "staff_mark r",
+        at: "r.recorded_at", key: &[("r.staff_id", Id), ("r.number", Number)], then: "", of_clinics: MARKED_FOR, day: None,
+        of: [Some(concat!("r.staff_id in ", people_who_worked_in!(completions_of_subject!()))),
+             Some(concat!("r.staff_id in ", people_who_worked_in!(completions_with_lot!()))), Some("r.staff_id = $2")] },
+    RecordSet { name: "competence_marks", pace: Recorded, began: None, from: "reporting.competence_marks r",
+        places: "competence_mark r", at: "r.recorded_at",
+        key: &[("r.staff_id", Id), ("r.competence_id", Id), ("r.number", Number)], then: "", of_clinics: MARKED_FOR, day: None,
+        of: [Some(concat!("r.staff_id in ", people_who_worked_in!(completions_of_subject!()))),
+             Some(concat!("r.staff_id in ", people_who_worked_in!(completions_with_lot!()))), Some("r.staff_id = $2")] },
+    RecordSet { name: "instrument_marks", pace: Recorded, began: None, from: "reporting.instrument_marks r",
+        places: "instrument_mark r", at: "r.recorded_at", key: &[("r.instrument_id", Id), ("r.number", Number)], then: "",
+        of_clinics: MARKED_FOR, day: None, of: [Some("r.instrument_id in (select q.instrument_id from reporting.readings q
+            where q.clinic_id = any($1) and q.clinic_day between $3 and $4 and q.subject_id = $2)"), None, None] },
     RecordSet { name: "miss_reasons", pace: Recorded, began: None, from: "reporting.miss_reasons r", places: "miss_reason r",
         at: "r.recorded_at", key: &[("r.task_id", Id), ("r.number", Number)], then: "", of_clinics: CLINIC, day: None,
         of: [TASKS_OF_SUBJECT_EVER, None, Some(concat!("(r.staff_id = $2 or r.staff_id is null and ",

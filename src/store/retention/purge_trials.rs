@@ -114,7 +114,7 @@ fn day_of(finding: &SealFinding) -> Option<NaiveDate> {
         | SealFinding::SealBroken { clinic_day, .. }
         | SealFinding::PurgeListChanged { clinic_day, .. }
         | SealFinding::PurgedRecordPresent { clinic_day, .. } => Some(*clinic_day),
-        SealFinding::HeadLost { .. } => None,
+        SealFinding::StandingChanged { .. } | SealFinding::HeadLost { .. } => None,
     }
 }
 

@@ -44,6 +44,7 @@ pub async fn list(
     let mut records = of_work(db, span).await?;
     records.extend(of_failures(db, span).await?);
     records.extend(of_keeping(db, span).await?);
+    records.extend(of_people(db, span).await?);
     Ok(records)
 }
 
@@ -77,6 +78,33 @@ async fn of_keeping(db: &mut PgConnection, span: Span) -> Result<Vec<Recorded>> 
     add!(records, db, span, "legal_hold", "r.legal_hold_id::text");
     add!(records, db, span, "legal_hold_lift", "r.lift_id::text");
     add!(records, db, span, "purge", "r.purge_id::text");
+    Ok(records)
+}
+
+/// Who worked where, what they were trained for, and with what readings are taken: a mark is sealed at each clinic it
+/// concerns.
+async fn of_people(db: &mut PgConnection, span: Span) -> Result<Vec<Recorded>> {
+    let mut records = Vec::new();
+    add!(
+        records, db, span, "staff_mark",
+        query r#"select m.staff_id || '/' || m.number as "id!", m.recorded_at as "recorded_at!", to_jsonb(m)::text as "columns!"
+           from staff_mark m
+           where m.group_id = $1 and $2 = any(m.of_clinics) and m.recorded_at >= $3 and m.recorded_at < $4"#
+    );
+    add!(
+        records, db, span, "competence_mark",
+        query r#"select m.staff_id || '/' || m.competence_id || '/' || m.number as "id!", m.recorded_at as "recorded_at!",
+                  to_jsonb(m)::text as "columns!"
+           from competence_mark m
+           where m.group_id = $1 and $2 = any(m.of_clinics) and m.recorded_at >= $3 and m.recorded_at < $4"#
+    );
+    add!(
+        records, db, span, "instrument_mark",
+        query r#"select m.instrument_id || '/' || m.number as "id!", m.recorded_at as "recorded_at!",
+                  to_jsonb(m)::text as "columns!"
+           from instrument_mark m
+           where m.group_id = $1 and $2 = any(m.of_clinics) and m.recorded_at >= $3 and m.recorded_at < $4"#
+    );
     Ok(records)
 }
 

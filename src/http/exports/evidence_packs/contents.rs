@@ -16,7 +16,7 @@ use crate::domain::evidence_pack::{Cover, Found, Summary};
 use crate::domain::seal::DaySeal;
 use crate::domain::seal::day_proof::{DayLeaf, DayProof};
 use crate::domain::seal::proof::{Proof, ProofError};
-use crate::domain::seal::record::{Leaves, Record};
+use crate::domain::seal::record::{Leaves, Record, RecordName};
 use crate::domain::seal::tamper::{SealFinding, day_findings};
 use crate::domain::seal::tree::TreeHash;
 use crate::http::representation::RowFormat;
@@ -25,7 +25,7 @@ use crate::http::streaming::{PIECE_BYTES, Pieces, StreamError};
 use crate::store::exports::packs::{self, Instants, Narrowing, Period};
 use crate::store::exports::record_sets::{Pace, RECORD_SETS, RecordSet};
 use crate::store::exports::snapshots::Snapshot;
-use crate::store::exports::{self, Column};
+use crate::store::exports::{self, Cells, Column};
 use crate::store::seals;
 
 /// The checker of proofs, as it stands in the repository.
@@ -99,8 +99,10 @@ async fn write_records(
         while let Some((recorded, cells)) = rows.try_next().await? {
             // The same rows come a second time.
             if format == RowFormat::Csv && set.pace != Pace::Whole {
-                let id = id_place(set, columns).and_then(|place| cells[place].as_deref());
-                told.note(id, &recorded);
+                match record_name(set, columns, &cells) {
+                    Some(record) => told.note_record(record, &recorded),
+                    None => told.note(id_place(set, columns).and_then(|place| cells[place].as_deref()), &recorded),
+                }
             }
             write_row(&mut piece, format, columns, &cells)?;
             count += 1;
@@ -119,6 +121,8 @@ async fn write_records(
 struct Told {
     /// Ids of what is told, but for days of which everything is.
     ids: HashSet<Uuid>,
+    /// What is told by its own name alone: other records name the same person or instrument, and are not told for that.
+    records: HashSet<RecordName>,
     /// Ends of the seals, in order.
     ends: Vec<DateTime<Utc>>,
     /// Seals that hold what is told.
@@ -136,6 +140,7 @@ impl Told {
         let everything = pack.narrowing == Narrowing::Clinic;
         Self {
             ids: pack.narrowing.id().into_iter().collect(),
+            records: HashSet::new(),
             ends: pack.seals.iter().map(|seal| seal.recorded_until).collect(),
             seals: days.clone(),
             whole: if everything { days } else { BTreeSet::new() },
@@ -143,15 +148,14 @@ impl Told {
         }
     }
 
+    fn note_record(&mut self, record: RecordName, recorded: &Instants) {
+        if self.note_seals(recorded).iter().any(|number| !self.whole.contains(number)) {
+            self.records.insert(record);
+        }
+    }
+
     fn note(&mut self, id: Option<&str>, recorded: &Instants) {
-        let numbers: BTreeSet<usize> =
-            recorded.iter().flatten().map(|at| self.ends.partition_point(|end| end <= at)).collect();
-        for number in numbers {
-            if number == self.ends.len() {
-                self.not_sealed += 1;
-                continue;
-            }
-            self.seals.insert(number);
+        for number in self.note_seals(recorded) {
             if !self.whole.contains(&number)
                 && let Some(id) = id.and_then(|text| Uuid::try_parse(text).ok())
             {
@@ -160,10 +164,22 @@ impl Told {
         }
     }
 
+    /// The seals that hold what was recorded at these instants.
+    fn note_seals(&mut self, recorded: &Instants) -> BTreeSet<usize> {
+        let mut numbers: BTreeSet<usize> =
+            recorded.iter().flatten().map(|at| self.ends.partition_point(|end| end <= at)).collect();
+        if numbers.remove(&self.ends.len()) {
+            self.not_sealed += 1;
+        }
+        self.seals.extend(&numbers);
+        numbers
+    }
+
     /// Whether a record may stand in a proof with what it says: it is told itself, or belongs to what is.
     fn tells(&self, number: usize, record: &Record) -> bool {
         let is_told = |text: &str| Uuid::try_parse(text).is_ok_and(|id| self.ids.contains(&id));
         self.whole.contains(&number)
+            || self.records.contains(&record.name())
             || record.id.split('/').next().is_some_and(is_told)
             || record.fields.iter().any(|(name, value)| name.ends_with("_id") && value.as_str().is_some_and(is_told))
     }
@@ -186,6 +202,8 @@ async fn write_proofs(
     };
     let of_chain = seals::checks::check_chain(tx, pack.group_id, pack.period.clinic_id, &pack.seals).await?;
     found.not_as_sealed.extend(of_chain.iter().map(in_words));
+    let standing = seals::standing::check_standing(tx, pack.group_id, pack.period.clinic_id).await?;
+    found.not_as_sealed.extend(standing.iter().map(in_words));
     for number in &told.seals {
         let Some(seal) = pack.seals.get(*number) else { continue };
         let (group_id, clinic_id, day) = (pack.group_id, pack.period.clinic_id, seal.clinic_day);
@@ -265,6 +283,14 @@ fn note_of(found: &Found) -> String {
 }
 
 /// Where the id stands that other records name a row by.
+/// The record that a row of marks is.
+fn record_name(set: &RecordSet, columns: &[Column], cells: &Cells) -> Option<RecordName> {
+    let kind = set.mark_kind()?.to_owned();
+    let part = |name: &str| cells[columns.iter().position(|column| column.name == name)?].clone();
+    let parts: Option<Vec<String>> = set.key_names().map(part).collect();
+    Some(RecordName { kind, id: parts?.join("/") })
+}
+
 fn id_place(set: &RecordSet, columns: &[Column]) -> Option<usize> {
     let name = set.id_name()?;
     columns.iter().position(|column| column.name == name)
