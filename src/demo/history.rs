@@ -352,7 +352,8 @@ impl<'a> History<'a> {
         if phase == Phase::BackOnline && self.sites[site].is_ticked_at_once(&self.seed.story, local_day) {
             let first_at = at - TimeDelta::seconds(15 * i64::try_from(completions.len()).unwrap_or(0));
             for (entry, i) in completions.iter_mut().zip(0..) {
-                entry["performed_at"] = json!(first_at + TimeDelta::seconds(15 * i));
+                let ticked_at = json!(first_at + TimeDelta::seconds(15 * i));
+                (entry["performed_at"], entry["entered_at"]) = (ticked_at.clone(), ticked_at);
             }
         }
         self.send(site, completions).await

@@ -229,6 +229,7 @@ impl Tablet<'_> {
             "completion_id": self.dice.uuid(),
             "task_id": task.task_id,
             "performed_at": at,
+            "entered_at": at,
             "performed_by": self.performed_by,
             "steps": answers,
         });

@@ -28,6 +28,15 @@ pub const BURST_SPAN: TimeDelta = TimeDelta::hours(1);
 /// How many others are looked at, at most.
 pub const BURST_LOOK: i64 = 100;
 
+/// An entry that follows the work by no more was made while the times were known. No source: after an hour nobody tells the
+/// minutes of a round of chairs by heart.
+const ENTERED_SOON: TimeDelta = TimeDelta::hours(1);
+/// Several pieces of work entered within so long were entered at one go …
+const AT_ONE_GO: TimeDelta = TimeDelta::minutes(5);
+/// … and that asks a question where they were done over so long. No source for either: the short tasks of a chair's closing
+/// are done, and may be ticked off, within half an hour.
+const DONE_APART: TimeDelta = TimeDelta::minutes(30);
+
 /// What a lead should look at.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
@@ -66,6 +75,14 @@ pub enum Flag {
     PinMissing,
     /// At a chair, packs of a load were named that was out of use then, or is now.
     LoadOutOfUse,
+    /// Entered on the device long after the work.
+    EnteredLater,
+    /// Entered on the device before the work was done.
+    EnteredBefore,
+    /// Several pieces of work of one person that were done apart, entered at one go.
+    EnteredTogether,
+    /// It came long after the work, and the device does not say when it was entered.
+    NoEntryTime,
 }
 
 /// Whether a PIN was to be expected and did not come.
@@ -95,7 +112,7 @@ impl PinMissed {
 
 impl Flag {
     /// Every flag.
-    pub const ALL: [Self; 17] = [
+    pub const ALL: [Self; 21] = [
         Self::LateEntry,
         Self::Early,
         Self::Burst,
@@ -113,6 +130,10 @@ impl Flag {
         Self::Unsigned,
         Self::PinMissing,
         Self::LoadOutOfUse,
+        Self::EnteredLater,
+        Self::EnteredBefore,
+        Self::EnteredTogether,
+        Self::NoEntryTime,
     ];
 
     /// The stable name, as stored and served.
@@ -136,6 +157,10 @@ impl Flag {
             Self::Unsigned => "unsigned",
             Self::PinMissing => "pin_missing",
             Self::LoadOutOfUse => "load_out_of_use",
+            Self::EnteredLater => "entered_later",
+            Self::EnteredBefore => "entered_before",
+            Self::EnteredTogether => "entered_together",
+            Self::NoEntryTime => "no_entry_time",
         }
     }
 
@@ -165,6 +190,12 @@ impl Flag {
             Self::HoldDisagrees => "what the device noted of a hold is not how long it says the hold took",
             Self::Unsigned => "a shared tablet named the person, and their PIN did not come with it",
             Self::PinMissing => "the clinic asks for the person's PIN on shared tablets, and none came with it",
+            Self::EnteredLater => "entered on the device more than an hour after the work was done",
+            Self::EnteredBefore => "entered on the device before the work was done, by the device's clock",
+            Self::EnteredTogether => {
+                "one of several entries of this person within five minutes, of work done over half an hour or more"
+            }
+            Self::NoEntryTime => "came more than an hour after the work, and the device does not say when it was entered",
             Self::LoadOutOfUse => "packs of a load were named at the chair that was out of use then, or is now",
         }
     }
@@ -221,6 +252,8 @@ pub struct Performed {
     pub performed_at: DateTime<Utc>,
     /// Rough minutes it takes.
     pub rough_minutes: u32,
+    /// When it was entered on the device, by the device's clock, where that was said.
+    pub entered_at: Option<DateTime<Utc>>,
 }
 
 /// What is known about a completion when it is recorded.
@@ -237,6 +270,8 @@ pub struct Entry<'a> {
     pub recorded_at: DateTime<Utc>,
     /// What the device's clock said then.
     pub device_at: Option<DateTime<Utc>>,
+    /// It says by itself that it was entered later: a correction, or the result of a sample, under the sample's time.
+    pub tells_of_before: bool,
     /// Who.
     pub person: &'a Person,
     /// The initials that were sent.
@@ -270,7 +305,10 @@ pub fn flags(entry: &Entry<'_>) -> Vec<Flag> {
     raise(Flag::Early, entry.early);
     raise(Flag::Burst, entry.is_work && is_burst(entry.performed, entry.others));
     let disagrees = |at: DateTime<Utc>| (at - entry.recorded_at).abs() > CLOCK_TOLERANCE;
-    raise(Flag::ClockDisagrees, entry.device_at.is_some_and(disagrees));
+    let entered_at = entry.performed.entered_at;
+    // Nothing is entered after it was sent.
+    let is_ahead = |at: DateTime<Utc>| at - entry.device_at.unwrap_or(entry.recorded_at) > CLOCK_TOLERANCE;
+    raise(Flag::ClockDisagrees, entry.device_at.is_some_and(disagrees) || entered_at.is_some_and(is_ahead));
     raise(Flag::PersonUnknown, *entry.person == Person::Unknown);
     if let Person::Known(person) = entry.person {
         let is_away = entry.on_site.is_some_and(|there| !there.contains(&person.staff_id));
@@ -289,8 +327,29 @@ pub fn flags(entry: &Entry<'_>) -> Vec<Flag> {
     raise(Flag::Unsigned, entry.pin == PinMissed::ByNamed);
     raise(Flag::PinMissing, entry.pin == PinMissed::Asked);
     raise(Flag::LoadOutOfUse, entry.names_held_load);
+    if entry.is_work && !entry.tells_of_before {
+        let after_work = |at: DateTime<Utc>| at - entry.performed.performed_at;
+        raise(Flag::EnteredLater, entered_at.is_some_and(|at| after_work(at) > ENTERED_SOON));
+        raise(Flag::EnteredBefore, entered_at.is_some_and(|at| after_work(at) < -CLOCK_TOLERANCE));
+        raise(Flag::EnteredTogether, is_entered_together(entry.performed, entry.others));
+        raise(Flag::NoEntryTime, entered_at.is_none() && after_work(entry.recorded_at) > ENTERED_SOON);
+    }
     flags.sort_unstable();
     flags
+}
+
+/// Whether a piece of work is among five or more of one person, each for another task, that were entered at one go and done
+/// apart.
+fn is_entered_together(this: Performed, others: &[Performed]) -> bool {
+    let Some(entered_at) = this.entered_at else { return false };
+    let mut by_task: BTreeMap<Uuid, DateTime<Utc>> = others
+        .iter()
+        .filter(|other| other.entered_at.is_some_and(|at| (at - entered_at).abs() <= AT_ONE_GO))
+        .map(|other| (other.task_id, other.performed_at))
+        .collect();
+    by_task.insert(this.task_id, this.performed_at);
+    let span = by_task.values().max().zip(by_task.values().min());
+    by_task.len() >= BURST_ENTRIES && span.is_some_and(|(last, first)| *last - *first >= DONE_APART)
 }
 
 /// Whether a piece of work is among five or more of one person, each for another task, that take far longer than the

@@ -167,6 +167,7 @@ pub(super) fn completion_input() -> CompletionInput {
         staff_id: None,
         pin: None,
         device_at: None,
+        entered_at: None,
     }
 }
 
@@ -220,6 +221,7 @@ pub(super) fn completion_answer() -> CompletionAnswer {
         signed: Some(false),
         flags: Vec::new(),
         device_at: None,
+        entered_at: None,
         steps: vec![
             step("handpiece-1", Some(HOLD), 180, MeasuredBy::Server),
             step("syringe", None, 125, MeasuredBy::Device),

@@ -108,6 +108,8 @@ pub struct Completion {
     pub flags: Option<Vec<String>>,
     /// What the device's clock said when it sent.
     pub device_at: Option<DateTime<Utc>>,
+    /// When it was entered on the device, by the device's clock.
+    pub entered_at: Option<DateTime<Utc>>,
 }
 
 /// Keeps a completion and its step results.
@@ -125,9 +127,9 @@ pub async fn insert(
     sqlx::query!(
         "insert into completion (group_id, clinic_day, completion_id, task_id, clinic_id, kind, performed_at,
                                  recorded_at, performed_by, key_id, verdict, findings, early, late, late_entry,
-                                 duplicate, corrects, reason, note, staff_id, signed, flags, device_at)
+                                 duplicate, corrects, reason, note, staff_id, signed, flags, device_at, entered_at)
          values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22,
-                 $23)",
+                 $23, $24)",
         group_id,
         clinic_day,
         completion.completion_id,
@@ -150,7 +152,8 @@ pub async fn insert(
         completion.staff_id,
         completion.signed,
         completion.flags.as_deref(),
-        completion.device_at
+        completion.device_at,
+        completion.entered_at
     )
     .execute(&mut *db)
     .await?;
@@ -223,7 +226,8 @@ pub async fn find(
     Ok(sqlx::query_as!(
         Completion,
         "select completion_id, task_id, clinic_id, kind, performed_at, recorded_at, performed_by, key_id, verdict,
-                findings, early, late, late_entry, duplicate, corrects, reason, note, staff_id, signed, flags, device_at
+                findings, early, late, late_entry, duplicate, corrects, reason, note, staff_id, signed, flags, device_at,
+                entered_at
          from completion where group_id = $1 and clinic_day = $2 and completion_id = $3",
         group_id,
         clinic_day,
@@ -241,7 +245,8 @@ pub async fn list_of_task(db: &mut PgConnection, group_id: Uuid, task: TaskId) -
     Ok(sqlx::query_as!(
         Completion,
         "select completion_id, task_id, clinic_id, kind, performed_at, recorded_at, performed_by, key_id, verdict,
-                findings, early, late, late_entry, duplicate, corrects, reason, note, staff_id, signed, flags, device_at
+                findings, early, late, late_entry, duplicate, corrects, reason, note, staff_id, signed, flags, device_at,
+                entered_at
          from completion where group_id = $1 and clinic_day = $2 and task_id = $3
          order by recorded_at, completion_id",
         group_id,

@@ -13,7 +13,7 @@ fn on(day: &str) -> NaiveDate {
 
 fn work(n: u128, seconds: i64, rough_minutes: u32) -> Performed {
     let performed_at = at("2026-11-02T08:00:00Z") + TimeDelta::seconds(seconds);
-    Performed { task_id: Uuid::from_u128(n), performed_at, rough_minutes }
+    Performed { task_id: Uuid::from_u128(n), performed_at, rough_minutes, entered_at: None }
 }
 
 fn kit(until: Option<&str>) -> StaffMember {
@@ -35,6 +35,7 @@ fn entry(person: &Person) -> Entry<'_> {
         is_work: true,
         recorded_at: at("2026-11-02T08:00:00Z"),
         device_at: None,
+        tells_of_before: false,
         person,
         initials: Some("kv"),
         day: on("2026-11-02"),
@@ -178,4 +179,65 @@ fn every_flag_is_read_back_from_its_name() {
         assert_eq!(Flag::from_name(flag.as_str()), Some(flag));
         assert_eq!(serde_json::json!(flag), serde_json::json!(flag.as_str()));
     }
+}
+
+/// Entered so many seconds after the work, which was done at 08:00.
+fn entered(seconds: i64) -> Performed {
+    Performed { entered_at: Some(at("2026-11-02T08:00:00Z") + TimeDelta::seconds(seconds)), ..work(1, 0, 5) }
+}
+
+#[test]
+fn an_entry_may_follow_the_work_by_an_hour_and_no_more() {
+    let person = Person::NotKept;
+    let raised = |performed: Performed, recorded: &str| {
+        flags(&Entry { performed, recorded_at: at(recorded), ..entry(&person) })
+    };
+    // Kept by a tablet that was offline: what counts is when it was entered, and not when it came.
+    for recorded in ["2026-11-02T09:00:01Z", "2026-11-02T17:00:00Z"] {
+        assert_eq!(raised(entered(3600), recorded), []);
+        assert_eq!(raised(entered(3601), recorded), [Flag::EnteredLater]);
+    }
+    assert_eq!(raised(entered(-120), "2026-11-02T08:00:00Z"), []);
+    assert_eq!(raised(entered(-121), "2026-11-02T08:00:00Z"), [Flag::EnteredBefore]);
+    // Where the device does not say, it can only be seen that it came late.
+    assert_eq!(raised(work(1, 0, 5), "2026-11-02T09:00:00Z"), []);
+    assert_eq!(raised(work(1, 0, 5), "2026-11-02T09:00:01Z"), [Flag::NoEntryTime]);
+    // Corrections and results say by themselves that they came later; what is declared not required was no work.
+    let said = Entry { performed: entered(9000), recorded_at: at("2026-11-02T17:00:00Z"), ..entry(&person) };
+    assert_eq!(flags(&Entry { tells_of_before: true, ..said }), []);
+    let declared = Entry { performed: work(1, 0, 5), recorded_at: at("2026-11-02T17:00:00Z"), ..entry(&person) };
+    assert_eq!(flags(&Entry { is_work: false, ..declared }), []);
+}
+
+#[test]
+fn nothing_is_entered_after_it_was_sent() {
+    let person = Person::NotKept;
+    let raised = |seconds: i64, device_at: Option<&str>| {
+        flags(&Entry { performed: entered(seconds), device_at: device_at.map(at), ..entry(&person) })
+    };
+    assert_eq!(raised(120, None), []);
+    assert_eq!(raised(121, None), [Flag::ClockDisagrees]);
+    assert_eq!(raised(121, Some("2026-11-02T08:00:02Z")), []);
+    assert_eq!(raised(123, Some("2026-11-02T08:00:02Z")), [Flag::ClockDisagrees]);
+}
+
+#[test]
+fn work_that_was_done_apart_and_entered_at_one_go_shows_with_the_fifth() {
+    let person = Person::NotKept;
+    // Done every eight minutes, from 08:00; entered from 08:40 on, so many seconds apart.
+    let round = |count: i64, apart: i64, entered_apart: i64| {
+        let piece = |n: i64| Performed {
+            entered_at: Some(at("2026-11-02T08:40:00Z") + TimeDelta::seconds(entered_apart * n)),
+            ..work(u128::try_from(n).expect("small"), apart * n, 2)
+        };
+        let others: Vec<Performed> = (1..count).map(piece).collect();
+        let entry = Entry { performed: piece(0), others: &others, recorded_at: at("2026-11-02T08:41:00Z"), ..entry(&person) };
+        flags(&entry)
+    };
+    assert_eq!(round(5, 480, 10), [Flag::EnteredTogether]);
+    assert_eq!(round(4, 480, 10), []);
+    // Half an hour and five minutes still count; a second less of the one, or one more of the other, does not.
+    assert_eq!(round(5, 450, 75), [Flag::EnteredTogether]);
+    assert_eq!(round(5, 449, 75), []);
+    assert_eq!(round(5, 450, 76), []);
 }

@@ -58,6 +58,10 @@ pub struct CompletionInput {
     /// What the device's clock says as it sends this. No part of what a repeat is compared by.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub device_at: Option<DateTime<Utc>>,
+    /// When the person entered it on the device, by the device's clock: a device that keeps entries while it is offline
+    /// notes that with each. Left out of what comes more than an hour after the work, the entry is flagged.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub entered_at: Option<DateTime<Utc>>,
 }
 
 impl CompletionInput {
@@ -121,6 +125,9 @@ pub struct CompletionAnswer {
     /// What the device's clock said as it sent.
     #[schema(required)]
     pub device_at: Option<DateTime<Utc>>,
+    /// When it was entered on the device, by the device's clock; null: the device did not say.
+    #[schema(required)]
+    pub entered_at: Option<DateTime<Utc>>,
     /// Each step with the rule it was judged by.
     pub steps: Vec<StepResultView>,
 }
@@ -292,6 +299,7 @@ impl CompletionAnswer {
                 signed: row.signed,
                 flags: FlagNote::of(&row.flags.unwrap_or_default()),
                 device_at: row.device_at,
+                entered_at: row.entered_at,
             })
             .collect())
     }

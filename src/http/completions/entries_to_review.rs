@@ -135,6 +135,9 @@ pub struct EntryToReview {
     /// What the device's clock said as it sent.
     #[schema(required)]
     pub device_at: Option<DateTime<Utc>>,
+    /// When it was entered on the device, by the device's clock.
+    #[schema(required)]
+    pub entered_at: Option<DateTime<Utc>>,
     /// The verdict, which flags never change.
     pub verdict: String,
     /// What to look at.
@@ -158,6 +161,7 @@ impl From<Flagged> for EntryToReview {
             performed_at: row.performed_at,
             recorded_at: row.recorded_at,
             device_at: row.device_at,
+            entered_at: row.entered_at,
             verdict: row.verdict,
             flags: FlagNote::of(&row.flags),
         }
@@ -180,6 +184,7 @@ impl CsvRow for EntryToReview {
         "performed_at",
         "recorded_at",
         "device_at",
+        "entered_at",
         "verdict",
         "flags",
     ];
@@ -201,6 +206,7 @@ impl CsvRow for EntryToReview {
             instant_cell(self.performed_at),
             instant_cell(self.recorded_at),
             self.device_at.map(instant_cell).unwrap_or_default(),
+            self.entered_at.map(instant_cell).unwrap_or_default(),
             self.verdict.clone(),
             flags.join(" "),
         ]
@@ -270,6 +276,7 @@ pub(in crate::http) fn examples() -> Vec<Example> {
         performed_at: samples::morning(8, 9),
         recorded_at: samples::morning(13, 10),
         device_at: Some(samples::morning(13, 10)),
+        entered_at: Some(samples::morning(13, 5)),
         verdict: "passed".to_owned(),
         flags: FlagNote::of(&[Flag::LateEntry.as_str().to_owned()]),
     };

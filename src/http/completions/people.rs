@@ -7,9 +7,10 @@ use chrono::{Datelike as _, SubsecRound as _};
 use sqlx::PgConnection;
 
 use super::documents::CompletionInput;
-use crate::domain::evidence::{CompletionKind, Judgement};
+use crate::domain::evidence::{CompletionKind, Judgement, StepStatus};
 use crate::domain::fault::Fault;
 use crate::domain::flags::{self, Entry, Flag, Performed, Person, PinMissed};
+use crate::domain::routine::Routine;
 use crate::domain::staff::Work as Competent;
 use crate::domain::subject::SubjectKind;
 use crate::http::AppState;
@@ -48,9 +49,16 @@ pub(super) async fn check_signature(
 }
 
 /// Why what the device's clock said cannot be kept: it is no instant that anything is planned for.
-pub(super) fn clock_fault(input: &CompletionInput) -> Option<Fault> {
-    let is_odd = input.device_at.is_some_and(|at| !(1970..=2199).contains(&at.year()));
-    is_odd.then(|| Fault::new("/device_at", "must lie in the years 1970 to 2199"))
+pub(super) fn clock_faults(input: &CompletionInput) -> impl Iterator<Item = Fault> {
+    let said = [("/device_at", input.device_at), ("/entered_at", input.entered_at)];
+    let odd = said.into_iter().filter(|(_, at)| at.is_some_and(|at| !(1970..=2199).contains(&at.year())));
+    odd.map(|(pointer, _)| Fault::new(pointer, "must lie in the years 1970 to 2199"))
+}
+
+/// Whether a result is entered under the time of its sample.
+fn brings_result(input: &CompletionInput, routine: &Routine) -> bool {
+    routine.steps.iter().any(|step| step.evidence.result_may_follow())
+        && input.steps.iter().all(|step| step.status != StepStatus::ResultPending)
 }
 
 /// Finds out who did it.
@@ -112,6 +120,12 @@ pub(super) async fn flags(
     };
     // To the microsecond, as the others come from the database.
     let performed_at = input.performed_at.trunc_subsecs(6);
+    let performed = Performed {
+        task_id: input.task_id,
+        performed_at,
+        rough_minutes: work.routine.rough_minutes,
+        entered_at: input.entered_at.map(|at| at.trunc_subsecs(6)),
+    };
     let others = flagged::list_near(db, group_id, clinic_id, (input.staff_id, &who.performed_by), performed_at).await?;
     Ok(flags::flags(&Entry {
         early: judgement.early,
@@ -119,6 +133,7 @@ pub(super) async fn flags(
         is_work: input.kind == CompletionKind::Performed,
         recorded_at: caller.now,
         device_at: input.device_at,
+        tells_of_before: input.corrects.is_some() || brings_result(input, &work.routine),
         person: &who.person,
         initials: input.performed_by.as_deref(),
         day: who.day,
@@ -129,7 +144,7 @@ pub(super) async fn flags(
             family: work.routine.family.as_deref(),
             has_competences,
         },
-        performed: Performed { task_id: input.task_id, performed_at, rough_minutes: work.routine.rough_minutes },
+        performed,
         others: &others,
         steps: &judgement.steps,
         pin,

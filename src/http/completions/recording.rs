@@ -162,7 +162,7 @@ async fn judge(db: &mut PgConnection, caller: &Caller, input: &CompletionInput, 
     let mut faults = text_faults(input);
     let who = people::find(db, caller, input, work).await?;
     faults.extend(who.fault());
-    faults.extend(people::clock_fault(input));
+    faults.extend(people::clock_faults(input));
     faults.extend(evidence::faults(&submission, &asked, caller.now));
     if let Some(corrected) = input.corrects {
         faults.extend(correction_faults(db, caller, input, work, corrected).await?);
@@ -282,6 +282,7 @@ async fn keep(
         signed: Some(signed),
         flags: Some(flags.iter().map(|flag| flag.as_str().to_owned()).collect()),
         device_at: input.device_at,
+        entered_at: input.entered_at,
     };
     let clinic_day = work.task.id.clinic_day();
     completions::insert(db, caller.group_id, clinic_day, &row, &judgement.steps).await?;

@@ -20,7 +20,7 @@ pub async fn list_near(
     at: DateTime<Utc>,
 ) -> Result<Vec<Performed>> {
     let rows = sqlx::query!(
-        r#"select c.task_id, c.performed_at, coalesce(v.definition ->> 'rough_minutes', '0') as "rough_minutes!"
+        r#"select c.task_id, c.performed_at, c.entered_at, coalesce(v.definition ->> 'rough_minutes', '0') as "rough_minutes!"
            from completion c
            join task t on t.group_id = c.group_id and t.clinic_day = c.clinic_day and t.task_id = c.task_id
            join routine_version v on v.group_id = t.group_id and v.routine_id = t.routine_id
@@ -46,7 +46,8 @@ pub async fn list_near(
                 .rough_minutes
                 .parse()
                 .map_err(|error| StoreError::bad_row("routine_version", row.task_id, "definition", error))?;
-            Ok(Performed { task_id: row.task_id, performed_at: row.performed_at, rough_minutes })
+            let (task_id, performed_at, entered_at) = (row.task_id, row.performed_at, row.entered_at);
+            Ok(Performed { task_id, performed_at, rough_minutes, entered_at })
         })
         .collect()
 }
@@ -82,6 +83,8 @@ pub struct Flagged {
     pub recorded_at: DateTime<Utc>,
     /// What the device's clock said then.
     pub device_at: Option<DateTime<Utc>>,
+    /// When it was entered, by that clock.
+    pub entered_at: Option<DateTime<Utc>>,
     /// The verdict.
     pub verdict: String,
     /// The flags.
@@ -119,7 +122,7 @@ pub async fn list(
         Flagged,
         r#"select c.completion_id, c.task_id, c.clinic_id, c.clinic_day, t.subject_id, t.routine_id,
                   coalesce(v.definition ->> 'name', '') as "routine_name!", c.performed_by, c.staff_id, c.signed,
-                  c.key_id, c.performed_at, c.recorded_at, c.device_at, c.verdict, c.flags as "flags!"
+                  c.key_id, c.performed_at, c.recorded_at, c.device_at, c.entered_at, c.verdict, c.flags as "flags!"
            from completion c
            join task t on t.group_id = c.group_id and t.clinic_day = c.clinic_day and t.task_id = c.task_id
            join routine_version v on v.group_id = t.group_id and v.routine_id = t.routine_id
