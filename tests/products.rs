@@ -1,5 +1,7 @@
 //! What work was done with: products, lots, recalls, and the rule for lines that discharge amalgam.
 
+mod indicators;
+
 use serde_json::{Value, json};
 use sqlx::PgPool;
 use uuid::Uuid;

@@ -1,6 +1,6 @@
 //! What somebody answers to a step of a kind of its own.
 
-use chrono::NaiveDate;
+use chrono::{Datelike as _, NaiveDate};
 
 use crate::domain::colony_count::{Colonies, Plate};
 use crate::domain::evidence::{Given, SporeStrips, WaterDrawn};
@@ -28,7 +28,10 @@ pub(super) fn given(evidence: &StepEvidence, today: NaiveDate, is_read: bool) ->
             let lot = "BI-2207".to_owned();
             let (test_growth, control_growth) = (is_read.then_some(false), is_read.then_some(true));
             let (test_lot, control_lot) = (lot.clone(), lot);
-            let strips = SporeStrips { test_lot, control_lot, test_growth, control_growth, ..SporeStrips::default() };
+            // Through the year after: the same when it is run and when it is read.
+            let expires_on = NaiveDate::from_ymd_opt(today.year() + 1, 12, 31);
+            let rest = SporeStrips::default();
+            let strips = SporeStrips { test_lot, control_lot, expires_on, test_growth, control_growth, ..rest };
             Given::SporeTest { strips }
         }
     })

@@ -113,6 +113,18 @@ pub struct StepAnswer {
     pub reason: String,
 }
 
+impl StepAnswer {
+    /// The lot it names in the register: of a product, or of indicators.
+    #[must_use]
+    pub fn named_lot(&self) -> Option<Uuid> {
+        let of_indicators = || match &self.given {
+            Some(Given::SporeTest { strips }) => strips.lot_id,
+            _ => None,
+        };
+        self.lot_id.or_else(of_indicators)
+    }
+}
+
 /// What one completion says about its task.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
@@ -272,6 +284,12 @@ impl JudgedStep {
         let grew = matches!(&self.given, Some(Given::SporeTest { strips }) if strips.test_growth == Some(true));
         let short = self.verdict == StepVerdict::Failed || self.verdict == StepVerdict::Void && grew;
         self.status == StepStatus::Done && short
+    }
+
+    /// Whether indicators were run of which nothing tells the last day.
+    #[must_use]
+    pub fn lacks_last_day(&self) -> bool {
+        matches!(&self.given, Some(Given::SporeTest { strips }) if strips.expires_on.is_none() && strips.lot_id.is_none())
     }
 
     /// Whether its only measure of a hold is one number that a device sent.

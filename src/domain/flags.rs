@@ -83,6 +83,8 @@ pub enum Flag {
     EnteredTogether,
     /// It came long after the work, and the device does not say when it was entered.
     NoEntryTime,
+    /// Indicators without the last day of their lot.
+    NoLastDay,
 }
 
 /// Whether a PIN was to be expected and did not come.
@@ -112,7 +114,7 @@ impl PinMissed {
 
 impl Flag {
     /// Every flag.
-    pub const ALL: [Self; 21] = [
+    pub const ALL: [Self; 22] = [
         Self::LateEntry,
         Self::Early,
         Self::Burst,
@@ -134,6 +136,7 @@ impl Flag {
         Self::EnteredBefore,
         Self::EnteredTogether,
         Self::NoEntryTime,
+        Self::NoLastDay,
     ];
 
     /// The stable name, as stored and served.
@@ -161,6 +164,7 @@ impl Flag {
             Self::EnteredBefore => "entered_before",
             Self::EnteredTogether => "entered_together",
             Self::NoEntryTime => "no_entry_time",
+            Self::NoLastDay => "no_last_day",
         }
     }
 
@@ -196,6 +200,7 @@ impl Flag {
                 "one of several entries of this person within five minutes, of work done over half an hour or more"
             }
             Self::NoEntryTime => "came more than an hour after the work, and the device does not say when it was entered",
+            Self::NoLastDay => "indicators were recorded without the last day of their lot, and not by the register of lots",
             Self::LoadOutOfUse => "packs of a load were named at the chair that was out of use then, or is now",
         }
     }
@@ -327,6 +332,7 @@ pub fn flags(entry: &Entry<'_>) -> Vec<Flag> {
     raise(Flag::Unsigned, entry.pin == PinMissed::ByNamed);
     raise(Flag::PinMissing, entry.pin == PinMissed::Asked);
     raise(Flag::LoadOutOfUse, entry.names_held_load);
+    raise(Flag::NoLastDay, entry.steps.iter().any(JudgedStep::lacks_last_day));
     if entry.is_work && !entry.tells_of_before {
         let after_work = |at: DateTime<Utc>| at - entry.performed.performed_at;
         raise(Flag::EnteredLater, entered_at.is_some_and(|at| after_work(at) > ENTERED_SOON));

@@ -72,6 +72,9 @@ pub struct SporeStrips {
     /// Last day of that lot on its label, which test and control share; one that was run later shows nothing.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub expires_on: Option<NaiveDate>,
+    /// The same lot in the clinic's register of lots: its last day and its recall count then.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lot_id: Option<Uuid>,
     /// The cycle it was run in, as posted for the machine. What is said of cycle, chamber and program when it is run need
     /// not be said again when it is read.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -97,6 +100,7 @@ impl SporeStrips {
     pub(super) fn over(&self, run: &Self) -> Self {
         Self {
             expires_on: self.expires_on.or(run.expires_on),
+            lot_id: self.lot_id.or(run.lot_id),
             cycle_id: self.cycle_id.or(run.cycle_id),
             chamber: self.chamber.or(run.chamber),
             program: self.program.clone().or_else(|| run.program.clone()),
@@ -112,6 +116,7 @@ impl SporeStrips {
         let mut names = Vec::new();
         for (is_other, name) in [
             (differs(self.expires_on.as_ref(), run.expires_on.as_ref()), "expires_on"),
+            (differs(self.lot_id.as_ref(), run.lot_id.as_ref()), "lot_id"),
             (differs(self.cycle_id.as_ref(), run.cycle_id.as_ref()), "cycle_id"),
             (differs(self.chamber.as_ref(), run.chamber.as_ref()), "chamber"),
             (differs(self.program.as_ref(), run.program.as_ref()), "program"),

@@ -131,7 +131,7 @@ fn judge_step(
         lines: Vec::new(),
         limits: Vec::new(),
         no_limit_in_force: false,
-        lot_id: answer.and_then(|a| a.lot_id),
+        lot_id: answer.and_then(StepAnswer::named_lot),
         product_version: None,
         wrong_product: false,
         mixed_at: answer.and_then(|a| a.mixed_at),

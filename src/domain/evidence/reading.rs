@@ -162,6 +162,11 @@ fn product_faults(answer: &StepAnswer, step: &Step, asked: &Asked<'_>) -> Vec<Fa
         }
         _ => {}
     }
+    if let Some(Given::SporeTest { strips }) = &answer.given
+        && strips.lot_id.is_some_and(|id| !asked.lots.lots.contains_key(&id))
+    {
+        faults.push(Fault::new("/given/strips/lot_id", "no lot of this group has this id"));
+    }
     match answer.mixed_at {
         Some(_) if !is_product => faults.push(Fault::new("/mixed_at", "belongs to a product; this step is none")),
         Some(mixed_at) if mixed_at < DateTime::UNIX_EPOCH || mixed_at.year() > 2199 => {

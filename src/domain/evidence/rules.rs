@@ -9,6 +9,7 @@ use rust_decimal::Decimal;
 use super::given::{Given, SporeStrips};
 use super::product;
 use super::{Asked, JudgedStep, MeasuredBy, Reading, StepAnswer, StepVerdict, Submission};
+use crate::domain::lot::LotInUse;
 use crate::domain::limit::{Limit, Operator, Qualifier, SetBy, Source};
 use crate::domain::limit_order::{DecidedLimit, decide};
 use crate::domain::product::end_of_day;
@@ -48,7 +49,12 @@ pub(super) fn judge_done(
                 let run = asked.known.ran.get(&judged.key);
                 let strips = run.map_or_else(|| strips.clone(), |run| strips.over(&run.strips));
                 let ran_at = run.and_then(|run| run.ran_at).unwrap_or(submission.performed_at);
-                judge_spores(judged, &strips, expired(&strips, ran_at, asked));
+                if let Some(lot) = registered(&strips, asked) {
+                    // Where it was named when the test was run, and not again.
+                    judged.lot_id = strips.lot_id;
+                    judged.product_version = Some(lot.version.version);
+                }
+                judge_spores(judged, &strips, unfit(&strips, ran_at, asked));
                 judged.given = Some(Given::SporeTest { strips });
             }
         }
@@ -222,16 +228,14 @@ fn judge_choice(judged: &mut JudgedStep, answer: &StepAnswer, options: &[ChoiceO
 /// A control from another lot, or one that did not grow, shows nothing: the test is void (ISO 11138-3 and CDC: the
 /// unprocessed control must grow; read, partly from memory). Growth on the test strip is told all the same, since the
 /// careful reading treats every growth as a failure (CDC, MMWR 52(RR-17) 2003, p. 24-25, read in a quotation).
-fn judge_spores(judged: &mut JudgedStep, strips: &SporeStrips, expired: Option<String>) {
+fn judge_spores(judged: &mut JudgedStep, strips: &SporeStrips, unfit: Option<String>) {
     let growth = strips.test_growth == Some(true);
-    // A slip of the pen is no other lot.
-    let lot = |entered: &str| entered.trim().to_lowercase();
-    let void = if lot(&strips.test_lot) != lot(&strips.control_lot) {
+    let void = if !is_same_lot(&strips.test_lot, &strips.control_lot) {
         Some(format!("the control is of lot {}, the test of lot {}", strips.control_lot, strips.test_lot))
     } else if strips.control_growth == Some(false) {
         Some("the control did not grow".to_owned())
     } else {
-        expired
+        unfit
     };
     match void {
         Some(why) => {
@@ -246,8 +250,27 @@ fn judge_spores(judged: &mut JudgedStep, strips: &SporeStrips, expired: Option<S
     }
 }
 
-/// Why a test says nothing although its control may grow: its lot was over its last day when it was run.
-fn expired(strips: &SporeStrips, ran_at: DateTime<Utc>, asked: &Asked<'_>) -> Option<String> {
+/// A slip of the pen is no other lot.
+fn is_same_lot(entered: &str, other: &str) -> bool {
+    entered.trim().to_lowercase() == other.trim().to_lowercase()
+}
+
+/// The lot of the strips as the clinic's register has it.
+fn registered<'a>(strips: &SporeStrips, asked: &'a Asked<'_>) -> Option<&'a LotInUse> {
+    asked.lots.lots.get(&strips.lot_id?)
+}
+
+/// Why a test says nothing although its control may grow: its lot was over its last day when it was run, or is recalled, or
+/// is not the one that the register has.
+fn unfit(strips: &SporeStrips, ran_at: DateTime<Utc>, asked: &Asked<'_>) -> Option<String> {
+    if let Some(lot) = registered(strips, asked) {
+        if !is_same_lot(&strips.test_lot, &lot.lot_number) {
+            return Some(format!("the strip is of lot {}, the register's of lot {}", strips.test_lot, lot.lot_number));
+        }
+        if lot.is_unfit(ran_at) {
+            return Some(lot.objections(ran_at).join("; "));
+        }
+    }
     let (expires_on, zone) = (strips.expires_on?, asked.known.zone.as_ref()?);
     let is_over = ran_at >= end_of_day(expires_on, zone);
     is_over.then(|| format!("lot {} expired on {expires_on}, before the test was run", strips.test_lot))
@@ -261,7 +284,7 @@ pub(super) fn tell_while_pending(
     asked: &Asked<'_>,
 ) {
     if let Some(Given::SporeTest { strips }) = &answer.given
-        && let Some(why) = expired(strips, submission.performed_at, asked)
+        && let Some(why) = unfit(strips, submission.performed_at, asked)
     {
         judged.tell(Some(format!("{why}; whatever grows, it will be void: run another now")));
     }

@@ -17,7 +17,7 @@ use super::people;
 use super::{MAY_RECORD, known};
 use crate::domain::access::Role;
 use crate::domain::event::EventKind;
-use crate::domain::evidence::{self, Asked, CompletionKind, Finding, Judgement, Submission, Verdict};
+use crate::domain::evidence::{self, Asked, CompletionKind, Finding, Judgement, StepAnswer, Submission, Verdict};
 use crate::domain::fault::{Fault, check_optional_text, check_text};
 use crate::domain::seal::record::RecordName;
 use crate::domain::step;
@@ -143,10 +143,10 @@ struct Judged {
 async fn judge(db: &mut PgConnection, caller: &Caller, input: &CompletionInput, work: &Work) -> ApiResult<Judged> {
     let holds = completions::list_holds(db, caller.group_id, &[work.task.id]).await?;
     let no_holds = BTreeMap::new();
-    let lots = lots_asked(db, caller, input, work).await?;
+    let known = known::of(db, caller, input, work).await?;
+    let lots = lots_asked(db, caller, input, work, &known).await?;
     let wanted = step::wanted(&work.routine.steps, &work.subject);
     let outcome = work.task.recorded.map(|(outcome, _)| outcome).filter(|_| !work.task.outcome_by_plan);
-    let known = known::of(db, caller, input, work).await?;
     let asked = Asked {
         clinic_day: work.task.id.clinic_day(),
         times: &work.task.times,
@@ -191,14 +191,18 @@ fn wrong_products(judgement: &Judgement, lots: &evidence::LotsAsked) -> Vec<Wron
         .collect()
 }
 
-/// The lots that the answers name, and the place they were used at. No more are looked up than answers are taken.
+/// The lots that the answers name, or that were named when their tests were run, and the place they were used at. No more are
+/// looked up than answers are taken.
 async fn lots_asked(
     db: &mut PgConnection,
     caller: &Caller,
     input: &CompletionInput,
     work: &Work,
+    known: &evidence::Known,
 ) -> ApiResult<evidence::LotsAsked> {
-    let named: BTreeSet<Uuid> = input.steps.iter().take(MOST_ANSWERS).filter_map(|answer| answer.lot_id).collect();
+    let answered = input.steps.iter().take(MOST_ANSWERS).filter_map(StepAnswer::named_lot);
+    let ran = known.ran.values().filter_map(|run| run.strips.lot_id);
+    let named: BTreeSet<Uuid> = answered.chain(ran).collect();
     if named.is_empty() {
         return Ok(evidence::LotsAsked::default());
     }

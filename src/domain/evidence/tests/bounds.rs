@@ -291,3 +291,44 @@ fn a_devices_record_of_a_hold_is_kept_and_what_it_says_otherwise_is_told() {
         assert_eq!(by_server.faults(std::slice::from_ref(&answer)), [pointer], "{answer:?}");
     }
 }
+
+/// That a test with an indicator past its last day shows nothing: common practice, no source.
+#[test]
+fn indicators_whose_lot_the_register_speaks_against_make_the_test_void() {
+    const RECALLED: (LotMarkKind, &str) = (LotMarkKind::Recalled, "2026-11-25 08:00");
+    for (marks, expires, label, void) in [
+        (vec![OPENED], "2027-06-30", "t-1 ", ""),
+        // Nobody writes down when a box of strips is opened.
+        (vec![], "2027-06-30", "T-1", ""),
+        (vec![], "2026-11-30", "T-1", ""),
+        (vec![OPENED], "2026-11-29", "T-1", "lot T-1 expired on 2026-11-29"),
+        (vec![OPENED, RECALLED], "2027-06-30", "T-1", "lot T-1 is recalled: invented"),
+        (vec![OPENED], "2027-06-30", "T-2", "the strip is of lot T-2, the register's of lot T-1"),
+    ] {
+        let mut bench = Bench::new(vec![Step { evidence: StepEvidence::SporeTest {}, ..confirmation("spores") }]);
+        bench.lots = chair(product(), AppliedTo::Waterlines, &marks, expires).lots;
+        let read = |lot_id: Option<Uuid>| {
+            let strips = SporeStrips {
+                test_lot: label.into(),
+                control_lot: label.into(),
+                lot_id,
+                test_growth: Some(false),
+                control_growth: Some(true),
+                ..SporeStrips::default()
+            };
+            [StepAnswer { given: Some(Given::SporeTest { strips }), ..done("spores") }]
+        };
+        let judged = bench.judge(&read(Some(id(60))));
+        let step = &judged.steps[0];
+        assert_eq!((judged.verdict == Verdict::Void, step.lot_id), (!void.is_empty(), Some(id(60))), "{step:?}");
+        assert!(step.finding.contains(void), "{}", step.finding);
+        assert!(!step.wrong_product && !step.lacks_last_day());
+        assert_eq!(bench.faults(&read(Some(id(61)))), ["/steps/0/given/strips/lot_id"]);
+        assert!(bench.judge(&read(None)).steps[0].lacks_last_day());
+        // Named when the test was run, and not again when it was read.
+        let [StepAnswer { given: Some(Given::SporeTest { strips }), .. }] = read(Some(id(60))) else { panic!("strips") };
+        bench.known.ran.insert("spores".into(), SporeRun { strips, ran_at: None });
+        let judged = bench.judge(&read(None));
+        assert_eq!((judged.verdict == Verdict::Void, judged.steps[0].lot_id), (!void.is_empty(), Some(id(60))));
+    }
+}
