@@ -4,6 +4,7 @@ mod chains;
 mod failing_again;
 mod implant_loads;
 mod loads;
+mod machine_checks;
 mod many_loads;
 mod misses;
 mod named_loads;

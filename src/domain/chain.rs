@@ -250,7 +250,12 @@ pub enum ChainEvidence {
         what: String,
     },
     /// Passed or failed, as a person judges it.
-    Result {},
+    Result {
+        /// Not as a person says, but by the verdict of a test, where the subject has a routine whose failing opens actions of
+        /// this kind: the action is then opened with a `test_result` of that routine in this place.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        tests_of: Option<ChainKind>,
+    },
     /// The verdict of a test of the subject, made after the instant that the step's window is counted from: the first such
     /// completion is named. A test of water that passed decides nothing unless each line that is asked for stood in a bottle
     /// of its own: the lines sampled when it fell short, or the line or unit that a person opened the action about.
@@ -298,7 +303,7 @@ impl ChainEvidence {
     /// Whether the step ends with a result that later steps can hang on.
     #[must_use]
     pub fn has_result(&self) -> bool {
-        matches!(self, Self::Result {} | Self::TestResult { .. })
+        matches!(self, Self::Result { .. } | Self::TestResult { .. })
     }
 
     /// Whether it rests on tests that somebody must make.
@@ -313,6 +318,18 @@ impl ChainEvidence {
         match self {
             Self::TestResult { routine_id, .. } | Self::TestsPassed { routine_id, .. } => *routine_id,
             _ => None,
+        }
+    }
+
+    /// Whether so many tests that count, and others whose results are awaited, are enough that no further one is asked for
+    /// yet.
+    #[must_use]
+    pub fn is_served_by(&self, counted: usize, awaited: usize) -> bool {
+        match self {
+            // Of tests that must lie apart, the next is not asked for before the one before it is read.
+            Self::TestsPassed { at_least_minutes_apart: Some(_), .. } if awaited > 0 => true,
+            Self::TestsPassed { count, .. } => counted + awaited >= *count as usize,
+            _ => counted + awaited > 0,
         }
     }
 
@@ -408,11 +425,24 @@ pub enum CountedAt {
 
 impl Chain {
     /// The chain with the steps that an action is opened with: `opened` says how many such actions there are, this one
-    /// among them.
+    /// among them; `routine_of` by which routine the subject is tested whose failing opens actions of a kind.
     #[must_use]
-    pub fn for_opening(&self, opened: impl Fn(&Repeated) -> u32) -> Self {
+    pub fn for_opening(
+        &self,
+        opened: impl Fn(&Repeated) -> u32,
+        routine_of: impl Fn(ChainKind) -> Option<Uuid>,
+    ) -> Self {
         let asked = |step: &&ChainStep| step.if_repeated.is_none_or(|rule| opened(&rule) >= rule.at_least);
-        Self { steps: self.steps.iter().filter(asked).cloned().collect(), ..self.clone() }
+        let as_opened = |step: &ChainStep| match step.evidence {
+            ChainEvidence::Result { tests_of: Some(kind) } => {
+                let routine_id = routine_of(kind);
+                let by_test = ChainEvidence::TestResult { routine_id, same_program: false, chamber: None };
+                let evidence = routine_id.map_or(ChainEvidence::Result { tests_of: None }, |_| by_test);
+                ChainStep { evidence, ..step.clone() }
+            }
+            _ => step.clone(),
+        };
+        Self { steps: self.steps.iter().filter(asked).map(as_opened).collect(), ..self.clone() }
     }
 }
 

@@ -171,6 +171,12 @@ impl<'a> Progress<'a> {
         StepTimes::of(step.window, self.tests_count_from(step))
     }
 
+    /// The instants of the next test that a step wants: of several that must lie apart, the next one counts from `counts_from`.
+    #[must_use]
+    pub fn times_of_next_test(&self, step: &ChainStep, counts_from: Option<DateTime<Utc>>) -> StepTimes {
+        self.times_of(step).of_next_test(counts_from, step.evidence.apart())
+    }
+
     /// The instants of the closing.
     #[must_use]
     pub fn closing_times(&self) -> StepTimes {
@@ -265,8 +271,8 @@ impl StepClaim<'_> {
             _ => {}
         }
         match (evidence, self.result) {
-            (ChainEvidence::Result {}, None) => fault("/result", "must say whether it passed or failed".to_owned()),
-            (ChainEvidence::Result {}, _) | (_, None) => {}
+            (ChainEvidence::Result { .. }, None) => fault("/result", "must say whether it passed or failed".to_owned()),
+            (ChainEvidence::Result { .. }, _) | (_, None) => {}
             (_, Some(_)) => {
                 fault("/result", "must be left out: this step's result is not a person's to say".to_owned());
             }

@@ -68,8 +68,55 @@ fn each_broken_rule_is_told_where_it_is() {
 fn steps_for_what_happens_often_are_asked_for_only_then() {
     let chain = shipped(ChainKind::MissedRoutine);
     let keys =
-        |opened: u32| -> Vec<String> { chain.for_opening(|_| opened).steps.into_iter().map(|step| step.key).collect() };
+        |opened: u32| -> Vec<String> { chain.for_opening(|_| opened, |_| None).steps.into_iter().map(|s| s.key).collect() };
     // Three and more within 30 days: common practice, no source.
     assert_eq!(keys(2), ["make-safe", "tell-lead"]);
     assert_eq!(keys(3), ["make-safe", "tell-lead", "lead-review"]);
+}
+
+/// That a steriliser is checked by its control test after a load failed: common practice, no source.
+#[test]
+fn a_check_is_the_verdict_of_a_test_where_the_subject_has_one_and_else_a_persons() {
+    let chain = shipped(ChainKind::FailedLoad);
+    let control = Uuid::from_u128(7);
+    let evidence = |routine_of: &dyn Fn(ChainKind) -> Option<Uuid>| {
+        let opened = chain.for_opening(|_| 1, routine_of).steps;
+        ["check-machine", "check-after-engineer"].map(|key| {
+            opened.iter().find(|step| step.key == key).map(|step| step.evidence.clone()).expect("the step")
+        })
+    };
+    let by_test =
+        || ChainEvidence::TestResult { routine_id: Some(control), same_program: false, chamber: None };
+    let of_control = |kind| (kind == ChainKind::FailedControlTest).then_some(control);
+    assert_eq!(evidence(&of_control), [by_test(), by_test()]);
+    let by_person = || ChainEvidence::Result { tests_of: None };
+    assert_eq!(evidence(&|_| None), [by_person(), by_person()]);
+    // Other results stay a person's, whatever routines there are.
+    let spore = spore().for_opening(|_| 1, |_| Some(control));
+    assert!(spore.steps.iter().any(|step| step.key == "other-records" && step.evidence == by_person()));
+}
+
+#[test]
+fn a_step_asks_for_no_further_test_while_those_that_count_or_are_awaited_are_enough() {
+    let several = |apart: Option<u32>| ChainEvidence::TestsPassed {
+        count: 3,
+        routine_id: None,
+        chamber: None,
+        consecutive_cycles: false,
+        at_least_minutes_apart: apart,
+    };
+    let one = ChainEvidence::TestResult { routine_id: None, same_program: false, chamber: None };
+    for (evidence, counted, awaited, is_served) in [
+        (one.clone(), 0, 0, false),
+        (one.clone(), 0, 1, true),
+        (one, 1, 0, true),
+        (several(None), 1, 1, false),
+        (several(None), 1, 2, true),
+        (several(None), 3, 0, true),
+        (several(Some(8640)), 1, 0, false),
+        (several(Some(8640)), 0, 1, true),
+        (several(Some(8640)), 3, 0, true),
+    ] {
+        assert_eq!(evidence.is_served_by(counted, awaited), is_served, "{evidence:?} {counted} {awaited}");
+    }
 }

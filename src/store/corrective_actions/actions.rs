@@ -87,13 +87,21 @@ pub async fn open_for(
         opened.push((rule, before.saturating_add(1)));
     }
     let count = |rule: &Repeated| opened.iter().find(|(r, _)| r == rule).map_or(1, |(_, count)| *count);
+    let mut routines: Vec<(ChainKind, Uuid)> = Vec::new();
+    for step in &newest.chain.steps {
+        if let ChainEvidence::Result { tests_of: Some(kind) } = step.evidence {
+            let routine_id = wanted_tests::find_routine_of(&mut *db, group_id, opening.subject_id, kind, now).await?;
+            routines.extend(routine_id.map(|routine_id| (kind, routine_id)));
+        }
+    }
+    let routine_of = |kind| routines.iter().find(|(of, _)| *of == kind).map(|(_, routine_id)| *routine_id);
     let action = CorrectiveAction {
         action_id,
         clinic_id: opening.clinic_id,
         subject_id: opening.subject_id,
         kind: opening.kind,
         chain_version: newest.version,
-        chain: newest.chain.for_opening(count),
+        chain: newest.chain.for_opening(count, routine_of),
         cause: opening.cause,
         cause_id: opening.cause_id,
         routine_id: opening.routine_id,
@@ -195,33 +203,23 @@ async fn go_on(db: &mut PgConnection, group_id: Uuid, action: &CorrectiveAction,
     let since = progress.tests_count_from(step);
     let Some(made) = step_tests::load(&mut *db, group_id, action, &progress, step).await? else { return Ok(()) };
     let place = (routine_id, action.subject_id);
-    let mut window = progress.times_of(step);
-    let mut is_apart = false;
-    let mut passed = 0;
-    if let ChainEvidence::TestsPassed { .. } = step.evidence {
-        let row = made.in_a_row(&step.evidence, since);
-        passed = row.passed as usize;
-        is_apart = step.evidence.apart() > TimeDelta::zero();
-        window = window.of_next_test(row.next_from, step.evidence.apart());
-    }
-    let awaited = step_tests::count_awaited(&mut *db, group_id, place, window.may_start_at).await?;
-    let is_enough = match step.evidence {
-        // Of tests that must lie apart, the next is not asked for before the one before it is read.
-        ChainEvidence::TestsPassed { .. } if is_apart && awaited > 0 => true,
-        ChainEvidence::TestsPassed { count, .. } => passed + awaited >= count as usize,
-        _ => awaited > 0 || made.first_that_counts(&step.evidence).0.is_some(),
+    let (counted, next_from) = match step.evidence {
+        ChainEvidence::TestsPassed { .. } => {
+            let row = made.in_a_row(&step.evidence, since);
+            (row.passed as usize, row.next_from)
+        }
+        _ => (usize::from(made.first_that_counts(&step.evidence).0.is_some()), None),
     };
-    if is_enough {
+    let window = progress.times_of_next_test(step, next_from);
+    let awaited = step_tests::count_awaited(&mut *db, group_id, place, window.may_start_at).await?;
+    if step.evidence.is_served_by(counted, awaited) {
         return Ok(());
     }
-    if is_apart {
-        let clinic_id = action.clinic_id;
-        match wanted_tests::find_waiting(&mut *db, group_id, action.action_id, clinic_id, now).await? {
+    if step.evidence.apart() > TimeDelta::zero() {
+        let of = (action.action_id, action.clinic_id);
+        match wanted_tests::find_waiting(&mut *db, group_id, action.action_id, action.clinic_id, now).await? {
             Some(due_from) if due_from >= window.may_start_at => return Ok(()),
-            Some(_) => {
-                let of = (action.action_id, clinic_id);
-                wanted_tests::withdraw(&mut *db, group_id, of, Withdrawn::CountsLater, now).await?;
-            }
+            Some(_) => wanted_tests::withdraw(&mut *db, group_id, of, Withdrawn::CountsLater, now).await?,
             None => {}
         }
     }

@@ -9,6 +9,7 @@ use sha2::{Digest, Sha256};
 use sqlx::PgConnection;
 use uuid::Uuid;
 
+use crate::domain::chain::ChainKind;
 use crate::domain::chain::progress::StepTimes;
 use crate::domain::plan::PlannedTask;
 use crate::domain::plan::because::{Because, Fact};
@@ -20,6 +21,11 @@ use crate::store::{Result, clinics};
 
 /// How long after it is overdue such a test can still be recorded, where its clinic day's bound allows it.
 const MISSED_AFTER: TimeDelta = TimeDelta::days(30);
+
+/// How far back, and ahead, tasks are looked at for the routines that a subject is tested by. A quarter: some tests are made
+/// four times a year.
+const LATELY: Days = Days::new(92);
+const PLANNED_AHEAD: Days = Days::new(2);
 
 /// Why a test, or other work, is asked for no more.
 #[derive(Clone, Copy, Debug)]
@@ -164,6 +170,39 @@ pub(super) async fn insert(
     columns.push(model.clinic_id, &planned);
     plan_changes::insert(db, group_id, &columns, now).await?;
     Ok(true)
+}
+
+/// The routine in use by which a subject is tested whose failing opens actions of a kind; of several the one that fell due
+/// most often lately.
+///
+/// # Errors
+/// When the database does not answer.
+pub(super) async fn find_routine_of(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    subject_id: Uuid,
+    kind: ChainKind,
+    now: DateTime<Utc>,
+) -> Result<Option<Uuid>> {
+    let today = now.date_naive();
+    Ok(sqlx::query_scalar!(
+        "select lately.routine_id
+         from (select t.routine_id, count(*) as times from task t
+               where t.group_id = $1 and t.subject_id = $2 and t.clinic_day between $3 and $4
+               group by t.routine_id) lately
+         cross join lateral (select v.definition from routine_version v
+                             where v.group_id = $1 and v.routine_id = lately.routine_id
+                             order by v.version desc limit 1) newest
+         where newest.definition ->> 'on_fail' = $5 and coalesce((newest.definition ->> 'in_use')::boolean, true)
+         order by lately.times desc, lately.routine_id limit 1",
+        group_id,
+        subject_id,
+        today - LATELY,
+        today + PLANNED_AHEAD,
+        kind.as_str()
+    )
+    .fetch_optional(db)
+    .await?)
 }
 
 /// From when on the test is due that an action asks for and nobody has begun; `None`: it asks for none.

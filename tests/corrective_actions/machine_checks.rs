@@ -1,0 +1,108 @@
+//! A steriliser is checked after a load failed: by its control test where it has one, and else by a person's word.
+
+use serde_json::{Value, json};
+use sqlx::PgPool;
+
+use super::{action, cycle, only_open, people, record, step};
+use crate::support::app::App;
+use crate::support::scenario::{self, Clinic, routine};
+use crate::support::{at, id};
+
+/// A daily control test: common practice, no source.
+fn control_test() -> Value {
+    let source = json!({ "title": "common practice", "edition": "none", "seen": "common_practice" });
+    json!({
+        "name": "Daily control test", "subject_kind": "steriliser", "anchor": { "kind": "opening" },
+        "on_fail": "failed_control_test",
+        "window": { "may_start_minutes": -60, "due_by_minutes": 480, "overdue_minutes": 600, "missed_minutes": 2880 },
+        "steps": [{ "key": "outcome", "instruction": "Compare with the expected values.",
+                    "evidence": { "kind": "choice", "on_failure": "record",
+                                  "options": [{ "key": "as-expected", "text": "as expected", "passes": true },
+                                              { "key": "other", "text": "not as expected", "passes": false }] } }],
+        "rough_minutes": 10, "sources": [source] })
+}
+
+/// A cycle whose print says that it was aborted opens an action; the steps before the check are recorded.
+async fn up_to_the_check(clinic: &Clinic<'_>) -> Value {
+    people(clinic).await;
+    cycle(clinic, 950, "wrapped 134").await;
+    let path = format!("/v1/equipment/{}/cycles/{}/record", clinic.steriliser, id(950));
+    let said = json!({ "load_reference": "118", "outcome_as_printed": "aborted", "performed_by": "IB" });
+    clinic.tablet.put(&path, said).await.expect(201);
+    let item = only_open(clinic).await;
+    for (n, key) in [(810, "hold-load"), (811, "trace"), (812, "process-again")] {
+        step(clinic, &item, key, record(clinic, n, &json!({}))).await.expect(201);
+    }
+    item
+}
+
+async fn test(clinic: &Clinic<'_>, n: u32, option: &str) -> Value {
+    let list = clinic.tablet.get(&format!("/v1/clinics/{}/due", clinic.clinic_id)).await.expect(200);
+    let tasks = list["tasks"].as_array().expect("a list");
+    let wanted = |t: &&Value| {
+        t["routine_id"] == json!(id(905)) && t["because"]["fact"]["kind"] == "wanted_test"
+    };
+    let task = tasks.iter().find(wanted).unwrap_or_else(|| panic!("no wanted test: {list}"));
+    let body = json!({
+        "completion_id": id(n), "task_id": task["task_id"], "performed_at": clinic.admin.app.clock.now(),
+        "performed_by": "IB",
+        "steps": [{ "step": "outcome", "status": "done", "given": { "kind": "choice", "option": option } }],
+    });
+    clinic.tablet.post("/v1/completions", body).await.expect(201)
+}
+
+async fn asked_for(clinic: &Clinic<'_>, item: &Value) -> Value {
+    action(clinic, item).await["waits_for"]["step"].clone()
+}
+
+#[sqlx::test]
+async fn no_word_says_that_the_machine_passed_where_it_has_a_control_test(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    let body = json!({ "effective_on": "2026-11-01", "routine": control_test() });
+    clinic.admin.put(&format!("/v1/routines/{}", id(905)), body).await.expect(201);
+    app.plan().await;
+    app.set(at("2026-11-02T09:00:00Z"));
+    let item = up_to_the_check(&clinic).await;
+    let word = record(&clinic, 813, &json!({ "result": "passed" }));
+    assert_eq!(step(&clinic, &item, "check-machine", word).await.pointers(), ["/completion_id", "/result"]);
+    app.set(at("2026-11-02T09:30:00Z"));
+    assert_eq!(test(&clinic, 830, "as-expected").await["verdict"], "passed");
+    let by_test = record(&clinic, 814, &json!({ "completion_id": id(830) }));
+    assert_eq!(step(&clinic, &item, "check-machine", by_test).await.expect(201)["result"], "passed");
+    assert_eq!(asked_for(&clinic, &item).await, Value::Null, "passed, so no engineer is asked for");
+}
+
+#[sqlx::test]
+async fn a_check_that_fails_asks_for_an_engineer_and_another_test_after_the_work(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    let body = json!({ "effective_on": "2026-11-01", "routine": control_test() });
+    clinic.admin.put(&format!("/v1/routines/{}", id(905)), body).await.expect(201);
+    app.plan().await;
+    app.set(at("2026-11-02T09:00:00Z"));
+    let item = up_to_the_check(&clinic).await;
+    app.set(at("2026-11-02T09:30:00Z"));
+    assert_eq!(test(&clinic, 830, "other").await["verdict"], "failed");
+    let by_test = record(&clinic, 814, &json!({ "completion_id": id(830) }));
+    assert_eq!(step(&clinic, &item, "check-machine", by_test).await.expect(201)["result"], "failed");
+    assert_eq!(asked_for(&clinic, &item).await, "engineer");
+    app.set(at("2026-11-02T10:30:00Z"));
+    let report = record(&clinic, 815, &json!({ "reference": "report 7" }));
+    step(&clinic, &item, "engineer", report).await.expect(201);
+    assert_eq!(asked_for(&clinic, &item).await, "check-after-engineer");
+    // The test of before the work shows nothing of it.
+    let before = record(&clinic, 816, &json!({ "completion_id": id(830) }));
+    assert_ne!(step(&clinic, &item, "check-after-engineer", before).await.status, 201);
+}
+
+#[sqlx::test]
+async fn a_machine_without_a_control_test_on_its_list_is_checked_by_a_persons_word(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    app.set(at("2026-11-02T09:00:00Z"));
+    let item = up_to_the_check(&clinic).await;
+    let word = record(&clinic, 813, &json!({ "result": "passed" }));
+    assert_eq!(step(&clinic, &item, "check-machine", word).await.expect(201)["result"], "passed");
+    assert_ne!(routine::spore_test(), id(905), "the scenario's own test is none that opens this kind");
+}
