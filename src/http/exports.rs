@@ -102,8 +102,8 @@ pub fn router() -> OpenApiRouter<AppState> {
 /// **How often a row comes.**
 /// - Never changed, so each row comes once: `completions`, `step_results`, `readings`, `water_results`, `lot_uses`,
 ///   `holds`, `cycles`, `cycle_records`, `day_marks`, `seatings`, `presence`, `miss_reasons`, `lot_marks`,
-///   `staff_marks`, `competence_marks`, `instrument_marks`,
-///   `corrective_action_steps`, `corrective_action_notes`, `service_changes`, `day_explanations`, `purges`.
+///   `staff_marks`, `competence_marks`, `instrument_marks`, `corrective_action_steps`, `corrective_action_steps_asked`,
+///   `corrective_action_notes`, `service_changes`, `day_explanations`, `purges`.
 /// - Something may be added later, and the row then comes again as it stands; replace the row with the same key:
 ///   `corrective_actions`, `quarantines`, `lots`, `site_events`, `water_advisories`, `legal_holds`.
 /// - Listed whole, as it stands; the last page has no cursor, so begin again without one: `tasks`, `seals`, `clinics`,

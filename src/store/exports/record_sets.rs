@@ -269,7 +269,7 @@ macro_rules! of_completions {
 
 /// Every kind, in the order of a pack.
 #[rustfmt::skip]
-pub static RECORD_SETS: [RecordSet; 39] = [
+pub static RECORD_SETS: [RecordSet; 40] = [
     RecordSet { name: "completions", pace: Recorded, began: None, from: "reporting.completions r", places: "completion r",
         at: "r.recorded_at", key: &[("r.completion_id", Id)], then: "", of_clinics: CLINIC, day: DAY,
         of: [TASKS_OF_SUBJECT, WITH_LOT, BY_PERSON] },
@@ -329,6 +329,10 @@ pub static RECORD_SETS: [RecordSet; 39] = [
         places: "corrective_action_step r", at: "r.recorded_at", key: &[("r.record_id", Id)], then: "", of_clinics: CLINIC,
         day: None, of: [ACTIONS_OF_SUBJECT, ACTIONS_OF_LOT, Some(concat!("(", by_person!("r"),
             " or r.action_id in ", actions_after_person!(), ")"))] },
+    RecordSet { name: "corrective_action_steps_asked", pace: Recorded, began: None,
+        from: "reporting.corrective_action_steps_asked r", places: "reporting.corrective_action_steps_asked r",
+        at: "r.opened_at", key: &[("r.action_id", Id), ("r.number", Number)], then: "", of_clinics: CLINIC, day: None,
+        of: [ACTIONS_OF_SUBJECT, ACTIONS_OF_LOT, Some(concat!("r.action_id in ", actions_after_person!()))] },
     RecordSet { name: "corrective_action_notes", pace: Recorded, began: None, from: "reporting.corrective_action_notes r",
         places: "corrective_action_note r", at: "r.recorded_at", key: &[("r.note_id", Id)], then: "", of_clinics: CLINIC,
         day: None, of: [ACTIONS_OF_SUBJECT, ACTIONS_OF_LOT, Some(concat!("r.action_id in ", actions_after_person!()))] },
