@@ -4,7 +4,7 @@ use serde_json::{Value, json};
 use sqlx::PgPool;
 use uuid::Uuid;
 
-use super::{action, only_open};
+use super::{action, only_open, record, step};
 use crate::products::{OTHER, PEROXIDE, RIGHT, completion, lot, product, routine, set_up};
 use crate::support::app::App;
 use crate::support::scenario::Clinic;
@@ -127,4 +127,23 @@ async fn a_lot_that_was_mistyped_is_corrected_and_the_cause_is_lifted(pool: PgPo
     let standing = action(&clinic, &item).await;
     assert_eq!(noted(&standing, "cause_corrected"), [json!(id(841))]);
     assert_eq!(standing["cause_lifted"], json!(true));
+}
+
+#[sqlx::test]
+async fn the_work_is_asked_for_again_although_its_routine_has_gone_out_of_use(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T07:40:00Z")).await;
+    let (clinic, task) = set_up(&app, &[RIGHT], "waterlines").await;
+    let wrong = lot(&clinic, 831, OTHER, "2027-01-31", OPENED).await;
+    clinic.tablet.post("/v1/completions", completion(840, &task, wrong, 1000, WHEN)).await.expect(201);
+    let item = only_open(&clinic).await;
+    let mut content = routine(clinic.clinic_id, &[RIGHT], "waterlines");
+    content["routine"]["in_use"] = json!(false);
+    clinic.admin.put(&format!("/v1/routines/{}", id(820)), content).await.expect(200);
+    app.plan().await;
+    let removed = record(&clinic, 810, &json!({}));
+    step(&clinic, &item, "remove", removed).await.expect(201);
+    let due = clinic.tablet.get(&format!("/v1/operatories/{}/due", clinic.chair)).await.expect(200);
+    let tasks = due["tasks"].as_array().expect("a list");
+    let again = tasks.iter().find(|task| task["because"]["fact"]["kind"] == "wanted_work").expect("the work again");
+    assert_eq!(again["routine_id"], json!(id(820)));
 }

@@ -123,8 +123,11 @@ pub(super) async fn want(
     let Some(subject) = subjects::find(&mut *db, group_id, action.subject_id).await? else { return Ok(()) };
     for newest in routines::list_newest(&mut *db, group_id).await? {
         let routine = &newest.routine;
-        let is_for_it = routine.in_use && routine.subject_kind == subject.kind && routine.selection.picks(&subject);
         let is_meant = !shows.is_of_same_routine() || action.routine_id.is_none_or(|meant| meant == newest.routine_id);
+        // The very work that opened the action can be done again although its routine has gone out of use since.
+        let is_the_one = shows.is_of_same_routine() && action.routine_id == Some(newest.routine_id);
+        let is_planned = routine.in_use && routine.selection.picks(&subject);
+        let is_for_it = routine.subject_kind == subject.kind && (is_planned || is_the_one);
         if !is_for_it || !is_meant || !shows.is_asked_by(routine, &subject) {
             continue;
         }
