@@ -20,6 +20,7 @@ use self::work::WorkShown;
 use super::cycle_load::Chamber;
 use super::evidence::Verdict;
 use super::limit::Source;
+use super::water_sample::WaterCount;
 
 /// What fails: each kind has one chain.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, ToSchema)]
@@ -162,6 +163,10 @@ pub struct ChainStep {
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     #[schema(max_items = 10)]
     pub only_if: Vec<Branch>,
+    /// It is asked for only where the water that opened the action was tested for one of these. Empty: always.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[schema(max_items = 4)]
+    pub if_counted: Vec<WaterCount>,
     /// It is asked for only when such actions are opened often.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub if_repeated: Option<Repeated>,
@@ -424,18 +429,16 @@ pub enum CountedAt {
 }
 
 impl Chain {
-    /// The chain with the steps that an action is opened with: `opened` says how many such actions there are, this one
-    /// among them; `routine_of` by which routine the subject is tested whose failing opens actions of a kind.
+    /// The chain with the steps that an action is opened with.
     #[must_use]
-    pub fn for_opening(
-        &self,
-        opened: impl Fn(&Repeated) -> u32,
-        routine_of: impl Fn(ChainKind) -> Option<Uuid>,
-    ) -> Self {
-        let asked = |step: &&ChainStep| step.if_repeated.is_none_or(|rule| opened(&rule) >= rule.at_least);
+    pub fn for_opening(&self, occasion: &Occasion<'_>) -> Self {
+        let asked = |step: &&ChainStep| {
+            step.if_repeated.is_none_or(|rule| (occasion.opened)(&rule) >= rule.at_least)
+                && (step.if_counted.is_empty() || step.if_counted.iter().any(|count| occasion.counted.contains(count)))
+        };
         let as_opened = |step: &ChainStep| match step.evidence {
             ChainEvidence::Result { tests_of: Some(kind) } => {
-                let routine_id = routine_of(kind);
+                let routine_id = (occasion.routine_of)(kind);
                 let by_test = ChainEvidence::TestResult { routine_id, same_program: false, chamber: None };
                 let evidence = routine_id.map_or(ChainEvidence::Result { tests_of: None }, |_| by_test);
                 ChainStep { evidence, ..step.clone() }
@@ -444,6 +447,16 @@ impl Chain {
         };
         Self { steps: self.steps.iter().filter(asked).map(as_opened).collect(), ..self.clone() }
     }
+}
+
+/// What is known where an action is opened, and decides its steps.
+pub struct Occasion<'a> {
+    /// How many such actions there are by a rule, this one among them.
+    pub opened: &'a dyn Fn(&Repeated) -> u32,
+    /// By which routine the subject is tested whose failing opens actions of a kind.
+    pub routine_of: &'a dyn Fn(ChainKind) -> Option<Uuid>,
+    /// What the water that opened it was tested for.
+    pub counted: &'a [WaterCount],
 }
 
 #[cfg(test)]

@@ -20,6 +20,7 @@ use super::period::{Period, PeriodLength};
 use super::staff::is_family_key;
 use super::step::{self, Step, StepEvidence};
 use super::subject::{Subject, SubjectKind, WaterSource};
+use super::water_sample::WaterCount;
 
 /// Windows are kept within this many days of their anchor, so that open work is found in a few partitions.
 const LONGEST_WINDOW_MINUTES: i32 = 90 * 1440;
@@ -159,6 +160,16 @@ impl Routine {
             })
         };
         self.on_fail.or_else(by_steps)
+    }
+
+    /// What its water samples count, in order and without repeats.
+    #[must_use]
+    pub fn water_counts(&self) -> Vec<WaterCount> {
+        let counts = self.steps.iter().filter_map(|step| match step.evidence {
+            StepEvidence::WaterSample { counts, .. } => Some(counts),
+            _ => None,
+        });
+        counts.collect::<BTreeSet<_>>().into_iter().collect()
     }
 
     /// Every broken rule, with pointers into the document.

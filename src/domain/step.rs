@@ -11,6 +11,7 @@ use super::colony_count::CFU_PER_ML;
 use super::fault::{Fault, check_text};
 use super::limit::{Limit, SetBy, unit_faults};
 use super::subject::Subject;
+use super::water_sample::WaterCount;
 
 /// One step of a routine.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
@@ -139,6 +140,9 @@ pub enum StepEvidence {
         /// The most lines pooled in one bottle.
         #[schema(minimum = 1, maximum = 30)]
         most_lines_in_pool: u32,
+        /// What is counted; left out: everything that grows (the heterotrophic plate count).
+        #[serde(default, skip_serializing_if = "WaterCount::is_of_everything")]
+        counts: WaterCount,
     },
 }
 

@@ -17,6 +17,41 @@ use super::limit::{Limit, Qualifier, decimal_text};
 use super::limit_order::{DecidedLimit, decide};
 use super::step::is_key;
 
+/// What is counted in a water sample.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum WaterCount {
+    /// Everything that grows on the plate: the heterotrophic plate count.
+    #[default]
+    Heterotrophic,
+    /// Legionella.
+    Legionella,
+    /// Pseudomonas aeruginosa.
+    PseudomonasAeruginosa,
+    /// Nontuberculous mycobacteria.
+    NontuberculousMycobacteria,
+}
+
+impl WaterCount {
+    /// What stands before a count in words; empty where it is the count of everything that grows.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Heterotrophic => "",
+            Self::Legionella => "Legionella ",
+            Self::PseudomonasAeruginosa => "Pseudomonas aeruginosa ",
+            Self::NontuberculousMycobacteria => "nontuberculous mycobacteria ",
+        }
+    }
+
+    /// Whether everything is counted: what a document means that says nothing of it.
+    #[must_use]
+    #[expect(clippy::trivially_copy_pass_by_ref, reason = "as serde asks for it")]
+    pub fn is_of_everything(&self) -> bool {
+        *self == Self::Heterotrophic
+    }
+}
+
 /// How the water was drawn.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(tag = "kind", rename_all = "snake_case", deny_unknown_fields)]
@@ -109,6 +144,9 @@ pub struct WaterSample {
 /// What one bottle says.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
 pub struct JudgedLine {
+    /// What was counted; left out: everything that grows.
+    #[serde(skip_serializing_if = "WaterCount::is_of_everything")]
+    pub counted: WaterCount,
     /// The lines in it.
     pub lines: Vec<String>,
     /// How many they are.
@@ -153,8 +191,9 @@ impl WaterSample {
 
     /// Holds every bottle of a sample without [`WaterSample::faults`] against the limits of its quantity.
     #[must_use]
-    pub fn judge(&self, limits: &[Limit], place: &str) -> Vec<JudgedLine> {
-        self.results.iter().map(|result| result.judge(limits, self.drawn_on, place)).collect()
+    pub fn judge(&self, counted: WaterCount, limits: &[Limit], place: &str) -> Vec<JudgedLine> {
+        let judged = self.results.iter().map(|result| result.judge(limits, self.drawn_on, place));
+        judged.map(|line| JudgedLine { counted, ..line }).collect()
     }
 }
 
@@ -199,7 +238,8 @@ impl LineResult {
             Found::Plate { .. } | Found::Reported { .. } => None,
         };
         let pool = limit.and_then(|limit| pool_advice(pool_size, &reading, limit));
-        JudgedLine { lines: self.lines.clone(), pool_size, reading, decided, beside, pool }
+        let (counted, lines) = (WaterCount::default(), self.lines.clone());
+        JudgedLine { counted, lines, pool_size, reading, decided, beside, pool }
     }
 }
 

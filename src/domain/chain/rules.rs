@@ -29,7 +29,7 @@ impl Chain {
                 faults.push(Fault::new("/implant_test/counted_from", rule));
             }
         }
-        let gated = self.steps.iter().any(|s| s.gates_release && s.only_if.is_empty() && s.if_repeated.is_none());
+        let gated = self.steps.iter().any(|s| is_always_asked(s) && s.gates_release);
         if self.quarantines && !gated {
             faults.push(Fault::new(
                 "/steps",
@@ -87,12 +87,16 @@ impl Chain {
         for (i, branch) in step.only_if.iter().enumerate() {
             let meant = earlier.iter().find(|s| s.key == branch.step);
             let rule = match meant {
+                Some(step) if !step.if_counted.is_empty() => "must name a step that does not hang on what was counted",
                 None => "must name a step before this one",
                 Some(step) if !step.evidence.has_result() => "must name a step that ends with a result",
                 Some(step) if step.if_repeated.is_some() => "must name a step that does not hang on how often",
                 Some(_) => continue,
             };
             faults.push(Fault::new(format!("/only_if/{i}/step"), rule));
+        }
+        if step.if_counted.iter().enumerate().any(|(i, count)| step.if_counted[..i].contains(count)) {
+            faults.push(Fault::new("/if_counted", "must not name anything twice"));
         }
         if let Some(repeated) = step.if_repeated {
             if !(2..=100).contains(&repeated.at_least) {
@@ -104,6 +108,10 @@ impl Chain {
         }
         faults
     }
+}
+
+fn is_always_asked(step: &ChainStep) -> bool {
+    step.only_if.is_empty() && step.if_counted.is_empty() && step.if_repeated.is_none()
 }
 
 impl StepWindow {

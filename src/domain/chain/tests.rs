@@ -36,7 +36,7 @@ type Spoil = fn(&mut Chain);
 
 #[test]
 fn each_broken_rule_is_told_where_it_is() {
-    let spoilt: [(&str, Spoil); 14] = [
+    let spoilt: [(&str, Spoil); 16] = [
         ("/name", |c| c.name.clear()),
         ("/steps", |c| c.steps.iter_mut().for_each(|s| s.gates_release = false)),
         ("/steps/0/key", |c| c.steps[0].key = "Take out".to_owned()),
@@ -53,6 +53,9 @@ fn each_broken_rule_is_told_where_it_is() {
         // A step cannot hang on itself, nor on one that has no result.
         ("/steps/4/only_if/0/step", |c| c.steps[4].only_if[0].step = "other-records".to_owned()),
         ("/steps/4/only_if/0/step", |c| c.steps[4].only_if[0].step = "review".to_owned()),
+        ("/steps/1/if_counted", |c| c.steps[1].if_counted = vec![WaterCount::Legionella; 2]),
+        // What hangs on the end of a step cannot hang on one that may never be asked for.
+        ("/steps/4/only_if/0/step", |c| c.steps[3].if_counted = vec![WaterCount::Legionella]),
         ("/sources", |c| c.sources.clear()),
         ("/cautions/0", |c| c.cautions[0].clear()),
     ];
@@ -68,7 +71,10 @@ fn each_broken_rule_is_told_where_it_is() {
 fn steps_for_what_happens_often_are_asked_for_only_then() {
     let chain = shipped(ChainKind::MissedRoutine);
     let keys =
-        |opened: u32| -> Vec<String> { chain.for_opening(|_| opened, |_| None).steps.into_iter().map(|s| s.key).collect() };
+        |opened: u32| -> Vec<String> {
+            let occasion = Occasion { opened: &|_| opened, routine_of: &|_| None, counted: &[] };
+            chain.for_opening(&occasion).steps.into_iter().map(|step| step.key).collect()
+        };
     // Three and more within 30 days: common practice, no source.
     assert_eq!(keys(2), ["make-safe", "tell-lead"]);
     assert_eq!(keys(3), ["make-safe", "tell-lead", "lead-review"]);
@@ -80,7 +86,7 @@ fn a_check_is_the_verdict_of_a_test_where_the_subject_has_one_and_else_a_persons
     let chain = shipped(ChainKind::FailedLoad);
     let control = Uuid::from_u128(7);
     let evidence = |routine_of: &dyn Fn(ChainKind) -> Option<Uuid>| {
-        let opened = chain.for_opening(|_| 1, routine_of).steps;
+        let opened = chain.for_opening(&Occasion { opened: &|_| 1, routine_of, counted: &[] }).steps;
         ["check-machine", "check-after-engineer"].map(|key| {
             opened.iter().find(|step| step.key == key).map(|step| step.evidence.clone()).expect("the step")
         })
@@ -92,7 +98,7 @@ fn a_check_is_the_verdict_of_a_test_where_the_subject_has_one_and_else_a_persons
     let by_person = || ChainEvidence::Result { tests_of: None };
     assert_eq!(evidence(&|_| None), [by_person(), by_person()]);
     // Other results stay a person's, whatever routines there are.
-    let spore = spore().for_opening(|_| 1, |_| Some(control));
+    let spore = spore().for_opening(&Occasion { opened: &|_| 1, routine_of: &|_| Some(control), counted: &[] });
     assert!(spore.steps.iter().any(|step| step.key == "other-records" && step.evidence == by_person()));
 }
 
@@ -118,5 +124,19 @@ fn a_step_asks_for_no_further_test_while_those_that_count_or_are_awaited_are_eno
         (several(Some(8640)), 3, 0, true),
     ] {
         assert_eq!(evidence.is_served_by(counted, awaited), is_served, "{evidence:?} {counted} {awaited}");
+    }
+}
+
+/// Growth of Legionella, Pseudomonas or mycobacteria is a matter for public health: common practice, no source.
+#[test]
+fn whether_the_health_authority_is_told_is_asked_for_what_it_is_told_of_and_for_no_other_count() {
+    let chain = shipped(ChainKind::WaterOverLimit);
+    let asks = |counted: &[WaterCount]| {
+        let occasion = Occasion { opened: &|_| 1, routine_of: &|_| None, counted };
+        chain.for_opening(&occasion).steps.iter().any(|step| step.key == "health-authority")
+    };
+    assert!(!asks(&[]) && !asks(&[WaterCount::Heterotrophic]));
+    for count in [WaterCount::Legionella, WaterCount::PseudomonasAeruginosa, WaterCount::NontuberculousMycobacteria] {
+        assert!(asks(&[count]) && asks(&[WaterCount::Heterotrophic, count]), "{count:?}");
     }
 }

@@ -9,12 +9,12 @@ use rust_decimal::Decimal;
 use super::given::{Given, SporeStrips};
 use super::product;
 use super::{Asked, JudgedStep, MeasuredBy, Reading, StepAnswer, StepVerdict, Submission};
-use crate::domain::lot::LotInUse;
 use crate::domain::limit::{Limit, Operator, Qualifier, SetBy, Source};
 use crate::domain::limit_order::{DecidedLimit, decide};
+use crate::domain::lot::LotInUse;
 use crate::domain::product::end_of_day;
 use crate::domain::step::{ChoiceOption, Step, StepEvidence};
-use crate::domain::water_sample::WaterSample;
+use crate::domain::water_sample::{WaterCount, WaterSample};
 
 /// Judges a step that is answered as done, noting beside the answer what it was judged by.
 pub(super) fn judge_done(
@@ -58,9 +58,9 @@ pub(super) fn judge_done(
                 judged.given = Some(Given::SporeTest { strips });
             }
         }
-        StepEvidence::WaterSample { most_lines_in_pool, .. } => {
+        StepEvidence::WaterSample { most_lines_in_pool, counts, .. } => {
             if let Some(Given::WaterSample { sample }) = &answer.given {
-                judge_water(judged, sample, *most_lines_in_pool, step, asked);
+                judge_water(judged, sample, (*most_lines_in_pool, *counts), step, asked);
             }
         }
     }
@@ -290,11 +290,20 @@ pub(super) fn tell_while_pending(
     }
 }
 
-fn judge_water(judged: &mut JudgedStep, sample: &WaterSample, most_in_pool: u32, step: &Step, asked: &Asked<'_>) {
+fn judge_water(
+    judged: &mut JudgedStep,
+    sample: &WaterSample,
+    (most_in_pool, counts): (u32, WaterCount),
+    step: &Step,
+    asked: &Asked<'_>,
+) {
     let limits = limits_of(step, asked);
-    let (lines, has_limits) = (sample.judge(&limits, &asked.known.place), !limits.is_empty());
+    let (lines, has_limits) = (sample.judge(counts, &limits, &asked.known.place), !limits.is_empty());
     for line in &lines {
-        let about = format!("{}: {} {}, ", line.lines.join(" + "), line.reading.stated(), line.reading.unit);
+        let about = {
+            let (lines, reading) = (line.lines.join(" + "), &line.reading);
+            format!("{lines}: {}{} {}, ", counts.words(), reading.stated(), reading.unit)
+        };
         if line.pool_size > most_in_pool {
             judged.fail(format!("{about}a pool of {} lines; at most {most_in_pool}", line.pool_size));
         }

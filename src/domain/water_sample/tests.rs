@@ -54,7 +54,7 @@ fn at_most_500() -> Limit {
 fn judged(results: Vec<LineResult>) -> Vec<JudgedLine> {
     let sample = sample(results);
     assert_eq!(sample.faults(), []);
-    sample.judge(&[at_most_500()], "US-WA")
+    sample.judge(WaterCount::default(), &[at_most_500()], "US-WA")
 }
 
 fn kept(line: &JudgedLine) -> Option<bool> {
@@ -113,7 +113,7 @@ fn the_plate_of_a_pool_has_no_interval_of_a_line() {
 #[test]
 fn without_a_limit_in_force_there_is_a_value_and_no_verdict() {
     let sample = sample(vec![plate(&["a"], Colonies::Counted { colonies: 42 })]);
-    let got = sample.judge(&[at_most_500()], "GB-ENG");
+    let got = sample.judge(WaterCount::default(), &[at_most_500()], "GB-ENG");
     assert_eq!((got[0].reading.value, &got[0].decided, &got[0].beside), (420.into(), &None, &None));
 }
 
@@ -149,5 +149,5 @@ fn a_sample_is_read_from_its_document() {
             "plate":{"seen":{"kind":"counted","colonies":42},"plated_ml":"0.1"}}}]}"#;
     let sample: WaterSample = serde_json::from_str(text).unwrap();
     assert_eq!(sample.faults(), []);
-    assert_eq!(sample.judge(&[], "")[0].reading.value, 420.into());
+    assert_eq!(sample.judge(WaterCount::default(), &[], "")[0].reading.value, 420.into());
 }

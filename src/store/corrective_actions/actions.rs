@@ -16,7 +16,7 @@ pub use self::after_completion::{Followed, LotRecall, WrongProduct, follow, open
 use super::wanted_tests::{self, Wanted, Withdrawn};
 use super::{chains, hands, held_loads, implant_loads, make_safe, quarantines, step_tests, work_records, worklist};
 use crate::domain::chain::progress::Progress;
-use crate::domain::chain::{ChainEvidence, ChainKind, ChainStep, Repeated};
+use crate::domain::chain::{ChainEvidence, ChainKind, ChainStep, Occasion, Repeated};
 use crate::domain::corrective_action::{
     ActionCause, ActionNoteKind, Closing, CorrectiveAction, Grounds, Hand, derive_action_id, derive_cycle_action_id,
     derive_quarantine_id,
@@ -26,7 +26,7 @@ use crate::domain::event::EventKind;
 use crate::domain::plan::because::Fact;
 use crate::domain::quarantine::{CauseKind, Quarantine};
 use crate::store::cycles::records::CycleRecord;
-use crate::store::{Result, corrective_actions, cycles, events};
+use crate::store::{Result, corrective_actions, cycles, events, routines};
 
 /// Longest a reason that is made of others' words may be, as the tables bound it.
 const LONGEST_REASON: usize = 400;
@@ -87,21 +87,28 @@ pub async fn open_for(
         opened.push((rule, before.saturating_add(1)));
     }
     let count = |rule: &Repeated| opened.iter().find(|(r, _)| r == rule).map_or(1, |(_, count)| *count);
-    let mut routines: Vec<(ChainKind, Uuid)> = Vec::new();
+    let mut tested_by: Vec<(ChainKind, Uuid)> = Vec::new();
     for step in &newest.chain.steps {
         if let ChainEvidence::Result { tests_of: Some(kind) } = step.evidence {
             let routine_id = wanted_tests::find_routine_of(&mut *db, group_id, opening.subject_id, kind, now).await?;
-            routines.extend(routine_id.map(|routine_id| (kind, routine_id)));
+            tested_by.extend(routine_id.map(|routine_id| (kind, routine_id)));
         }
     }
-    let routine_of = |kind| routines.iter().find(|(of, _)| *of == kind).map(|(_, routine_id)| *routine_id);
+    let counted = match opening.routine_id {
+        Some(routine_id) if newest.chain.steps.iter().any(|step| !step.if_counted.is_empty()) => {
+            let routine = routines::find_newest(&mut *db, group_id, routine_id).await?;
+            routine.map(|newest| newest.routine.water_counts()).unwrap_or_default()
+        }
+        _ => Vec::new(),
+    };
+    let routine_of = |kind| tested_by.iter().find(|(of, _)| *of == kind).map(|(_, routine_id)| *routine_id);
     let action = CorrectiveAction {
         action_id,
         clinic_id: opening.clinic_id,
         subject_id: opening.subject_id,
         kind: opening.kind,
         chain_version: newest.version,
-        chain: newest.chain.for_opening(count, routine_of),
+        chain: newest.chain.for_opening(&Occasion { opened: &count, routine_of: &routine_of, counted: &counted }),
         cause: opening.cause,
         cause_id: opening.cause_id,
         routine_id: opening.routine_id,

@@ -7,7 +7,7 @@ use crate::domain::colony_count::{CFU_PER_ML, Colonies, Plate};
 use crate::domain::instrument::Instrument;
 use crate::domain::limit::{Seen, SetBy, Source};
 use crate::domain::step::{ChoiceOption, StepEvidence};
-use crate::domain::water_sample::{Draw, Found, LineResult, WaterSample};
+use crate::domain::water_sample::{Draw, Found, LineResult, WaterCount, WaterSample};
 
 fn step(key: &str, evidence: StepEvidence) -> Step {
     Step { evidence, ..confirmation(key) }
@@ -63,7 +63,7 @@ fn sample(results: Vec<LineResult>) -> Given {
 }
 
 fn water(limits: Vec<Limit>) -> Bench {
-    Bench::new(vec![step("count", StepEvidence::WaterSample { limits, most_lines_in_pool: 10 })])
+    Bench::new(vec![step("count", StepEvidence::WaterSample { limits, most_lines_in_pool: 10, counts: WaterCount::default() })])
 }
 
 fn counted(colonies: u32) -> Colonies {
@@ -369,4 +369,29 @@ fn an_instrument_is_known_and_one_whose_calibration_ended_is_told() {
         let judged = bench.judge(&[with(5)]);
         assert_eq!((judged.verdict, judged.steps[0].finding.as_str()), (Verdict::Passed, finding));
     }
+}
+
+/// Legionella below 1 CFU/mL: KRINKO at the RKI, Bundesgesundheitsbl 2006;49:375-394; read.
+#[test]
+fn what_a_sample_is_tested_for_stands_with_each_bottle_and_in_its_finding() {
+    let below_one = Limit { operator: Operator::Lt, ..at_most(1, SetBy::Default) };
+    let evidence = StepEvidence::WaterSample {
+        limits: vec![below_one],
+        most_lines_in_pool: 1,
+        counts: WaterCount::Legionella,
+    };
+    let bench = Bench::new(vec![step("legionella", evidence)]);
+    let reported = |qualifier: Qualifier| {
+        let found = Found::Reported { qualifier, cfu_per_ml: 1.into() };
+        [given("legionella", sample(vec![LineResult { lines: vec!["handpiece-1".into()], found }]))]
+    };
+    for (qualifier, verdict) in [(Qualifier::Lt, Verdict::Passed), (Qualifier::Eq, Verdict::Failed)] {
+        let judged = bench.judge(&reported(qualifier));
+        assert_eq!(judged.verdict, verdict, "{qualifier:?}");
+        assert_eq!(judged.steps[0].lines[0].counted, WaterCount::Legionella);
+    }
+    let finding = &bench.judge(&reported(Qualifier::Eq)).steps[0].finding;
+    assert!(finding.contains("handpiece-1: Legionella 1 [CFU]/mL"), "{finding}");
+    let kept = serde_json::to_value(&bench.judge(&reported(Qualifier::Eq)).steps[0].lines[0]).expect("plain JSON");
+    assert_eq!(kept["counted"], "legionella");
 }
