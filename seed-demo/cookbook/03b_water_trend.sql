@@ -1,4 +1,5 @@
 -- Question: how did the water of each unit come out, test by test, over the last 400 clinic days?
+-- Counts of everything that grows; what is tested for by itself (Legionella and others) is another series and not among them.
 -- Columns: clinic; unit; tests with a count; the highest count of each, the oldest first (CFU/mL; "<": nothing was found,
 -- ">": more than that or too many to count); clinic day of the last; how many of the last tests in a row each lay above
 -- the one before. Counts scatter by themselves: a rise of one or two says little. Information only.
@@ -9,6 +10,7 @@ with count_of as (
     union all
     select w.completion_id, w.clinic_day, w.qualifier, w.cfu_per_ml
     from reporting.water_results w
+    where w.counted = 'heterotrophic'
 ), test as (
     select t.clinic_id, t.subject_id, t.clinic_day, p.completion_id, p.recorded_at,
            (array_agg(n.value order by n.value desc, n.qualifier desc))[1] as value,

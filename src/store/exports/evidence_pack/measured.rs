@@ -75,7 +75,9 @@ pub async fn water(db: &mut PgConnection, period: &Period, narrowing: Narrowing)
     let sql = format!(
         "select w.*, count(*) over () as total from (
              select coalesce(s.drawn_on, s.clinic_day) as on_day,
-                    coalesce(u.name, '') || ' ' || array_to_string(s.lines, ' + ') as subject, s.qualifier,
+                    coalesce(u.name, '') || ' ' || array_to_string(s.lines, ' + ')
+                        || case s.counted when 'heterotrophic' then '' else ', ' || replace(s.counted, '_', ' ') end as subject,
+                    s.qualifier,
                     s.cfu_per_ml as value,
                     case when s.limit_cfu_per_ml is null then '[]' else jsonb_build_array(jsonb_build_object(
                         'operator', s.limit_operator, 'value', s.limit_cfu_per_ml::text)) end as limits,
