@@ -7,26 +7,22 @@ def refuse(what):
 def whole(text):  # RFC 7493, section 2.2
     return int(text) if str(int(text)) == text and abs(int(text)) < 2**53 else refuse(text)
 def members(pairs):  # in the order of RFC 8785, section 3.2.3
-    sorted_pairs = sorted(pairs, key=lambda pair: pair[0].encode("utf-16-be"))
-    return dict(sorted_pairs) if len(dict(pairs)) == len(pairs) else refuse("a name stands twice")
+    ordered = dict(sorted(pairs, key=lambda pair: pair[0].encode("utf-16-be")))
+    return ordered if len(ordered) == len(pairs) else refuse("a name stands twice")
 def leaf(value):  # of RFC 8785's text: its members are sorted already, and its numbers whole
-    text = json.dumps(value, ensure_ascii=False, separators=(",", ":"))
-    return hashlib.sha256(b"\0" + text.encode()).hexdigest()
+    return hashlib.sha256(b"\0" + json.dumps(value, ensure_ascii=False, separators=(",", ":")).encode()).hexdigest()
 def node(left, right):  # RFC 9162, section 2.1.1
     both = bytes.fromhex(left + right)
     return hashlib.sha256(b"\1" + both).hexdigest() if both.hex() == left + right else refuse("another form")
 def whole_tree(leaves):  # the root of all leaves of a day: section 2.1.1
-    if len(leaves) < 2:
-        return leaves[0] if leaves else hashlib.sha256().hexdigest()
-    left = 1 << (len(leaves) - 1).bit_length() - 1
-    return node(whole_tree(leaves[:left]), whole_tree(leaves[left:]))
+    left = 1 << max(len(leaves) - 1, 1).bit_length() - 1
+    return node(*map(whole_tree, (leaves[:left], leaves[left:]))) if leaves[1:] else (leaves or [hashlib.sha256().hexdigest()])[0]
 def included(at, index, size, path):  # the root that leaf `at` leads to: section 2.1.3
     if size == 1 or not path:
         return at if (index, size, path) == (0, 1, []) else refuse("a path of another length")
     left, side, rest = 1 << (size - 1).bit_length() - 1, path[-1], path[:-1]
-    if index < left:
-        return node(included(at, index, left, rest), side)
-    return node(side, included(at, index - left, size - left, rest))
+    here = included(at, index, left, rest) if index < left else included(at, index - left, size - left, rest)
+    return node(here, side) if index < left else node(side, here)
 def grown(old, new, known, path):  # the roots, old and new: section 2.1.4
     if old == new or not path:
         return (known + path) * 2 if 0 < old == new and len(known + path) == 1 else refuse("a path of another length")
@@ -40,9 +36,9 @@ def check(text):
         included(leaf(proof["record"]), proof["leaf_index"], was["record_count"], proof["day_path"])
         if proof["proof"] == "record" else whole_tree([of if isinstance(of, str) else leaf(of) for of in proof["leaves"]]),
         included(leaf(was), was["number"], head["size"], proof["chain_path"])]
-    ids = [[of[name] for name in ("group_id", "clinic_id")] for of in (was, head)]
+    is_same = [was["group_id"], was["clinic_id"], was["root"]] == [head["group_id"], head["clinic_id"], roots[0]]
     counted = "leaves" not in proof or len(proof["leaves"]) == was["record_count"]
-    return head if counted and ids[0] == ids[1] and roots == [was["root"], head["root"]] else refuse("it leads to other roots")
+    return head if counted and is_same and roots[1] == head["root"] else refuse("it leads to other roots")
 if __name__ == "__main__":
     for file in [file for name in sys.argv[1:] for file in sorted(glob.glob(name)) or [name]] or refuse("no file is named"):
         print(json.dumps(check(open(file, encoding="utf-8").read())))
