@@ -73,7 +73,7 @@ pub enum Flag {
     Unsigned,
     /// On such a tablet, without the PIN that the clinic asks for.
     PinMissing,
-    /// At a chair, packs of a load were named that was out of use then, or is now.
+    /// At a chair, packs of a load were named that was out of use then, or is now, or was discarded or processed again before.
     LoadOutOfUse,
     /// Entered on the device long after the work.
     EnteredLater,
@@ -201,7 +201,10 @@ impl Flag {
             }
             Self::NoEntryTime => "came more than an hour after the work, and the device does not say when it was entered",
             Self::NoLastDay => "indicators were recorded without the last day of their lot, and not by the register of lots",
-            Self::LoadOutOfUse => "packs of a load were named at the chair that was out of use then, or is now",
+            Self::LoadOutOfUse => {
+                "packs of a load were named at the chair that was out of use then or is now, or was discarded or processed \
+                 again before"
+            }
         }
     }
 }

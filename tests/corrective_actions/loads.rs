@@ -50,7 +50,7 @@ pub(super) async fn labels_out(clinic: &Clinic<'_>) -> Vec<String> {
     labels
 }
 
-async fn release_as(clinic: &Clinic<'_>, quarantine: &Value, n: u32, disposition: &str) -> Answer {
+pub(super) async fn release_as(clinic: &Clinic<'_>, quarantine: &Value, n: u32, disposition: &str) -> Answer {
     let body = json!({ "release_id": id(n), "reason": "wrapped anew", "disposition": disposition,
                        "signature": signature(LEAD) });
     clinic.tablet.post(&format!("/v1/quarantines/{}/release", text(quarantine)), body).await

@@ -5,7 +5,7 @@ use sqlx::PgPool;
 use uuid::Uuid;
 
 use super::clinic_with_spore_chain;
-use super::loads::{load, trace};
+use super::loads::{load, release_as, trace};
 use crate::support::app::App;
 use crate::support::scenario::{self, Clinic};
 use crate::support::{at, id};
@@ -104,4 +104,28 @@ async fn work_that_named_the_same_number_before_the_load_was_run_is_not_told_of_
     app.plan().await;
     load(&clinic, 951, "118", &json!({})).await;
     assert_eq!(named_in().await, [json!(id(831))]);
+}
+
+/// What was thrown away or is processed again goes back to no chair (common practice, no source); its number may come again.
+#[sqlx::test]
+async fn packs_of_a_load_that_was_discarded_are_told_of_until_another_load_bears_its_number(pool: PgPool) {
+    let app = App::new(pool, at(START)).await;
+    let clinic = clinic_with_spore_chain(&app).await;
+    lay_out(&clinic).await;
+    app.plan().await;
+    load(&clinic, 950, "118", &json!({ "holds_implants": true })).await;
+    let held = trace(&clinic, "118").await["quarantines"][0]["quarantine_id"].clone();
+    app.advance(chrono::TimeDelta::minutes(10));
+    let task = clinic.due_of(id(901)).await;
+    let flags = async |n: u32| {
+        let body = naming(&clinic, n, &task, &json!(["118"]));
+        clinic.tablet.post("/v1/completions", body).await.expect(201)["flags"].clone()
+    };
+    release_as(&clinic, &held, 851, "discarded").await.expect(201);
+    app.advance(chrono::TimeDelta::minutes(10));
+    assert_eq!(flags(830).await[0]["flag"], "load_out_of_use");
+    app.advance(chrono::TimeDelta::minutes(10));
+    load(&clinic, 951, "118", &json!({})).await;
+    app.advance(chrono::TimeDelta::minutes(10));
+    assert_eq!(flags(831).await, json!([]));
 }

@@ -228,7 +228,8 @@ pub async fn list_of_cause(db: &mut PgConnection, group_id: Uuid, cause_id: Uuid
     read(rows)
 }
 
-/// Whether a load with one of these labels is out of use at a clinic now, or was so at an instant.
+/// Whether a load with one of these labels is out of use at a clinic now, was so at an instant, or had been discarded or
+/// processed again by then, and nothing that was processed since bears the label.
 ///
 /// # Errors
 /// When the database does not answer.
@@ -247,7 +248,12 @@ pub async fn is_any_load_held(
                select from quarantine q
                left join quarantine_release r on r.group_id = q.group_id and r.quarantine_id = q.quarantine_id
                where q.group_id = $1 and q.clinic_id = $2 and q.load_reference = any($3)
-                 and (r.release_id is null or q.recorded_at <= $4 and r.recorded_at > $4)
+                 and (r.release_id is null or q.recorded_at <= $4 and r.recorded_at > $4
+                      or r.disposition is not null and r.recorded_at <= $4
+                         and not exists (select from cycle_record c
+                                         where c.group_id = q.group_id and c.clinic_id = q.clinic_id
+                                           and c.load_reference = q.load_reference and c.recorded_at > q.recorded_at
+                                           and c.cycle_id is distinct from q.cycle_id))
            ) as "is_held!""#,
         group_id,
         clinic_id,
