@@ -199,8 +199,12 @@ impl Flag {
             Self::EnteredTogether => {
                 "one of several entries of this person within five minutes, of work done over half an hour or more"
             }
-            Self::NoEntryTime => "came more than an hour after the work, and the device does not say when it was entered",
-            Self::NoLastDay => "indicators were recorded without the last day of their lot, and not by the register of lots",
+            Self::NoEntryTime => {
+                "came more than an hour after the work, and the device does not say when it was entered"
+            }
+            Self::NoLastDay => {
+                "indicators were recorded without the last day of their lot, and not by the register of lots"
+            }
             Self::LoadOutOfUse => {
                 "packs of a load were named at the chair that was out of use then or is now, or was discarded or processed \
                  again before"

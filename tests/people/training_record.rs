@@ -29,7 +29,9 @@ fn competence_path() -> String {
 
 /// How the register's entries of a kind changed: the number, what it says and at which clinics it is sealed.
 async fn marks(pool: &PgPool, table: &str, says: &str) -> Vec<(i32, String, Vec<Uuid>)> {
-    let sql = format!("select number, {says}::text, of_clinics from {table} where group_id = $1 order by recorded_at, number");
+    let sql = format!(
+        "select number, {says}::text, of_clinics from {table} where group_id = $1 order by recorded_at, number"
+    );
     sqlx::query_as(AssertSqlSafe(sql)).bind(id(1)).fetch_all(pool).await.expect("marks")
 }
 
@@ -133,7 +135,8 @@ async fn an_owners_edit_of_how_somebody_stands_is_named_by_the_verify_call_and_b
                         "calibration_ends_on": "2025-01-05" });
     clinic.admin.put(&format!("/v1/instruments/{}", id(820)), gauge).await.expect(201);
     assert_eq!(findings(&clinic).await, [json!(null); 0]);
-    let stands = |kind: &str, id: String| json!({ "finding": "standing_changed", "record": { "kind": kind, "id": id } });
+    let stands =
+        |kind: &str, id: String| json!({ "finding": "standing_changed", "record": { "kind": kind, "id": id } });
     let competence = stands("competence", format!("{}/{}", kit(), id(811)));
     // Each with its way back.
     for (edit, back, expected) in [
@@ -171,7 +174,11 @@ async fn an_owners_edit_of_how_somebody_stands_is_named_by_the_verify_call_and_b
         sqlx::query(back).bind(kit()).execute(&pool).await.expect(back);
         assert_eq!(findings(&clinic).await, [json!(null); 0], "{back}");
     }
-    sqlx::query("update competence set note = 'x' where staff_id = $1").bind(kit()).execute(&pool).await.expect("edited");
+    sqlx::query("update competence set note = 'x' where staff_id = $1")
+        .bind(kit())
+        .execute(&pool)
+        .await
+        .expect("edited");
     app.set(at("2026-11-04T12:00:00Z"));
     let report = sealer::tick(&pool, &app.clock).await.expect("it ticks");
     assert_eq!((report.failed, report.found), (0, 1));

@@ -19,7 +19,8 @@ async fn reads_strips(clinic: &Clinic<'_>) {
 
 async fn read(clinic: &Clinic<'_>, n: u32, more: &Value) -> Value {
     let task = clinic.due_in_clinic(routine::spore_test()).await;
-    let mut strips = json!({ "test_lot": "L-850", "control_lot": "L-850", "test_growth": false, "control_growth": true });
+    let mut strips =
+        json!({ "test_lot": "L-850", "control_lot": "L-850", "test_growth": false, "control_growth": true });
     strips.as_object_mut().expect("an object").extend(more.as_object().expect("an object").clone());
     let body = json!({
         "completion_id": id(n), "task_id": task["task_id"], "performed_at": clinic.admin.app.clock.now(),

@@ -70,11 +70,10 @@ fn each_broken_rule_is_told_where_it_is() {
 #[test]
 fn steps_for_what_happens_often_are_asked_for_only_then() {
     let chain = shipped(ChainKind::MissedRoutine);
-    let keys =
-        |opened: u32| -> Vec<String> {
-            let occasion = Occasion { opened: &|_| opened, routine_of: &|_| None, counted: &[] };
-            chain.for_opening(&occasion).steps.into_iter().map(|step| step.key).collect()
-        };
+    let keys = |opened: u32| -> Vec<String> {
+        let occasion = Occasion { opened: &|_| opened, routine_of: &|_| None, counted: &[] };
+        chain.for_opening(&occasion).steps.into_iter().map(|step| step.key).collect()
+    };
     // Three and more within 30 days: common practice, no source.
     assert_eq!(keys(2), ["make-safe", "tell-lead"]);
     assert_eq!(keys(3), ["make-safe", "tell-lead", "lead-review"]);
@@ -87,12 +86,10 @@ fn a_check_is_the_verdict_of_a_test_where_the_subject_has_one_and_else_a_persons
     let control = Uuid::from_u128(7);
     let evidence = |routine_of: &dyn Fn(ChainKind) -> Option<Uuid>| {
         let opened = chain.for_opening(&Occasion { opened: &|_| 1, routine_of, counted: &[] }).steps;
-        ["check-machine", "check-after-engineer"].map(|key| {
-            opened.iter().find(|step| step.key == key).map(|step| step.evidence.clone()).expect("the step")
-        })
+        ["check-machine", "check-after-engineer"]
+            .map(|key| opened.iter().find(|step| step.key == key).map(|step| step.evidence.clone()).expect("the step"))
     };
-    let by_test =
-        || ChainEvidence::TestResult { routine_id: Some(control), same_program: false, chamber: None };
+    let by_test = || ChainEvidence::TestResult { routine_id: Some(control), same_program: false, chamber: None };
     let of_control = |kind| (kind == ChainKind::FailedControlTest).then_some(control);
     assert_eq!(evidence(&of_control), [by_test(), by_test()]);
     let by_person = || ChainEvidence::Result { tests_of: None };

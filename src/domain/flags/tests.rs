@@ -189,9 +189,8 @@ fn entered(seconds: i64) -> Performed {
 #[test]
 fn an_entry_may_follow_the_work_by_an_hour_and_no_more() {
     let person = Person::NotKept;
-    let raised = |performed: Performed, recorded: &str| {
-        flags(&Entry { performed, recorded_at: at(recorded), ..entry(&person) })
-    };
+    let raised =
+        |performed: Performed, recorded: &str| flags(&Entry { performed, recorded_at: at(recorded), ..entry(&person) });
     // Kept by a tablet that was offline: what counts is when it was entered, and not when it came.
     for recorded in ["2026-11-02T09:00:01Z", "2026-11-02T17:00:00Z"] {
         assert_eq!(raised(entered(3600), recorded), []);
@@ -231,7 +230,8 @@ fn work_that_was_done_apart_and_entered_at_one_go_shows_with_the_fifth() {
             ..work(u128::try_from(n).expect("small"), apart * n, 2)
         };
         let others: Vec<Performed> = (1..count).map(piece).collect();
-        let entry = Entry { performed: piece(0), others: &others, recorded_at: at("2026-11-02T08:41:00Z"), ..entry(&person) };
+        let entry =
+            Entry { performed: piece(0), others: &others, recorded_at: at("2026-11-02T08:41:00Z"), ..entry(&person) };
         flags(&entry)
     };
     assert_eq!(round(5, 480, 10), [Flag::EnteredTogether]);

@@ -143,11 +143,7 @@ pub fn router() -> OpenApiRouter<AppState> {
     OpenApiRouter::new().routes(routes!(list_competences)).routes(routes!(get_competence, put_competence))
 }
 
-async fn of_person(
-    db: &mut PgConnection,
-    group_id: Uuid,
-    staff_id: Uuid,
-) -> ApiResult<(StaffMember, Vec<Competence>)> {
+async fn of_person(db: &mut PgConnection, group_id: Uuid, staff_id: Uuid) -> ApiResult<(StaffMember, Vec<Competence>)> {
     let person = store::staff::find(&mut *db, group_id, staff_id).await?;
     let person = person.ok_or_else(|| ApiError::not_found("person"))?;
     let held = store::staff::list_competences(db, group_id, &[staff_id]).await?.remove(&staff_id);
@@ -159,19 +155,15 @@ async fn of_person(
 /// # Errors
 /// As [`verify_lead`]; 403 when the person signs for themselves; 404 when there is no such person; 409 when the group
 /// has no clinic yet, whose day could be today.
-async fn sign_off(
-    state: &AppState,
-    caller: &Caller,
-    staff_id: Uuid,
-    signature: &SignatureInput,
-) -> ApiResult<Signer> {
+async fn sign_off(state: &AppState, caller: &Caller, staff_id: Uuid, signature: &SignatureInput) -> ApiResult<Signer> {
     if signature.staff_id == staff_id {
         return Err(ApiError::signature_refused("nobody signs for what they were trained for themselves"));
     }
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     let (person, _) = of_person(&mut tx, caller.group_id, staff_id).await?;
     let lead = store::staff::find(&mut tx, caller.group_id, signature.staff_id).await?;
-    let all = store::clinics::list(&mut tx, caller.group_id).await?.into_iter().map(|clinic| clinic.clinic_id).collect();
+    let all =
+        store::clinics::list(&mut tx, caller.group_id).await?.into_iter().map(|clinic| clinic.clinic_id).collect();
     tx.commit().await?;
     let works_at = person.clinics_among(&all);
     // Of several the first where the lead works too; where there is none, the signature is refused for that.

@@ -326,7 +326,9 @@ fn indicators_whose_lot_the_register_speaks_against_make_the_test_void() {
         assert_eq!(bench.faults(&read(Some(id(61)))), ["/steps/0/given/strips/lot_id"]);
         assert!(bench.judge(&read(None)).steps[0].lacks_last_day());
         // Named when the test was run, and not again when it was read.
-        let [StepAnswer { given: Some(Given::SporeTest { strips }), .. }] = read(Some(id(60))) else { panic!("strips") };
+        let [StepAnswer { given: Some(Given::SporeTest { strips }), .. }] = read(Some(id(60))) else {
+            panic!("strips")
+        };
         bench.known.ran.insert("spores".into(), SporeRun { strips, ran_at: None });
         let judged = bench.judge(&read(None));
         assert_eq!((judged.verdict == Verdict::Void, judged.steps[0].lot_id), (!void.is_empty(), Some(id(60))));

@@ -63,7 +63,10 @@ fn sample(results: Vec<LineResult>) -> Given {
 }
 
 fn water(limits: Vec<Limit>) -> Bench {
-    Bench::new(vec![step("count", StepEvidence::WaterSample { limits, most_lines_in_pool: 10, counts: WaterCount::default() })])
+    Bench::new(vec![step(
+        "count",
+        StepEvidence::WaterSample { limits, most_lines_in_pool: 10, counts: WaterCount::default() },
+    )])
 }
 
 fn counted(colonies: u32) -> Colonies {
@@ -375,11 +378,8 @@ fn an_instrument_is_known_and_one_whose_calibration_ended_is_told() {
 #[test]
 fn what_a_sample_is_tested_for_stands_with_each_bottle_and_in_its_finding() {
     let below_one = Limit { operator: Operator::Lt, ..at_most(1, SetBy::Default) };
-    let evidence = StepEvidence::WaterSample {
-        limits: vec![below_one],
-        most_lines_in_pool: 1,
-        counts: WaterCount::Legionella,
-    };
+    let evidence =
+        StepEvidence::WaterSample { limits: vec![below_one], most_lines_in_pool: 1, counts: WaterCount::Legionella };
     let bench = Bench::new(vec![step("legionella", evidence)]);
     let reported = |qualifier: Qualifier| {
         let found = Found::Reported { qualifier, cfu_per_ml: 1.into() };

@@ -68,7 +68,9 @@ pub(super) fn followed(set: &RecordSet) -> Option<&'static str> {
     Some(match set.name {
         "miss_reasons" => concat!("r.task_id in ", tasks_of_days!()),
         "corrective_actions" => caused_within!("r"),
-        "corrective_action_steps" | "corrective_action_steps_asked" | "corrective_action_notes" => concat!("r.action_id in ", actions_told!()),
+        "corrective_action_steps" | "corrective_action_steps_asked" | "corrective_action_notes" => {
+            concat!("r.action_id in ", actions_told!())
+        }
         // How the register stood before, whenever that was said.
         "staff_marks" | "competence_marks" | "instrument_marks" => "r.recorded_at < $6",
         "cycle_records" => concat!("r.cycle_id in ", cycles_of_days!()),
