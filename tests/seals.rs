@@ -171,6 +171,11 @@ async fn what_is_kept(app: &App, clinic: &Clinic<'_>) {
 
 /// Seals that Monday, and nothing after it.
 pub(crate) async fn sealed_day(app: &App, clinic: &Clinic<'_>) -> NaiveDate {
+    sealed_day_with(app, clinic, 0).await
+}
+
+/// The same, where so many more people were entered on it.
+pub(crate) async fn sealed_day_with(app: &App, clinic: &Clinic<'_>, people: usize) -> NaiveDate {
     app.set(at("2026-11-03T00:09:59Z"));
     assert_eq!(sealer::seal(&app.pool, &app.clock).await.expect("it ticks").sealed, 0, "somebody may be writing still");
     app.set(at("2026-11-03T00:10:00Z"));
@@ -183,7 +188,7 @@ pub(crate) async fn sealed_day(app: &App, clinic: &Clinic<'_>) -> NaiveDate {
     // quarantine and its release, an action, its step, a note and its closing, the reason of a miss, and a lead's signature
     // under the day; a legal hold, its lift and a purge; a water advisory and its lifting; and how a person,
     // a competence and an instrument stand.
-    assert_eq!(seal.record_count, 2 + 3 + 3 + 2 + 1 + 2 + 2 + 1 + 2 + 1 + 2 + 4 + 1 + 1 + 3 + 2 + 3);
+    assert_eq!(seal.record_count, 2 + 3 + 3 + 2 + 1 + 2 + 2 + 1 + 2 + 1 + 2 + 4 + 1 + 1 + 3 + 2 + 3 + people);
     seal.clinic_day
 }
 
@@ -217,7 +222,7 @@ async fn every_day_is_sealed_once_it_is_over_and_days_are_caught_up_with(pool: P
         last = Some(seal);
     }
     let counts: Vec<usize> = seals.iter().map(|seal| seal.record_count).collect();
-    assert_eq!((counts[0], counts[1], counts[2..].iter().sum::<usize>()), (32, 1, 0));
+    assert_eq!((counts[0], counts[1], counts[2..].iter().sum::<usize>()), (35, 1, 0));
     assert_eq!(sealer::tick(&pool, &app.clock).await.expect("it ticks").sealed, 0);
 
     // Told of with the head, page by page, and read back.
@@ -328,7 +333,7 @@ async fn a_seal_waits_for_who_is_recording_and_holds_what_they_recorded(pool: Pg
     assert!(list(&clinic).await.is_empty());
     tx.commit().await.expect("committed");
     assert_eq!(sealing.await.expect("no panic").expect("it ticks").sealed, 1);
-    assert_eq!(list(&clinic).await[0].record_count, 33);
+    assert_eq!(list(&clinic).await[0].record_count, 36);
     let check = clinic.manager.get(&format!("/v1/clinics/{}/verification", clinic.clinic_id)).await.expect(200);
     assert_eq!((&check["findings"], &check["days_checked"]), (&json!([]), &json!(1)));
 }

@@ -137,6 +137,7 @@ async fn the_work_is_asked_for_again_although_its_routine_has_gone_out_of_use(po
     clinic.tablet.post("/v1/completions", completion(840, &task, wrong, 1000, WHEN)).await.expect(201);
     let item = only_open(&clinic).await;
     let mut content = routine(clinic.clinic_id, &[RIGHT], "waterlines");
+    content["effective_on"] = json!("2026-11-02");
     content["routine"]["in_use"] = json!(false);
     clinic.admin.put(&format!("/v1/routines/{}", id(820)), content).await.expect(200);
     app.plan().await;

@@ -7,7 +7,7 @@ use serde_json::json;
 use sqlx::PgPool;
 
 use super::{ask, pack_of};
-use crate::seals::{eventful_day, sealed_day};
+use crate::seals::{eventful_day, sealed_day, sealed_day_with};
 use crate::support::app::App;
 use crate::support::scenario::{self, Clinic};
 use crate::support::{at, id};
@@ -31,7 +31,7 @@ async fn initials_are_those_of_who_had_them_then(pool: PgPool) {
     let clinic = eventful_day(&app).await;
     // Another KV left before the one of that day came.
     person(&clinic, 750, "KV", ("2025-01-06", Some("2025-12-31"))).await;
-    sealed_day(&app, &clinic).await;
+    sealed_day_with(&app, &clinic, 1).await;
     let by_initials = [
         ("completions", "completion_id", vec![701, 702]),
         ("readings", "completion_id", vec![702]),
@@ -62,7 +62,7 @@ async fn a_pack_of_a_person_holds_what_that_person_signed_and_no_other_signature
     // 712 released, closed and signed the day; 715 began and lifted the hold, purged and lifted the notice.
     person(&clinic, 712, "MO", ("2026-01-05", None)).await;
     person(&clinic, 715, "NB", ("2026-01-05", None)).await;
-    sealed_day(&app, &clinic).await;
+    sealed_day_with(&app, &clinic, 2).await;
     for (who, kind, column, expected) in [
         (712, "corrective_actions", "action_id", vec![708]),
         (712, "quarantines", "quarantine_id", vec![707]),
