@@ -138,6 +138,11 @@ fn kind_of(answer: &Answer) -> String {
 /// How many go of each class, and how many stay of each class and reason.
 type Sums = (Vec<(String, u64)>, Vec<(String, String, u64)>);
 
+/// The two people of the first day and the competence of one: as long as the register has them, so do the records.
+fn register() -> (String, String, u64) {
+    ("-".to_owned(), "kept_for_ever".to_owned(), 3)
+}
+
 /// The trial's sums.
 fn sums(trial: &Value) -> Sums {
     let text = |value: &Value| value.as_str().unwrap_or("-").to_owned();

@@ -46,7 +46,6 @@ impl WaterCount {
 
     /// Whether everything is counted: what a document means that says nothing of it.
     #[must_use]
-    #[expect(clippy::trivially_copy_pass_by_ref, reason = "as serde asks for it")]
     pub fn is_of_everything(&self) -> bool {
         *self == Self::Heterotrophic
     }

@@ -45,11 +45,18 @@ def fitting_lifting(case: Case) -> None:
     case.body = {"signature": signature} | told
 
 
+def fitting_competence(case: Case) -> None:
+    case.path_parameters = {"staff_id": known("staff"), "competence_id": case.path_parameters["competence_id"]}
+    told = {"for_what": {"kind": "family", "family": "release"}, "valid_from": known("performed_at")[:10]}
+    case.body = told | {"signature": {"staff_id": known("staff", -1), "pin": known("pin")}}
+
+
 # Generated bodies of these hardly ever keep all rules of the trade at once: every third fitting one is written here.
 FITTING = {
     "record_completion": fitting_completion,
     "put_quarantine": fitting_quarantine,
     "put_corrective_action": fitting_action,
+    "put_competence": fitting_competence,
     "put_water_advisory": fitting_advisory,
     "lift_water_advisory": fitting_lifting,
 }

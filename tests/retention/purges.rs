@@ -12,8 +12,8 @@ use sqlx::{AssertSqlSafe, ConnectOptions as _, PgPool};
 use uuid::Uuid;
 
 use super::{
-    ASSISTANT, LEAD, NOVEMBER, keep_one_year, kind_of, later, old_clinic, old_day, purge, signature, signed, sums,
-    trial, verified,
+    ASSISTANT, LEAD, NOVEMBER, keep_one_year, kind_of, later, old_clinic, old_day, purge, register, signature, signed,
+    sums, trial, verified,
 };
 use crate::support::app::App;
 use crate::support::chance::Chance;
@@ -29,7 +29,7 @@ async fn a_trial_tells_what_would_go_and_what_stays_and_changes_nothing(pool: Pg
     app.keep_house().await;
     let stays = |because: &str| {
         let row = |class: &str, n| (class.to_owned(), because.to_owned(), n);
-        vec![row("sterilisation", 4), row("routine_work", 7), row("incidents", 5)]
+        vec![row("sterilisation", 4), row("routine_work", 7), row("incidents", 5), register()]
     };
     let before = contents(&pool, id(1)).await;
     let nothing = trial(&clinic, NOVEMBER).await;
@@ -51,7 +51,7 @@ async fn a_trial_tells_what_would_go_and_what_stays_and_changes_nothing(pool: Pg
     let whole = trial(&clinic, NOVEMBER).await;
     let row = |class: &str, n| (class.to_owned(), n);
     let going = vec![row("sterilisation", 4), row("routine_work", 7), row("incidents", 4)];
-    let stands = vec![("incidents".to_owned(), "still_stands".to_owned(), 1)];
+    let stands = vec![("incidents".to_owned(), "still_stands".to_owned(), 1), register()];
     assert_eq!((sums(&whole), &whole["record_count"]), ((going, stands), &json!(15)));
     assert_eq!((&whole["days_looked_at"], &whole["clinic_day"]), (&json!(1), &json!("2016-01-11")));
     let one = trial(&clinic, &format!("{NOVEMBER}&record_class=sterilisation")).await;
@@ -99,7 +99,7 @@ async fn a_legal_hold_stops_a_purge_until_a_lead_lifts_it(pool: PgPool) {
     let (going, staying) = sums(&trial(&clinic, NOVEMBER).await);
     assert_eq!(going, [("routine_work".to_owned(), 7)]);
     let held = |class: &str, n| (class.to_owned(), "legal_hold".to_owned(), n);
-    assert_eq!(staying, [held("sterilisation", 4), held("incidents", 5)]);
+    assert_eq!(staying, [held("sterilisation", 4), held("incidents", 5), register()]);
     let told = clinic.manager.get(&format!("/v1/clinics/{}/retention", clinic.clinic_id)).await.expect(200);
     assert_eq!(told["holds"], json!([begun]));
 
@@ -270,7 +270,8 @@ async fn what_something_that_stays_rests_on_stays_with_it(pool: PgPool) {
     let row = |class: &str, n| (class.to_owned(), n);
     assert_eq!(going, [row("sterilisation", 4), row("routine_work", 2), row("incidents", 4)]);
     let stays = |class: &str, because: &str, n| (class.to_owned(), because.to_owned(), n);
-    assert_eq!(staying, [stays("routine_work", "named_by_what_stays", 5), stays("incidents", "still_stands", 1)]);
+    let rest = [stays("routine_work", "named_by_what_stays", 5), stays("incidents", "still_stands", 1), register()];
+    assert_eq!(staying, rest);
     // One class alone is not taken from under another: the released quarantine goes with its release or not at all.
     let seen = trial(&clinic, &format!("{NOVEMBER}&record_class=incidents")).await;
     let done = purge(&clinic, 900, signed(&seen, LEAD)).await.expect(201);
@@ -436,5 +437,8 @@ async fn any_purge_that_is_allowed_leaves_every_other_record_verifying(pool: PgP
     }
     assert!(purges >= 4 && purged > sealed / 2, "{purges} purges took {purged} of {sealed}");
     let left = records(&app, &clinic).await;
-    assert!(!left.is_empty() && left.iter().all(|name| name.kind == "quarantine"), "only what stands: {left:?}");
+    let stands = ["quarantine", "staff_mark", "competence_mark"];
+    let is_left = |kind: &str| left.iter().any(|name| name.kind == kind);
+    assert!(stands.into_iter().all(is_left), "what stands: {left:?}");
+    assert!(left.iter().all(|name| stands.contains(&name.kind.as_str())), "only what stands: {left:?}");
 }
