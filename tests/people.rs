@@ -367,20 +367,26 @@ async fn work_of_no_family_takes_a_competence_once_one_is_kept_for_its_routine(p
     assert_eq!(flags_at(833, "2026-11-02T11:00:00Z").await, [""; 0]);
 }
 
-#[sqlx::test]
-async fn a_round_of_chairs_filled_in_at_one_go_is_a_burst_and_an_honest_offline_batch_is_none(pool: PgPool) {
-    let app = App::new(pool, at("2026-11-02T07:00:00Z")).await;
-    let clinic = scenario::clinic(&app, "Europe/London").await;
+/// A clinic of six chairs, and their flushes before the first patient as they are due at an instant.
+async fn six_flushes<'a>(app: &'a App, now: &str) -> (Clinic<'a>, Vec<Value>) {
+    let clinic = scenario::clinic(app, "Europe/London").await;
     for n in 1..6 {
         let chair = scenario::operatory(clinic.clinic_id, &format!("Chair {n}"));
         clinic.admin.put(&format!("/v1/operatories/{}", id(210 + n)), chair).await.expect(201);
     }
     app.plan().await;
-    app.set(at("2026-11-02T08:25:00Z"));
+    app.set(at(now));
     let due = clinic.tablet.get(&format!("/v1/clinics/{}/due", clinic.clinic_id)).await.expect(200);
-    let flushes: Vec<Value> = due["tasks"].as_array().expect("a list").clone();
-    let flushes: Vec<_> = flushes.into_iter().filter(|t| t["routine_id"] == json!(routine::start_flush())).collect();
+    let tasks = due["tasks"].as_array().expect("a list").iter();
+    let flushes: Vec<_> = tasks.filter(|t| t["routine_id"] == json!(routine::start_flush())).cloned().collect();
     assert_eq!(flushes.len(), 6);
+    (clinic, flushes)
+}
+
+#[sqlx::test]
+async fn a_round_of_chairs_filled_in_at_one_go_is_a_burst_and_an_honest_offline_batch_is_none(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T07:00:00Z")).await;
+    let (clinic, flushes) = six_flushes(&app, "2026-11-02T08:25:00Z").await;
     let batch = |first: u32, by: &str, apart: TimeDelta| {
         let mut performed_at = at("2026-11-02T07:35:00Z");
         let items = flushes.iter().zip(first..).map(|(task, n)| {

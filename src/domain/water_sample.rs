@@ -191,8 +191,7 @@ impl WaterSample {
     /// Holds every bottle of a sample without [`WaterSample::faults`] against the limits of its quantity.
     #[must_use]
     pub fn judge(&self, counted: WaterCount, limits: &[Limit], place: &str) -> Vec<JudgedLine> {
-        let judged = self.results.iter().map(|result| result.judge(limits, self.drawn_on, place));
-        judged.map(|line| JudgedLine { counted, ..line }).collect()
+        self.results.iter().map(|result| result.judge(counted, limits, (self.drawn_on, place))).collect()
     }
 }
 
@@ -221,7 +220,7 @@ impl LineResult {
         faults
     }
 
-    fn judge(&self, limits: &[Limit], drawn_on: NaiveDate, place: &str) -> JudgedLine {
+    fn judge(&self, counted: WaterCount, limits: &[Limit], (drawn_on, place): (NaiveDate, &str)) -> JudgedLine {
         let pool_size = u32::try_from(self.lines.len()).unwrap_or(u32::MAX);
         let reading = match &self.found {
             Found::Plate { plate } => plate.reading(),
@@ -237,8 +236,7 @@ impl LineResult {
             Found::Plate { .. } | Found::Reported { .. } => None,
         };
         let pool = limit.and_then(|limit| pool_advice(pool_size, &reading, limit));
-        let (counted, lines) = (WaterCount::default(), self.lines.clone());
-        JudgedLine { counted, lines, pool_size, reading, decided, beside, pool }
+        JudgedLine { counted, lines: self.lines.clone(), pool_size, reading, decided, beside, pool }
     }
 }
 

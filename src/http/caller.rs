@@ -16,6 +16,7 @@ use super::AppState;
 use super::problem::{ApiError, ApiResult};
 use crate::domain::access::{Reach, Role};
 use crate::store;
+use crate::store::seals::marks::Marking;
 
 /// A caller whose key was found and is not revoked.
 #[derive(Clone, Debug)]
@@ -35,6 +36,12 @@ pub struct Caller {
 }
 
 impl Caller {
+    /// What it changes is marked with this.
+    #[must_use]
+    pub fn marking(&self) -> Marking {
+        Marking { recorded_at: self.now, key_id: self.key_id }
+    }
+
     /// Lets only these roles pass.
     ///
     /// # Errors

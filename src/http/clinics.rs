@@ -38,7 +38,7 @@ use crate::domain::fault::{Fault, check_optional_text, check_text};
 use crate::domain::jurisdiction::is_code;
 use crate::store;
 use crate::store::clinics::ClinicRow;
-use crate::store::staff::marks::{self, Marking};
+use crate::store::seals::marks;
 
 /// A clinic as it is set.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
@@ -219,8 +219,7 @@ async fn put_clinic(
             change.replan_clinic(clinic_id).await?;
         }
         if before.is_none() {
-            let marking = Marking { recorded_at: caller.now, key_id: caller.key_id };
-            marks::mark_for_new_clinic(change.db(), caller.group_id, clinic_id, marking).await?;
+            marks::mark_for_new_clinic(change.db(), caller.group_id, clinic_id, caller.marking()).await?;
         }
     }
     change.commit().await?;

@@ -34,7 +34,7 @@ use crate::domain::event::EventKind;
 use crate::domain::fault::{Fault, check_text};
 use crate::domain::staff::{StaffMember, StaffRole};
 use crate::store;
-use crate::store::staff::marks::{self, Marking};
+use crate::store::seals::marks;
 
 /// Most people of a group, those who left too.
 const MOST_PEOPLE: i64 = 5000;
@@ -229,8 +229,7 @@ async fn put_staff(
         }
         without_faults((), faults).map_err(ApiError::rules_broken)?;
         store::staff::save(change.db(), caller.group_id, &person, caller.now).await?;
-        let marking = Marking { recorded_at: caller.now, key_id: caller.key_id };
-        marks::mark_person(change.db(), caller.group_id, before.as_ref(), &person, marking).await?;
+        marks::mark_person(change.db(), caller.group_id, before.as_ref(), &person, caller.marking()).await?;
         change.tell(EventKind::StaffChanged, None, &json!({ "staff": document })).await?;
     }
     change.commit().await?;

@@ -6,6 +6,7 @@
 
 pub mod checks;
 pub mod findings;
+pub mod marks;
 pub mod records;
 pub mod standing;
 

@@ -1,6 +1,5 @@
 //! People and what they were trained for. Rows change and are never deleted, since evidence names them.
 
-pub mod marks;
 pub mod pins;
 
 use std::collections::BTreeMap;

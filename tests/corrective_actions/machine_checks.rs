@@ -22,6 +22,15 @@ fn control_test() -> Value {
         "rough_minutes": 10, "sources": [source] })
 }
 
+async fn clinic_with_control_test(app: &App) -> Clinic<'_> {
+    let clinic = scenario::clinic(app, "Europe/London").await;
+    let body = json!({ "effective_on": "2026-11-01", "routine": control_test() });
+    clinic.admin.put(&format!("/v1/routines/{}", id(905)), body).await.expect(201);
+    app.plan().await;
+    app.set(at("2026-11-02T09:00:00Z"));
+    clinic
+}
+
 /// A cycle whose print says that it was aborted opens an action; the steps before the check are recorded.
 async fn up_to_the_check(clinic: &Clinic<'_>) -> Value {
     people(clinic).await;
@@ -55,11 +64,7 @@ async fn asked_for(clinic: &Clinic<'_>, item: &Value) -> Value {
 #[sqlx::test]
 async fn no_word_says_that_the_machine_passed_where_it_has_a_control_test(pool: PgPool) {
     let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;
-    let clinic = scenario::clinic(&app, "Europe/London").await;
-    let body = json!({ "effective_on": "2026-11-01", "routine": control_test() });
-    clinic.admin.put(&format!("/v1/routines/{}", id(905)), body).await.expect(201);
-    app.plan().await;
-    app.set(at("2026-11-02T09:00:00Z"));
+    let clinic = clinic_with_control_test(&app).await;
     let item = up_to_the_check(&clinic).await;
     let word = record(&clinic, 813, &json!({ "result": "passed" }));
     assert_eq!(step(&clinic, &item, "check-machine", word).await.pointers(), ["/completion_id", "/result"]);
@@ -73,11 +78,7 @@ async fn no_word_says_that_the_machine_passed_where_it_has_a_control_test(pool: 
 #[sqlx::test]
 async fn a_check_that_fails_asks_for_an_engineer_and_another_test_after_the_work(pool: PgPool) {
     let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;
-    let clinic = scenario::clinic(&app, "Europe/London").await;
-    let body = json!({ "effective_on": "2026-11-01", "routine": control_test() });
-    clinic.admin.put(&format!("/v1/routines/{}", id(905)), body).await.expect(201);
-    app.plan().await;
-    app.set(at("2026-11-02T09:00:00Z"));
+    let clinic = clinic_with_control_test(&app).await;
     let item = up_to_the_check(&clinic).await;
     app.set(at("2026-11-02T09:30:00Z"));
     assert_eq!(test(&clinic, 830, "other").await["verdict"], "failed");

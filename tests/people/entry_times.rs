@@ -5,7 +5,7 @@ use chrono::TimeDelta;
 use serde_json::{Value, json};
 use sqlx::PgPool;
 
-use super::flags_of;
+use super::{flags_of, six_flushes};
 use crate::support::app::App;
 use crate::support::scenario::{self, routine};
 use crate::support::{at, id};
@@ -13,17 +13,7 @@ use crate::support::{at, id};
 #[sqlx::test]
 async fn a_round_typed_in_later_is_flagged_and_one_that_a_tablet_kept_offline_is_not(pool: PgPool) {
     let app = App::new(pool, at("2026-11-02T07:00:00Z")).await;
-    let clinic = scenario::clinic(&app, "Europe/London").await;
-    for n in 1..6 {
-        let chair = scenario::operatory(clinic.clinic_id, &format!("Chair {n}"));
-        clinic.admin.put(&format!("/v1/operatories/{}", id(210 + n)), chair).await.expect(201);
-    }
-    app.plan().await;
-    app.set(at("2026-11-02T10:00:00Z"));
-    let due = clinic.tablet.get(&format!("/v1/clinics/{}/due", clinic.clinic_id)).await.expect(200);
-    let flushes: Vec<Value> = due["tasks"].as_array().expect("a list").clone();
-    let flushes: Vec<_> = flushes.into_iter().filter(|t| t["routine_id"] == json!(routine::start_flush())).collect();
-    assert_eq!(flushes.len(), 6);
+    let (clinic, flushes) = six_flushes(&app, "2026-11-02T10:00:00Z").await;
     // Six flushes, eight minutes apart, that arrive at ten; each entered when `entered` says.
     let send = async |first: u32, by: &str, entered: &dyn Fn(i32) -> Option<Value>| {
         let items = flushes.iter().zip(0..).map(|(task, n)| {

@@ -27,7 +27,7 @@ use crate::http::openapi::{Example, Part};
 use crate::http::problem::{ApiError, ApiResult};
 use crate::http::samples;
 use crate::store;
-use crate::store::staff::marks::{self, Marking};
+use crate::store::seals::marks;
 
 /// Most instruments of one clinic.
 const MOST_INSTRUMENTS: i64 = 500;
@@ -178,8 +178,7 @@ async fn put_instrument(
     if before.as_ref() != Some(&instrument) {
         store::clinics::instruments::save(change.db(), caller.group_id, &instrument, caller.now).await?;
         let concerned = before.iter().map(|before| before.clinic_id).chain([clinic_id]).collect();
-        let marking = Marking { recorded_at: caller.now, key_id: caller.key_id };
-        marks::mark_instrument(change.db(), caller.group_id, instrument_id, &concerned, marking).await?;
+        marks::mark_instrument(change.db(), caller.group_id, instrument_id, &concerned, caller.marking()).await?;
         change.tell(EventKind::InstrumentChanged, Some(clinic_id), &json!(document)).await?;
     }
     change.commit().await?;

@@ -29,7 +29,7 @@ use crate::http::openapi::{Example, Part};
 use crate::http::problem::{ApiError, ApiResult};
 use crate::http::samples;
 use crate::store;
-use crate::store::staff::marks::{self, Marking};
+use crate::store::seals::marks;
 
 /// Most competences of one person, ended ones too: twenty a year for ten years.
 const MOST_COMPETENCES: i64 = 200;
@@ -270,8 +270,7 @@ async fn put_competence(
             return Err(ApiError::rules_broken(faults).into());
         }
         store::staff::save_competence(change.db(), caller.group_id, staff_id, &competence, caller.now).await?;
-        let marking = Marking { recorded_at: caller.now, key_id: caller.key_id };
-        marks::mark_competence(change.db(), caller.group_id, &person, competence_id, marking).await?;
+        marks::mark_competence(change.db(), caller.group_id, &person, competence_id, caller.marking()).await?;
         change.tell(EventKind::CompetenceChanged, None, &json!({ "competence": document })).await?;
     }
     change.commit().await?;

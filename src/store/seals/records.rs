@@ -49,10 +49,25 @@ pub async fn list(
 }
 
 /// Adds the rows of a kind within a span to the records. A kind that is called as its table, and whose rows stay as they
-/// were recorded, says only what tells its rows apart; another says its whole query.
+/// were recorded, says only what tells its rows apart, and `of each clinic` where a row is sealed at several; another says its whole query.
 macro_rules! add {
     ($records:ident, $db:ident, $span:ident, $kind:literal, query $query:literal) => {
         let rows = sqlx::query_as!(Row, $query, $span.group_id, $span.clinic_id, $span.from, $span.until);
+        $records.extend(rows.fetch_all(&mut *$db).await?.into_iter().map(|row| row.record($kind)));
+    };
+    ($records:ident, $db:ident, $span:ident, $kind:literal, of each clinic $id:literal) => {
+        let rows = sqlx::query_as!(
+            Row,
+            "select "
+                + $id
+                + r#" as "id!", r.recorded_at as "recorded_at!", to_jsonb(r)::text as "columns!" from "#
+                + $kind
+                + " r where r.group_id = $1 and $2 = any(r.of_clinics) and r.recorded_at >= $3 and r.recorded_at < $4",
+            $span.group_id,
+            $span.clinic_id,
+            $span.from,
+            $span.until
+        );
         $records.extend(rows.fetch_all(&mut *$db).await?.into_iter().map(|row| row.record($kind)));
     };
     ($records:ident, $db:ident, $span:ident, $kind:literal, $id:literal) => {
@@ -85,26 +100,9 @@ async fn of_keeping(db: &mut PgConnection, span: Span) -> Result<Vec<Recorded>> 
 /// concerns.
 async fn of_people(db: &mut PgConnection, span: Span) -> Result<Vec<Recorded>> {
     let mut records = Vec::new();
-    add!(
-        records, db, span, "staff_mark",
-        query r#"select m.staff_id || '/' || m.number as "id!", m.recorded_at as "recorded_at!", to_jsonb(m)::text as "columns!"
-           from staff_mark m
-           where m.group_id = $1 and $2 = any(m.of_clinics) and m.recorded_at >= $3 and m.recorded_at < $4"#
-    );
-    add!(
-        records, db, span, "competence_mark",
-        query r#"select m.staff_id || '/' || m.competence_id || '/' || m.number as "id!", m.recorded_at as "recorded_at!",
-                  to_jsonb(m)::text as "columns!"
-           from competence_mark m
-           where m.group_id = $1 and $2 = any(m.of_clinics) and m.recorded_at >= $3 and m.recorded_at < $4"#
-    );
-    add!(
-        records, db, span, "instrument_mark",
-        query r#"select m.instrument_id || '/' || m.number as "id!", m.recorded_at as "recorded_at!",
-                  to_jsonb(m)::text as "columns!"
-           from instrument_mark m
-           where m.group_id = $1 and $2 = any(m.of_clinics) and m.recorded_at >= $3 and m.recorded_at < $4"#
-    );
+    add!(records, db, span, "staff_mark", of each clinic "r.staff_id || '/' || r.number");
+    add!(records, db, span, "competence_mark", of each clinic "r.staff_id || '/' || r.competence_id || '/' || r.number");
+    add!(records, db, span, "instrument_mark", of each clinic "r.instrument_id || '/' || r.number");
     Ok(records)
 }
 

@@ -1,7 +1,7 @@
 //! Each state that people, what they were trained for, and instruments were in: what is sealed of them.
 //!
 //! The rule of this file: whoever saves one of those rows marks it in the same transaction. A mark is read from the row
-//! itself, so that it cannot say anything else, and is held against it later ([`crate::store::seals::standing`]).
+//! itself, so that it cannot say anything else, and is held against it later ([`super::standing`]).
 
 use std::collections::BTreeSet;
 
