@@ -191,6 +191,9 @@ fn of_clinic(view: &str) -> String {
             "reporting.completions c join reporting.{view} v on v.completion_id = c.completion_id and v.clinic_day = c.clinic_day
              where c.clinic_id = '{clinic}'"
         ),
+        "staff_marks" | "competence_marks" | "instrument_marks" => {
+            format!("reporting.{view} v where '{clinic}' = any(v.of_clinics)")
+        }
         "routines" | "products" | "staff" | "competences" => format!("reporting.{view} v"),
         // The first day of the next year is sealed, too.
         "seals" => format!("reporting.{view} v where v.clinic_id = '{clinic}' and v.clinic_day <= '2026-12-31'"),
