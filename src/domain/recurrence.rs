@@ -189,9 +189,12 @@ impl Recurrence {
     pub fn dates_between(&self, from_on: NaiveDate, to_on: NaiveDate) -> Result<Vec<NaiveDate>, RecurrenceError> {
         let rule = self.read()?;
         let Some(span) = self.span(from_on, to_on) else { return Ok(Vec::new()) };
-        let mut dates: BTreeSet<_> = RuleDates::new(&rule, self.starts_on, *span.start(), *span.end()).collect();
-        dates.extend(self.also_on.range(span));
-        Ok(dates.difference(&self.except_on).copied().collect())
+        let by_rule = RuleDates::new(&rule, self.starts_on, *span.start(), *span.end());
+        let mut dates: Vec<_> = by_rule.chain(self.also_on.range(span).copied()).collect();
+        dates.sort_unstable();
+        dates.dedup();
+        dates.retain(|date| !self.except_on.contains(date));
+        Ok(dates)
     }
 
     /// What of some days lies between its first and its last.

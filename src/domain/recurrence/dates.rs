@@ -7,8 +7,6 @@
 //! The rule it keeps: **each turn of the loop moves on by one period and the last date ends it**, so a rule that
 //! matches nothing costs no more than one that matches every day.
 
-use std::vec;
-
 use chrono::{Datelike, Days, NaiveDate, Weekday};
 
 use super::rule::{ByDay, End, Frequency, Rule};
@@ -23,7 +21,10 @@ pub(super) struct RuleDates {
     left: Option<usize>,
     /// The number of the next period in step; the first day's is 0.
     period: u32,
-    ready: vec::IntoIter<NaiveDate>,
+    /// The dates of the period that was looked at last, and how many of them were given: kept, since most periods have one
+    /// date at most and there are many of them.
+    ready: Vec<NaiveDate>,
+    given: usize,
 }
 
 impl RuleDates {
@@ -41,22 +42,29 @@ impl RuleDates {
             Some(_) => 0,
             None => units_between(&rule, starts_on, from_on.max(starts_on)) / u32::from(rule.interval),
         };
-        Self { rule, starts_on, from_on, last_on, left, period, ready: Vec::new().into_iter() }
+        Self { rule, starts_on, from_on, last_on, left, period, ready: Vec::new(), given: 0 }
     }
 
-    /// The dates of one period from the start on, in order.
-    fn of_period(&self, first: NaiveDate, last: NaiveDate) -> Vec<NaiveDate> {
+    /// Looks at one period: its dates from the start on, in order.
+    fn look_at(&mut self, first: NaiveDate, last: NaiveDate) {
         // What is counted, or picked by its place, has to be seen whole.
         let is_seen_whole = self.left.is_some() || !self.rule.by_set_pos.is_empty();
         let (first, last) =
             if is_seen_whole { (first, last) } else { (first.max(self.from_on), last.min(self.last_on)) };
-        let accepted = first.iter_days().take_while(|day| *day <= last).filter(|day| accepts(&self.rule, *day));
-        let mut days: Vec<_> = accepted.collect();
-        if !self.rule.by_set_pos.is_empty() {
-            days = picked(&days, &self.rule.by_set_pos);
+        self.ready.clear();
+        self.given = 0;
+        let mut next = Some(first);
+        while let Some(day) = next.filter(|day| *day <= last) {
+            let is_its_month = self.rule.by_month.is_empty() || self.rule.by_month.contains(&number(day.month()));
+            if is_its_month && accepts(&self.rule, day) {
+                self.ready.push(day);
+            }
+            next = if is_its_month { day.succ_opt() } else { first_of_month(months(day) + 1) };
         }
-        days.retain(|day| *day >= self.starts_on);
-        days
+        if !self.rule.by_set_pos.is_empty() {
+            self.ready = picked(&self.ready, &self.rule.by_set_pos);
+        }
+        self.ready.retain(|day| *day >= self.starts_on);
     }
 }
 
@@ -65,8 +73,9 @@ impl Iterator for RuleDates {
 
     fn next(&mut self) -> Option<NaiveDate> {
         loop {
-            if let Some(day) = self.ready.next() {
-                return Some(day);
+            if let Some(day) = self.ready.get(self.given) {
+                self.given += 1;
+                return Some(*day);
             }
             if self.left == Some(0) {
                 return None;
@@ -76,13 +85,12 @@ impl Iterator for RuleDates {
                 return None;
             }
             self.period += 1;
-            let mut days = self.of_period(first, last);
+            self.look_at(first, last);
             if let Some(left) = &mut self.left {
-                days.truncate(*left);
-                *left -= days.len();
+                self.ready.truncate(*left);
+                *left -= self.ready.len();
             }
-            days.retain(|day| (self.from_on..=self.last_on).contains(day));
-            self.ready = days.into_iter();
+            self.ready.retain(|day| (self.from_on..=self.last_on).contains(day));
         }
     }
 }
@@ -160,7 +168,7 @@ fn first_of_month(months: i32) -> Option<NaiveDate> {
     NaiveDate::from_ymd_opt(months.div_euclid(12), month, 1)
 }
 
-/// Whether every BY-part accepts the day; a part that is absent accepts all. What is cheap to ask is asked first.
+/// Whether every BY-part but `BYMONTH` accepts the day; a part that is absent accepts all. What is cheap to ask is asked first.
 fn accepts(rule: &Rule, day: NaiveDate) -> bool {
     let in_year = || Place::new(number(day.ordinal0()), if day.leap_year() { 366 } else { 365 });
     let in_month = || Place::new(number(day.day0()), i16::from(day.num_days_in_month()));
@@ -168,11 +176,10 @@ fn accepts(rule: &Rule, day: NaiveDate) -> bool {
     let counts_in_year = rule.frequency == Frequency::Yearly && rule.by_month.is_empty();
     let of_its_weekday = || if counts_in_year { in_year().by_sevens() } else { in_month().by_sevens() };
 
-    (rule.by_month.is_empty() || rule.by_month.contains(&number(day.month())))
-        && (rule.by_day.is_empty()
-            || rule.by_day.iter().any(|by_day| {
-                by_day.weekday == day.weekday() && by_day.nth.is_none_or(|nth| of_its_weekday().is_in(&[nth]))
-            }))
+    (rule.by_day.is_empty()
+        || rule.by_day.iter().any(|by_day| {
+            by_day.weekday == day.weekday() && by_day.nth.is_none_or(|nth| of_its_weekday().is_in(&[nth]))
+        }))
         && (rule.by_month_day.is_empty() || in_month().is_in(&rule.by_month_day))
         && (rule.by_year_day.is_empty() || in_year().is_in(&rule.by_year_day))
         && (rule.by_week_no.is_empty() || iso_week(day, rule.week_start).is_in(&rule.by_week_no))
