@@ -5,6 +5,7 @@
 
 use std::ops::Add;
 
+use futures_util::future::try_join_all;
 use sqlx::PgPool;
 use uuid::Uuid;
 
@@ -15,6 +16,10 @@ use crate::store::{self, StoreError};
 
 /// Groups looked at in one round; more wait for the next.
 const GROUPS_PER_ROUND: i32 = 100;
+
+/// Clinics of a group that are planned at once, each on a connection of its own: while some wait for their rows, another is
+/// worked out.
+const CLINICS_AT_ONCE: usize = 3;
 
 /// What one tick did.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -74,12 +79,8 @@ async fn plan_due(
         tx.commit().await?;
         let before = report;
         for group_id in groups {
-            // Two at a time: while one waits for its rows, the other is worked out.
-            let (one, other) = tokio::try_join!(
-                plan_group(pool, clock, horizon_days, group_id, &after_each),
-                plan_group(pool, clock, horizon_days, group_id, &after_each)
-            )?;
-            report = report + one + other;
+            let at_once = (0..CLINICS_AT_ONCE).map(|_| plan_group(pool, clock, horizon_days, group_id, &after_each));
+            report = try_join_all(at_once).await?.into_iter().fold(report, Report::add);
         }
         // Nothing more was there, or other instances hold the rest.
         if report == before {

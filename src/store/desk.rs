@@ -135,14 +135,15 @@ pub async fn list_seatings(
 ) -> Result<Vec<Seating>> {
     let rows = sqlx::query_as!(
         SeatingColumns,
-        // Two indexes: an `or` may lead to neither.
+        // Two indexes: an `or` may lead to neither. No mark is of both.
         r#"select mark_id as "mark_id!", clinic_id as "clinic_id!", operatory_id as "operatory_id!", edge as "edge!",
                   clinic_day as "clinic_day!", marked_at as "marked_at!"
            from (select mark_id, clinic_id, operatory_id, edge, clinic_day, marked_at from seating_mark
                  where group_id = $1 and clinic_id = $2 and clinic_day between $3 and $4
-                 union
+                 union all
                  select mark_id, clinic_id, operatory_id, edge, clinic_day, marked_at from seating_mark
-                 where group_id = $1 and operatory_id = any($5) and clinic_day between $3 and $4) as mark
+                 where group_id = $1 and operatory_id = any($5) and clinic_id <> $2
+                   and clinic_day between $3 and $4) as mark
            order by marked_at, mark_id"#,
         group_id,
         clinic_id,

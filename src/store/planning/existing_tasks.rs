@@ -55,25 +55,34 @@ pub(super) async fn list(
     // A period's task belongs to the period's last date, which may lie a year ahead.
     let last = to + Days::new(LONGEST_PERIOD_DAYS);
     let moved_here = list_moved_here(db, group_id, clinic_id, clinic).await?;
-    let ids: Vec<Uuid> = sqlx::query_scalar!(
+    let mut ids: Vec<Uuid> = sqlx::query_scalar!(
         r#"select task_id as "task_id!" from task
            where group_id = $1 and clinic_id = $2 and clinic_day between $3 and $4
            union all
            select task_id from task
-           where group_id = $1 and clinic_id = $2 and clinic_day > $4 and clinic_day <= $5 and slot like 'period:%'
-           union all
-           select task_id from task
-           where group_id = $1 and subject_id = any($6) and clinic_id <> $2 and clinic_day between $3 and $5
-             and (clinic_day <= $4 or slot like 'period:%')"#,
+           where group_id = $1 and clinic_id = $2 and clinic_day > $4 and clinic_day <= $5 and slot like 'period:%'"#,
         group_id,
         clinic_id,
         from,
         to,
-        last,
-        &moved_here
+        last
     )
     .fetch_all(&mut *db)
     .await?;
+    if !moved_here.is_empty() {
+        let left_elsewhere = sqlx::query_scalar!(
+            "select task_id from task
+             where group_id = $1 and subject_id = any($6) and clinic_id <> $2 and clinic_day between $3 and $5
+               and (clinic_day <= $4 or slot like 'period:%')",
+            group_id,
+            clinic_id,
+            from,
+            to,
+            last,
+            &moved_here
+        );
+        ids.extend(left_elsewhere.fetch_all(&mut *db).await?);
+    }
     if ids.is_empty() {
         return Ok(Vec::new());
     }

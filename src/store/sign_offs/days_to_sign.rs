@@ -5,9 +5,11 @@
 //! again when work of it was missed and nobody said why. A day asks from where the clinic's setting says; a clinic without one gets it when
 //! it is next planned, from that day on, so that no old day asks.
 
+mod asked_again;
+
 use std::collections::BTreeMap;
 
-use chrono::{DateTime, Days, NaiveDate, TimeDelta, Utc};
+use chrono::{DateTime, Days, NaiveDate, Utc};
 use serde_json::{Value, json};
 use sqlx::PgConnection;
 use uuid::Uuid;
@@ -22,13 +24,6 @@ const MOST_DAYS_AHEAD: u64 = 31;
 
 /// How long ago a day may be that is written anew.
 const LONGEST_UNSIGNED: Days = Days::new(120);
-
-/// How long ago work may have been missed that is looked for on signed days: a clinic is planned every day, and a seating
-/// is posted for an instant a week ago at most.
-const LOOKED_BACK: TimeDelta = TimeDelta::days(9);
-
-/// A task ends less than this many days after its clinic day: the table's check `task_window_bounded`.
-const LONGEST_OPEN: Days = Days::new(100);
 
 /// From which day on a clinic's open days ask to be signed, or ask no more.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -126,8 +121,7 @@ pub(in crate::store) async fn plan(
     let (changed, gone) = work_out(clinic_id, clinic, &rules, existing, (from, to), now);
     save(&mut *db, group_id, clinic_id, &changed, now).await?;
     remove(&mut *db, group_id, clinic_id, &gone, now).await?;
-    reopen(&mut *db, group_id, clinic_id, clinic, now).await?;
-    find_next_miss(db, group_id, clinic_id, today, now).await
+    asked_again::reopen(db, group_id, clinic_id, clinic, now).await
 }
 
 /// The rows to be written, and the days that ask no more.
@@ -285,87 +279,6 @@ async fn mark_signatures(db: &mut PgConnection, group_id: Uuid, clinic_id: Uuid,
     .execute(db)
     .await?;
     Ok(())
-}
-
-/// Has signed days ask again of which work was missed since and no words say why.
-async fn reopen(
-    db: &mut PgConnection,
-    group_id: Uuid,
-    clinic_id: Uuid,
-    clinic: &Clinic,
-    now: DateTime<Utc>,
-) -> Result<()> {
-    let rows = sqlx::query!(
-        "select d.clinic_day, d.due_by, d.overdue_at from day_to_sign d
-         where d.group_id = $1 and d.clinic_id = $2 and d.clinic_day >= $3 and d.signed_at is not null
-           and exists (select from task t
-                       where t.group_id = $1 and t.clinic_id = $2 and t.clinic_day = d.clinic_day and t.outcome is null
-                         and t.missed_at <= $4 and t.missed_at > $5
-                         and not exists (select from miss_reason m where m.group_id = $1 and m.task_id = t.task_id)
-                         and not exists (select from day_sign_off s
-                                         cross join lateral jsonb_array_elements(s.explanations) as e
-                                         where s.group_id = $1 and s.clinic_id = $2 and s.clinic_day = d.clinic_day
-                                           and e ->> 'gap' = 'missed:' || t.task_id))",
-        group_id,
-        clinic_id,
-        clinic.hours.clinic_day_of(now) - LONGEST_OPEN,
-        now,
-        now - LOOKED_BACK
-    )
-    .fetch_all(&mut *db)
-    .await?;
-    let signed = rows.into_iter().map(|row| DayToSign {
-        clinic_day: row.clinic_day,
-        due_by: row.due_by,
-        overdue_at: row.overdue_at,
-        rungs: Vec::new(),
-    });
-    for day in asked_again(signed, clinic, now) {
-        let (at, audience): (Vec<_>, Vec<_>) = day.rungs.iter().map(|(at, a)| (*at, a.as_str().to_owned())).unzip();
-        sqlx::query!(
-            "update day_to_sign set signed_at = null, reopened_at = $4, overdue_at = $5, rung_at = $6, rung_audience = $7,
-                                    planned_at = $4
-             where group_id = $1 and clinic_id = $2 and clinic_day = $3",
-            group_id,
-            clinic_id,
-            day.clinic_day,
-            now,
-            day.overdue_at,
-            &at,
-            &audience
-        )
-        .execute(&mut *db)
-        .await?;
-    }
-    Ok(())
-}
-
-/// When the first of what is still open of a signed day will be missed, if that is before long.
-async fn find_next_miss(
-    db: &mut PgConnection,
-    group_id: Uuid,
-    clinic_id: Uuid,
-    today: NaiveDate,
-    now: DateTime<Utc>,
-) -> Result<Option<DateTime<Utc>>> {
-    Ok(sqlx::query_scalar!(
-        "select min(t.missed_at) from task t
-         join day_to_sign d on d.group_id = t.group_id and d.clinic_id = t.clinic_id and d.clinic_day = t.clinic_day
-         where t.group_id = $1 and t.clinic_id = $2 and t.clinic_day >= $3 and t.outcome is null
-           and t.missed_at > $4 and t.missed_at <= $5 and d.signed_at is not null",
-        group_id,
-        clinic_id,
-        today - LONGEST_OPEN,
-        now,
-        now + TimeDelta::days(2)
-    )
-    .fetch_one(db)
-    .await?)
-}
-
-fn asked_again(signed: impl Iterator<Item = DayToSign>, clinic: &Clinic, now: DateTime<Utc>) -> Vec<DayToSign> {
-    let book = DayBook::new(&clinic.hours);
-    signed.map(|day| day.asked_again(&book, &clinic.ladder, now)).collect()
 }
 
 /// Takes days away that ask no more. One that is over goes only if nothing was recorded of it: then it was closed, and
