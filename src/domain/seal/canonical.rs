@@ -7,6 +7,7 @@
 
 use std::fmt;
 
+use serde::Serialize;
 use serde::de::{self, Deserialize, Deserializer, MapAccess, SeqAccess, Visitor};
 use serde_json::{Map, Number, Value};
 
@@ -37,11 +38,11 @@ pub fn canonical(value: &Value) -> Result<Vec<u8>, NotExact> {
 }
 
 /// As [`canonical`], of a value whose numbers are known to be exact.
-pub(super) fn written(value: &Value) -> Vec<u8> {
+pub(super) fn written(value: &impl Serialize) -> Vec<u8> {
     serde_json_canonicalizer::to_vec(value).expect("a JSON value can be written")
 }
 
-fn check_numbers(value: &Value) -> Result<(), NotExact> {
+pub(super) fn check_numbers(value: &Value) -> Result<(), NotExact> {
     match value {
         Value::Number(number) => check_number(number),
         Value::Array(items) => items.iter().try_for_each(check_numbers),

@@ -10,10 +10,10 @@ use std::fmt;
 
 use chrono::{DateTime, SecondsFormat, Utc};
 use serde::{Deserialize, Serialize};
-use serde_json::{Map, Value, json};
+use serde_json::{Map, Value};
 use utoipa::ToSchema;
 
-use super::canonical::{NotExact, canonical};
+use super::canonical::{NotExact, check_numbers, written};
 use super::tree::TreeHash;
 
 /// What a record is called. Within a clinic day the name is unique, and its order is that of the leaves: by the bytes
@@ -69,8 +69,8 @@ impl Record {
     /// # Errors
     /// When it holds a number that is not exact.
     pub fn leaf(&self) -> Result<TreeHash, NotExact> {
-        let whole = json!({ "kind": self.kind, "id": self.id, "fields": self.fields });
-        canonical(&whole).map(|text| TreeHash::of_leaf(&text))
+        self.fields.values().try_for_each(check_numbers)?;
+        Ok(TreeHash::of_leaf(&written(self)))
     }
 }
 

@@ -82,27 +82,34 @@ pub enum SealFinding {
     },
 }
 
+/// A row as it is read back: its name, and its leaf where it can be hashed.
+pub type ReadBack = (RecordName, Option<TreeHash>);
+
+/// A row as it is read back.
+#[must_use]
+pub fn read_back(row: &Record) -> ReadBack {
+    (row.name(), row.leaf().ok())
+}
+
 /// Holds the rows of a sealed span, as they are read back, against its leaves and these against its seal.
 #[must_use]
-pub fn day_findings(seal: &DaySeal, sealed: &Leaves, rows: &[Record]) -> Vec<SealFinding> {
+pub fn day_findings(seal: &DaySeal, sealed: &Leaves, rows: &[ReadBack]) -> Vec<SealFinding> {
     let clinic_day = seal.clinic_day;
     let mut findings = Vec::new();
     if (sealed.len(), day_root(sealed)) != (seal.record_count, seal.root) {
         findings.push(SealFinding::LeavesChanged { clinic_day });
     }
     let mut seen = BTreeSet::new();
-    for row in rows {
-        let record = row.name();
-        match sealed.get(&record) {
-            // A second row of the name was not sealed, whatever it holds.
-            Some(_) if seen.contains(&record) => findings.push(SealFinding::RecordInserted { clinic_day, record }),
-            Some(leaf) => {
-                if row.leaf().as_ref() != Ok(leaf) {
+    for (record, leaf) in rows {
+        match sealed.get(record) {
+            Some(as_sealed) if !seen.contains(record) => {
+                if leaf.as_ref() != Some(as_sealed) {
                     findings.push(SealFinding::RecordChanged { clinic_day, record: record.clone() });
                 }
                 seen.insert(record);
             }
-            None => findings.push(SealFinding::RecordInserted { clinic_day, record }),
+            // A second row of the name was not sealed, whatever it holds.
+            _ => findings.push(SealFinding::RecordInserted { clinic_day, record: record.clone() }),
         }
     }
     let removed = sealed.keys().filter(|name| !seen.contains(name)).cloned();

@@ -12,6 +12,10 @@ fn sealed(records: &[Record]) -> (DaySeal, Leaves) {
     (DaySeal::new(day(0), &leaves, at(1, 6), None).unwrap(), leaves)
 }
 
+fn findings_of(seal: &DaySeal, leaves: &Leaves, rows: &[Record]) -> Vec<SealFinding> {
+    day_findings(seal, leaves, &rows.iter().map(read_back).collect::<Vec<_>>())
+}
+
 fn clinic_day() -> NaiveDate {
     day(0).clinic_day
 }
@@ -21,9 +25,9 @@ fn rows_as_they_were_sealed_give_no_finding_in_any_order() {
     let mut rows = records(5);
     let (seal, leaves) = sealed(&rows);
     rows.reverse();
-    assert_eq!(day_findings(&seal, &leaves, &rows), []);
+    assert_eq!(findings_of(&seal, &leaves, &rows), []);
     let (seal, leaves) = sealed(&[]);
-    assert_eq!(day_findings(&seal, &leaves, &[]), []);
+    assert_eq!(findings_of(&seal, &leaves, &[]), []);
 }
 
 #[test]
@@ -45,7 +49,7 @@ fn every_changed_removed_and_inserted_row_is_named() {
         SealFinding::RecordInserted { clinic_day: clinic_day(), record: before[0].name() },
         SealFinding::RecordRemoved { clinic_day: clinic_day(), record: before[4].name() },
     ];
-    assert_eq!(day_findings(&seal, &leaves, &rows), expected);
+    assert_eq!(findings_of(&seal, &leaves, &rows), expected);
 }
 
 #[test]
@@ -54,9 +58,9 @@ fn a_row_changed_together_with_its_leaf_shows_in_the_day() {
     let (seal, _) = sealed(&rows);
     rows[2] = record(2, "0.46");
     let changed = leaves(&rows).unwrap();
-    assert_eq!(day_findings(&seal, &changed, &rows), [SealFinding::LeavesChanged { clinic_day: clinic_day() }]);
+    assert_eq!(findings_of(&seal, &changed, &rows), [SealFinding::LeavesChanged { clinic_day: clinic_day() }]);
     let removed = leaves(&rows[..5]).unwrap();
-    assert_eq!(day_findings(&seal, &removed, &rows[..5]), [SealFinding::LeavesChanged { clinic_day: clinic_day() }]);
+    assert_eq!(findings_of(&seal, &removed, &rows[..5]), [SealFinding::LeavesChanged { clinic_day: clinic_day() }]);
 }
 
 #[test]
@@ -98,6 +102,6 @@ proptest! {
         *rows[row].fields.values_mut().nth(field).unwrap() = value;
         let expected = (rows[row] != before[row])
             .then(|| SealFinding::RecordChanged { clinic_day: clinic_day(), record: before[row].name() });
-        prop_assert_eq!(day_findings(&seal, &leaves, &rows), Vec::from_iter(expected));
+        prop_assert_eq!(findings_of(&seal, &leaves, &rows), Vec::from_iter(expected));
     }
 }

@@ -1,6 +1,7 @@
 //! What stands in a pack, in the order it is written.
 //!
-//! The rule of this file: memory holds one day's records at most, and of a pack that is narrowed the ids of what it tells.
+//! The rule of this file: memory holds the records of a few days at most, and of a pack that is narrowed the ids of what it
+//! tells.
 
 use std::collections::{BTreeSet, HashSet};
 
@@ -17,7 +18,7 @@ use crate::domain::seal::DaySeal;
 use crate::domain::seal::day_proof::{DayLeaf, DayProof};
 use crate::domain::seal::proof::{Proof, ProofError};
 use crate::domain::seal::record::{Leaves, Record, RecordName};
-use crate::domain::seal::tamper::{SealFinding, day_findings};
+use crate::domain::seal::tamper::{ReadBack, SealFinding, day_findings, read_back};
 use crate::domain::seal::tree::TreeHash;
 use crate::http::representation::RowFormat;
 use crate::http::rows::{write_head, write_record, write_row};
@@ -33,6 +34,9 @@ const CHECK_PROOF: &str = include_str!("../../../../seed-demo/check_proof.py");
 
 /// The checker of packs.
 const CHECK_PACK: &str = include_str!("check_pack.py");
+
+/// Days whose records are read at once: to plan the questions for one day costs Postgres about as much as to answer them.
+const DAYS_AT_ONCE: usize = 7;
 
 /// What is known of a pack before it is written.
 pub(super) struct Pack {
@@ -204,36 +208,62 @@ async fn write_proofs(
     found.not_as_sealed.extend(of_chain.iter().map(in_words));
     let standing = seals::standing::check_standing(tx, pack.group_id, pack.period.clinic_id).await?;
     found.not_as_sealed.extend(standing.iter().map(in_words));
-    for number in &told.seals {
-        let Some(seal) = pack.seals.get(*number) else { continue };
-        let (group_id, clinic_id, day) = (pack.group_id, pack.period.clinic_id, seal.clinic_day);
-        // What lies before the first seal was not there when that was made: it is looked at with it.
-        let from = (seal.number > 0).then_some(seal.recorded_from);
-        let rows = seals::records::list(tx, group_id, clinic_id, from, seal.recorded_until).await?;
-        let leaves = seals::list_leaves(tx, group_id, clinic_id, (day, day)).await?.remove(&day).unwrap_or_default();
-        let records: Vec<(bool, Record)> =
-            rows.into_iter().map(|(_, record)| (told.tells(*number, &record), record)).collect();
-        let (of_day, chain, sealed) = (seal.clone(), chain.clone(), leaves.clone());
-        // A day's hashes are work for a thread that answers nobody.
-        let made = tokio::task::spawn_blocking(move || prove(of_day, records, leaves, &chain)).await;
-        let (proof, differing) = made.map_err(|error| StreamError::Unwritable(error.to_string()))?;
-        let (differing, purged) =
-            seals::checks::account_for_purged(tx, seal, sealed, differing, pack.cover.made_at).await?;
-        found.not_as_sealed.extend(differing.iter().map(in_words));
-        found.purged.extend(purged.iter().map(differences::purged));
-        let proof = match proof {
-            Ok(proof) => proof,
-            Err(error) => {
-                found.not_as_sealed.push(format!("{day}: nothing of this day can be proved: {error}"));
-                continue;
+    let seals: Vec<DaySeal> = told.seals.iter().filter_map(|number| pack.seals.get(*number)).cloned().collect();
+    for run in seals.chunk_by(|one, next| one.number + 1 == next.number) {
+        for days in run.chunks(DAYS_AT_ONCE) {
+            for (seal, records, leaves) in read_days(tx, pack, days).await? {
+                let records = records.into_iter().map(|record| (told.tells(seal.number, &record), record)).collect();
+                write_proof(tx, archive, pack, &mut found, &chain, (seal, records, leaves)).await?;
             }
-        };
-        let count = proof.leaves.iter().filter(|leaf| matches!(leaf, DayLeaf::Record(_))).count();
-        let content = serde_json::to_vec(&Proof::Day(proof))?;
-        archive.add(&format!("proofs/{day}.json"), &content, u64::try_from(count).ok()).await?;
+        }
     }
     archive.add("proofs/README.txt", note_of(&found).as_bytes(), None).await?;
     Ok(found)
+}
+
+/// Records and leaves of days that follow each other.
+async fn read_days<'a>(
+    tx: &mut Snapshot,
+    pack: &Pack,
+    days: &'a [DaySeal],
+) -> Result<Vec<(&'a DaySeal, Vec<Record>, Leaves)>, StreamError> {
+    let (rows, mut leaves) = seals::checks::read(tx, pack.group_id, pack.period.clinic_id, days).await?;
+    let read = days.iter().zip(seals::checks::by_day(days, rows)).map(|(seal, records)| {
+        let leaves = leaves.remove(&seal.clinic_day).unwrap_or_default();
+        (seal, records, leaves)
+    });
+    Ok(read.collect())
+}
+
+/// The proof of one day, and what it shows.
+async fn write_proof(
+    tx: &mut Snapshot,
+    archive: &mut Archive,
+    pack: &Pack,
+    found: &mut Found,
+    chain: &[TreeHash],
+    (seal, records, leaves): (&DaySeal, Vec<(bool, Record)>, Leaves),
+) -> Result<(), StreamError> {
+    let (of_day, chain, sealed) = (seal.clone(), chain.to_vec(), leaves.clone());
+    // A day's hashes are work for a thread that answers nobody.
+    let made = tokio::task::spawn_blocking(move || prove(of_day, records, leaves, &chain)).await;
+    let (proof, differing) = made.map_err(|error| StreamError::Unwritable(error.to_string()))?;
+    let (differing, purged) =
+        seals::checks::account_for_purged(tx, seal, sealed, differing, pack.cover.made_at).await?;
+    found.not_as_sealed.extend(differing.iter().map(in_words));
+    found.purged.extend(purged.iter().map(differences::purged));
+    let day = seal.clinic_day;
+    match proof {
+        Ok(proof) => {
+            let count = proof.leaves.iter().filter(|leaf| matches!(leaf, DayLeaf::Record(_))).count();
+            let content = serde_json::to_vec(&Proof::Day(proof))?;
+            archive.add(&format!("proofs/{day}.json"), &content, u64::try_from(count).ok()).await
+        }
+        Err(error) => {
+            found.not_as_sealed.push(format!("{day}: nothing of this day can be proved: {error}"));
+            Ok(())
+        }
+    }
 }
 
 /// The proof of a day, as far as there is one, and what is not as it was sealed.
@@ -243,13 +273,12 @@ fn prove(
     mut sealed: Leaves,
     chain: &[TreeHash],
 ) -> (Result<DayProof, ProofError>, Vec<SealFinding>) {
-    let (told, records): (Vec<bool>, Vec<Record>) = records.into_iter().unzip();
-    let findings = day_findings(&seal, &sealed, &records);
+    let rows: Vec<ReadBack> = records.iter().map(|(_, record)| read_back(record)).collect();
+    let findings = day_findings(&seal, &sealed, &rows);
     let order: Vec<_> = sealed.keys().cloned().collect();
     let mut as_sealed = std::collections::BTreeMap::new();
-    for (_, record) in told.into_iter().zip(records).filter(|(is_told, _)| *is_told) {
-        let name = record.name();
-        if record.leaf().ok().as_ref() == sealed.get(&name) {
+    for ((is_told, record), (name, leaf)) in records.into_iter().zip(rows) {
+        if is_told && leaf.as_ref() == sealed.get(&name) {
             as_sealed.insert(name, record);
         }
     }
