@@ -314,8 +314,8 @@ impl CheckQuery {
 
 /// List differences from the seals that the service found, the newest first
 ///
-/// Once a clinic day it looks at the chain of each clinic and at 31 of its days in turn; what it finds is kept for ever,
-/// and reported by an event `seal_broken`. A `Link` field with `rel="next"` leads to the next page.
+/// Once a clinic day it looks at the chain of each clinic, at its newest 31 days and at a part of the others, so that each is
+/// looked at within 31 nights; what it finds is kept for ever, and reported by an event `seal_broken`. A `Link` field with `rel="next"` leads to the next page.
 #[utoipa::path(
     get,
     path = "/v1/seal-findings",

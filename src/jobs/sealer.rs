@@ -265,9 +265,9 @@ async fn check_group(pool: &PgPool, clock: &Clock, group_id: Uuid) -> Result<Rep
     }
 }
 
-/// Checks the chain of a claimed clinic, the records of its newest days, and of as many of the days before them as one check
-/// looks at; answers how much was found that was not known. The next check goes on with the days after those: what was
-/// done lately is looked at every time, and everything in turn.
+/// Checks the chain of a claimed clinic, the records of its newest days, and those of a part of the days before them; answers
+/// how much was found that was not known. The next check goes on with the days after those: what was done lately is looked
+/// at every time, and everything within a month of nights.
 async fn check_clinic(
     db: &mut PgConnection,
     group_id: Uuid,
@@ -277,10 +277,9 @@ async fn check_clinic(
     let clinic_id = progress.clinic_id;
     let all = seals::list_seals(db, group_id, clinic_id).await?;
     let (older, newest) = all.split_at(all.len().saturating_sub(seals::checks::MOST_DAYS));
-    let from = usize::try_from(progress.check_number).ok().filter(|number| *number < older.len()).unwrap_or(0);
-    let until = older.len().min(from + seals::checks::MOST_DAYS);
+    let part = seals::checks::part_of_night(older.len(), usize::try_from(progress.check_number).unwrap_or(0));
     let mut findings = seals::checks::check_chain(db, group_id, clinic_id, &all).await?;
-    for days in [newest, &older[from..until]] {
+    for days in std::iter::once(newest).chain(older[part.clone()].chunks(seals::checks::MOST_DAYS)) {
         findings.extend(seals::checks::check_days(db, group_id, clinic_id, days, now).await?);
     }
     findings.extend(seals::standing::check_standing(db, group_id, clinic_id).await?);
@@ -290,7 +289,7 @@ async fn check_clinic(
         let body = json!({ "finding_id": kept.finding_id, "finding": kept.finding });
         events::append(db, group_id, EventKind::SealBroken, Some(clinic_id), &body, now).await?;
     }
-    let next = if until == older.len() { 0 } else { i32::try_from(until).unwrap_or(0) };
+    let next = if part.end == older.len() { 0 } else { i32::try_from(part.end).unwrap_or(0) };
     let hours = hours_of(db, group_id, clinic_id).await?;
     let check_due_at = hours.clinic_day_ends_at(hours.clinic_day_of(now)) + SETTLED_AFTER;
     seals::save_checked(db, group_id, clinic_id, next, check_due_at).await?;
