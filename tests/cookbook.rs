@@ -143,7 +143,7 @@ async fn each_query_of_the_cookbook_tells_what_happened_in_a_known_week(pool: Pg
         ),
         (
             "02_",
-            json!([{ "clinic": "Clinic 0", "subject": "Chair 0", "kind": "operatory", "days_out": 2.0,
+            json!([{ "clinic": "Clinic 0", "subject": "Chair 0", "kind": "operatory", "days_out": 2.0, "what": "service",
                         "reason": "hose torn", "still_out": false }]),
         ),
         (
