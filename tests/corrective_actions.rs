@@ -12,6 +12,7 @@ mod quarantine;
 mod recalls;
 mod retests;
 mod second_person;
+mod separators;
 mod spore_cycles;
 mod water;
 mod weekly_readings;

@@ -302,6 +302,9 @@ pub enum ChainEvidence {
         /// What its record must show.
         shows: WorkShown,
     },
+    /// What became of each load that the action holds, signed as a release of it. No such load goes back to use as it was,
+    /// whatever else is recorded, unless what opened the action was corrected.
+    LoadsEnded {},
 }
 
 impl ChainEvidence {
@@ -429,6 +432,12 @@ pub enum CountedAt {
 }
 
 impl Chain {
+    /// Whether no load that an action of it holds goes back to use as it was.
+    #[must_use]
+    pub fn ends_loads(&self) -> bool {
+        self.steps.iter().any(|step| matches!(step.evidence, ChainEvidence::LoadsEnded {}))
+    }
+
     /// The chain with the steps that an action is opened with.
     #[must_use]
     pub fn for_opening(&self, occasion: &Occasion<'_>) -> Self {
@@ -442,6 +451,9 @@ impl Chain {
                 let by_test = ChainEvidence::TestResult { routine_id, same_program: false, chamber: None };
                 let evidence = routine_id.map_or(ChainEvidence::Result { tests_of: None }, |_| by_test);
                 ChainStep { evidence, ..step.clone() }
+            }
+            ChainEvidence::Work { shows: WorkShown::MissedWork {} } if !occasion.has_make_safe_task => {
+                ChainStep { evidence: ChainEvidence::Note {}, ..step.clone() }
             }
             _ => step.clone(),
         };
@@ -457,6 +469,8 @@ pub struct Occasion<'a> {
     pub routine_of: &'a dyn Fn(ChainKind) -> Option<Uuid>,
     /// What the water that opened it was tested for.
     pub counted: &'a [WaterCount],
+    /// Whether the missed work that opened it has a task that makes safe.
+    pub has_make_safe_task: bool,
 }
 
 #[cfg(test)]

@@ -82,10 +82,17 @@ async fn a_missed_turnover_task_opens_one_action_stays_missed_and_wants_a_reason
     clinic.tablet.post("/v1/completions", late).await.expect(201);
     assert_eq!(clinic.task(&flush).await["task"]["state"], "missed");
     assert_eq!(action(&clinic, &item).await["cause_lifted"], json!(false));
+    // Nobody's word makes safe, nor what is recorded of the missed task: its own task does.
+    let refused = step(&clinic, &item, "make-safe", record(&clinic, 810, &json!({}))).await;
+    assert_eq!(kind_of(&refused), "/problems/work-missing");
+    let of_missed = record(&clinic, 810, &json!({ "completion_id": id(830) }));
+    assert_eq!(step(&clinic, &item, "make-safe", of_missed).await.pointers(), ["/completion_id"]);
+    let make_safe = clinic.due_of(routine::turnover_flush()).await;
+    clinic.tablet.post("/v1/completions", clinic.flush(831, &make_safe, 25)).await.expect(201);
     for (n, key) in [(810, "make-safe"), (811, "tell-lead")] {
         step(&clinic, &item, key, record(&clinic, n, &json!({}))).await.expect(201);
     }
-    let without = close(&clinic, &item, 860, CLINICIAN).await;
+    let without = close(&clinic, &item, 860, LEAD).await;
     assert!(without.text.contains("why task"), "{}", without.text);
     clinic.tablet.put(&reason_path, reason.clone()).await.expect(201);
     clinic.tablet.put(&reason_path, reason).await.expect(200);
@@ -93,7 +100,7 @@ async fn a_missed_turnover_task_opens_one_action_stays_missed_and_wants_a_reason
     assert_eq!(clinic.tablet.put(&reason_path, second).await.expect(201)["number"], json!(2));
     let told = clinic.manager.get(&reason_path).await.expect(200);
     assert_eq!(told["items"].as_array().map(Vec::len), Some(2));
-    close(&clinic, &item, 860, CLINICIAN).await.expect(201);
+    close(&clinic, &item, 860, LEAD).await.expect(201);
 }
 
 #[sqlx::test]
@@ -271,7 +278,9 @@ async fn a_flush_whose_next_patient_is_seated_stays_missed_and_is_made_safe_expl
     for (n, key) in [(810, "make-safe"), (811, "tell-lead")] {
         step(&clinic, &item, key, record(&clinic, n, &json!({}))).await.expect(201);
     }
-    close(&clinic, &item, 860, CLINICIAN).await.expect(201);
+    // The step rests on the clinician's flush.
+    assert_eq!(kind_of(&close(&clinic, &item, 860, CLINICIAN).await), "/problems/second-person-needed");
+    close(&clinic, &item, 860, LEAD).await.expect(201);
     // In the lead's evening review it is a gap that has its words.
     app.set(at("2026-11-02T18:05:00Z"));
     let day = format!("/v1/clinics/{}/days/2026-11-02/review", clinic.clinic_id);

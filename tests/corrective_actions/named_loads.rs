@@ -4,8 +4,8 @@ use serde_json::{Value, json};
 use sqlx::PgPool;
 use uuid::Uuid;
 
-use super::clinic_with_spore_chain;
-use super::loads::{load, release_as, trace};
+use super::loads::{load, release_as, say, trace};
+use super::{clinic_with_spore_chain, cycle};
 use crate::support::app::App;
 use crate::support::scenario::{self, Clinic};
 use crate::support::{at, id};
@@ -128,4 +128,28 @@ async fn packs_of_a_load_that_was_discarded_are_told_of_until_another_load_bears
     load(&clinic, 951, "118", &json!({})).await;
     app.advance(chrono::TimeDelta::minutes(10));
     assert_eq!(flags(831).await, json!([]));
+}
+
+/// Packs bear the number that the newest record of their cycle says, whenever that came.
+#[sqlx::test]
+async fn packs_of_a_load_that_got_its_number_after_it_was_held_are_told_of(pool: PgPool) {
+    let app = App::new(pool, at(START)).await;
+    let clinic = clinic_with_spore_chain(&app).await;
+    lay_out(&clinic).await;
+    app.plan().await;
+    cycle(&clinic, 950, "wrapped 134").await;
+    say(&clinic, 950, &json!({ "holds_implants": true })).await.expect(201);
+    let task = clinic.due_of(id(901)).await;
+    let flags = async |n: u32, label: &str| {
+        app.advance(chrono::TimeDelta::minutes(10));
+        let body = naming(&clinic, n, &task, &json!([label]));
+        clinic.tablet.post("/v1/completions", body).await.expect(201)["flags"].clone()
+    };
+    assert_eq!(flags(830, "118").await, json!([]), "nothing says which load that is");
+    say(&clinic, 950, &json!({ "load_reference": "118" })).await.expect(201);
+    assert_eq!(flags(831, "118").await[0]["flag"], "load_out_of_use");
+    let misread = json!({ "load_reference": "119", "reason": "the label was misread" });
+    say(&clinic, 950, &misread).await.expect(201);
+    assert_eq!(flags(832, "119").await[0]["flag"], "load_out_of_use");
+    assert_eq!(flags(833, "118").await, json!([]));
 }

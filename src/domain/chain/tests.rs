@@ -74,7 +74,7 @@ fn each_broken_rule_is_told_where_it_is() {
 fn steps_for_what_happens_often_are_asked_for_only_then() {
     let chain = shipped(ChainKind::MissedRoutine);
     let keys = |opened: u32| -> Vec<String> {
-        let occasion = Occasion { opened: &|_| opened, routine_of: &|_| None, counted: &[] };
+        let occasion = Occasion { opened: &|_| opened, routine_of: &|_| None, counted: &[], has_make_safe_task: false };
         chain.for_opening(&occasion).steps.into_iter().map(|step| step.key).collect()
     };
     // Three and more within 30 days: common practice, no source.
@@ -88,7 +88,8 @@ fn a_check_is_the_verdict_of_a_test_where_the_subject_has_one_and_else_a_persons
     let chain = shipped(ChainKind::FailedLoad);
     let control = Uuid::from_u128(7);
     let evidence = |routine_of: &dyn Fn(ChainKind) -> Option<Uuid>| {
-        let opened = chain.for_opening(&Occasion { opened: &|_| 1, routine_of, counted: &[] }).steps;
+        let opened =
+            chain.for_opening(&Occasion { opened: &|_| 1, routine_of, counted: &[], has_make_safe_task: false }).steps;
         ["check-machine", "check-after-engineer"]
             .map(|key| opened.iter().find(|step| step.key == key).map(|step| step.evidence.clone()).expect("the step"))
     };
@@ -98,7 +99,12 @@ fn a_check_is_the_verdict_of_a_test_where_the_subject_has_one_and_else_a_persons
     let by_person = || ChainEvidence::Result { tests_of: None };
     assert_eq!(evidence(&|_| None), [by_person(), by_person()]);
     // Other results stay a person's, whatever routines there are.
-    let spore = spore().for_opening(&Occasion { opened: &|_| 1, routine_of: &|_| Some(control), counted: &[] });
+    let spore = spore().for_opening(&Occasion {
+        opened: &|_| 1,
+        routine_of: &|_| Some(control),
+        counted: &[],
+        has_make_safe_task: false,
+    });
     assert!(spore.steps.iter().any(|step| step.key == "other-records" && step.evidence == by_person()));
 }
 
@@ -132,7 +138,7 @@ fn a_step_asks_for_no_further_test_while_those_that_count_or_are_awaited_are_eno
 fn whether_the_health_authority_is_told_is_asked_for_what_it_is_told_of_and_for_no_other_count() {
     let chain = shipped(ChainKind::WaterOverLimit);
     let asks = |counted: &[WaterCount]| {
-        let occasion = Occasion { opened: &|_| 1, routine_of: &|_| None, counted };
+        let occasion = Occasion { opened: &|_| 1, routine_of: &|_| None, counted, has_make_safe_task: false };
         chain.for_opening(&occasion).steps.iter().any(|step| step.key == "health-authority")
     };
     assert!(!asks(&[]) && !asks(&[WaterCount::Heterotrophic]));

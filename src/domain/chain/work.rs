@@ -38,6 +38,9 @@ pub enum WorkShown {
     /// A product was used by its lot in a step that passed, in work by the routine that opened the action where one did: of a
     /// product that the step takes, in date and not recalled.
     LotUsed {},
+    /// Work of the routine that was missed, by its make-safe task or a later one: never by the missed task itself, which stays
+    /// missed. An action that has no make-safe task is opened with a `note` in this place.
+    MissedWork {},
 }
 
 /// A step of a completion that was answered as done and passed.
@@ -62,6 +65,7 @@ impl fmt::Display for WorkShown {
                 "a product in the waterlines by its lot, held for its contact time, and every line rinsed after it",
             ),
             Self::LotUsed {} => f.write_str("the work again with a lot that its steps take"),
+            Self::MissedWork {} => f.write_str("the make-safe task, or later work of that routine"),
         }
     }
 }
@@ -81,7 +85,7 @@ impl WorkShown {
     /// Whether only the routine that opened the action is meant, where one did.
     #[must_use]
     pub fn is_of_same_routine(&self) -> bool {
-        matches!(self, Self::LotUsed {})
+        matches!(self, Self::LotUsed {} | Self::MissedWork {})
     }
 
     /// Whether a routine is of this kind of work: whoever works by it may show it, or fall short of it.
@@ -92,6 +96,7 @@ impl WorkShown {
             Self::LineFlush { .. } => steps.iter().any(|step| is_flush(step, steps)),
             Self::LineDisinfection {} => fills(steps).next().is_some(),
             Self::LotUsed {} => steps.iter().any(takes_lot),
+            Self::MissedWork {} => true,
         }
     }
 
@@ -111,6 +116,8 @@ impl WorkShown {
                 rinses.any(|rinse| rinse.required && of_each_line(rinse))
             }),
             Self::LotUsed {} => steps.iter().any(|step| step.required && takes_lot(step)),
+            // Its task is on the list from when the action was opened.
+            Self::MissedWork {} => false,
         }
     }
 
@@ -158,6 +165,7 @@ impl WorkShown {
                 let used = steps.iter().any(|step| takes_lot(step) && passed.shows(step, |one| one.has_lot));
                 (!used).then(|| "no lot of a product that its steps take".to_owned())
             }
+            Self::MissedWork {} => None,
         }
     }
 }

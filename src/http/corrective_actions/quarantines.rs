@@ -211,8 +211,9 @@ async fn list_quarantines(
 ///
 /// By a named person who is trained for it, with a PIN of their own and a reason. Refused with 409 while its corrective
 /// action lacks a step that stands before a release; the answer names each. A load that was processed again or thrown away
-/// waits for none: say so as its `disposition`. Where the action was closed because what opened it was corrected, nobody who
-/// recorded the correction releases it. A release ends this quarantine and no other.
+/// waits for none: say so as its `disposition`. Where the chain asks what became of its loads (`loads_ended`), none of them is
+/// released without it. Where the action was closed because what opened it was corrected, a load goes back as it was, and
+/// nobody who recorded the correction releases anything. A release ends this quarantine and no other.
 #[utoipa::path(post, path = "/v1/quarantines/{quarantine_id}/release", operation_id = "release_quarantine", tag = "Corrective actions",
     params(("quarantine_id" = Uuid, Path, description = "The quarantine")),
     request_body = ReleaseInput,

@@ -17,6 +17,7 @@ use uuid::Uuid;
 
 use super::documents::StepRecordDocument;
 use super::{MAY_WORK, find_action, work};
+use crate::domain::cautions;
 use crate::domain::chain::progress::{Asked, Progress, StepClaim, StepRecord};
 use crate::domain::chain::{ChainEvidence, ChainStep, StepEnd};
 use crate::domain::corrective_action::{CorrectiveAction, TestRun};
@@ -35,7 +36,7 @@ use crate::http::problem::{ApiError, ApiResult};
 use crate::http::samples;
 use crate::http::staff::signature;
 use crate::http::staff::who::{self, Said, Who};
-use crate::store::corrective_actions::{self, actions, step_tests};
+use crate::store::corrective_actions::{self, actions, quarantines, step_tests};
 use crate::store::{self, events};
 
 /// How long before the opening a first step may have been done: somebody acts before the record says so.
@@ -328,6 +329,9 @@ async fn judge(
         let found = work::find(db, caller, action, (progress, records), (step, shows), input).await?;
         return Ok((None, Some(found)));
     }
+    if let ChainEvidence::LoadsEnded {} = step.evidence {
+        must_hold_no_load(db, caller, action).await?;
+    }
     if !step.evidence.is_test() {
         return Ok((input.result, None));
     }
@@ -375,6 +379,19 @@ async fn judge(
     }
     let end = if first.passed { StepEnd::Passed } else { StepEnd::Failed };
     Ok((Some(end), Some(first.completion_id)))
+}
+
+/// Whoever says that every load came to an end is told of those that are still held.
+async fn must_hold_no_load(db: &mut PgConnection, caller: &Caller, action: &CorrectiveAction) -> ApiResult<()> {
+    let held = quarantines::list_loads_held(db, caller.group_id, action.action_id).await?;
+    if held.is_empty() {
+        return Ok(());
+    }
+    let missing = held.into_iter().map(|load| {
+        let label = load.load_reference.unwrap_or_default();
+        format!("record missing: what became of load {label}, by a release of quarantine {}", load.quarantine_id)
+    });
+    Err(ApiError::not_yet("loads-held", "Loads are still held", missing.collect(), cautions::RELEASE))
 }
 
 pub(super) fn examples() -> Vec<Example> {

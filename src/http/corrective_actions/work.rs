@@ -32,6 +32,7 @@ pub(super) async fn find(
     let is_free = |work: &PassedWork| {
         work.performed_at <= input.performed_at
             && !records.iter().any(|r| r.completion_id == Some(work.completion_id))
+            && action.cause_id != Some(work.task_id)
             && (!shows.is_of_same_routine() || action.routine_id.is_none_or(|meant| meant == work.routine_id))
     };
     recorded.retain(is_free);
@@ -41,7 +42,7 @@ pub(super) async fn find(
             let rule = format!(
                 "must name a completion about this subject that passed and was not corrected, done after {since} and not \
                  after performed_at, by the routine that opened the action where this step asks for that work again, and \
-                 that stands for no other step"
+                 that stands for no other step; what was missed stays missed, whatever is recorded of it later"
             );
             return Err(ApiError::rule_broken("/completion_id", rule));
         }

@@ -37,7 +37,7 @@ use crate::http::extract::{Body, Path};
 use crate::http::openapi::{Example, Part};
 use crate::http::problem::{ApiError, ApiResult};
 use crate::http::samples;
-use crate::store::corrective_actions::{actions, implant_loads};
+use crate::store::corrective_actions::{actions, held_loads, implant_loads};
 use crate::store::cycles::records::CycleRecord;
 use crate::store::{self, clinics, events};
 
@@ -181,7 +181,8 @@ async fn get_cycle_record(
 /// needs one, and both stay. A steriliser's record falls short where the print says so, or where its band was held for less
 /// than the maker, the clinic or the group want, or than the shipped minimum for that temperature: then an action for a failed
 /// load is opened, and that load is put in quarantine. So is a load with implantable devices, until a spore test that ran in
-/// this cycle has passed. Nothing is released by it.
+/// this cycle has passed, and a load that was run while an action which holds loads kept the machine out of use. Nothing is
+/// released by it.
 #[utoipa::path(
     put,
     path = "/v1/equipment/{equipment_id}/cycles/{cycle_id}/record",
@@ -236,7 +237,7 @@ async fn put_cycle_record(
         let rule = "the end of this cycle is not posted; post that first, under the same cycle_id";
         return Err(ApiError::rule_broken("/load_reference", rule));
     }
-    let judged = judge(&mut tx, &caller, &equipment, &said, mark.map(|mark| mark.clinic_day)).await?;
+    let judged = judge(&mut tx, &caller, &equipment, &said, mark.as_ref().map(|mark| mark.clinic_day)).await?;
     let record = CycleRecord {
         cycle_id,
         number: standing.map_or(0, |standing| standing.number + 1),
@@ -267,6 +268,9 @@ async fn put_cycle_record(
     }
     if has_load {
         implant_loads::hold(&mut tx, caller.group_id, &record, caller.now).await?;
+        if let Some(mark) = mark {
+            held_loads::hold_run_meanwhile(&mut tx, caller.group_id, (&record, mark.ended_at), caller.now).await?;
+        }
     }
     tx.commit().await?;
     Ok((created_or_ok(true), Json(document(record).await?)))

@@ -101,6 +101,12 @@ pub async fn open_for(
         }
         _ => Vec::new(),
     };
+    let has_make_safe_task = match (opening.cause, opening.cause_id) {
+        (ActionCause::MissedTask, Some(task_id)) => {
+            make_safe::insert(&mut *db, group_id, (action_id, task_id), now).await?
+        }
+        _ => false,
+    };
     let routine_of = |kind| tested_by.iter().find(|(of, _)| *of == kind).map(|(_, routine_id)| *routine_id);
     let action = CorrectiveAction {
         action_id,
@@ -108,7 +114,12 @@ pub async fn open_for(
         subject_id: opening.subject_id,
         kind: opening.kind,
         chain_version: newest.version,
-        chain: newest.chain.for_opening(&Occasion { opened: &count, routine_of: &routine_of, counted: &counted }),
+        chain: newest.chain.for_opening(&Occasion {
+            opened: &count,
+            routine_of: &routine_of,
+            counted: &counted,
+            has_make_safe_task,
+        }),
         cause: opening.cause,
         cause_id: opening.cause_id,
         routine_id: opening.routine_id,
@@ -135,9 +146,6 @@ pub async fn open_for(
     }
     if action.chain.holds_loads {
         held_loads::hold_since_last_pass(&mut *db, group_id, &action, None, now).await?;
-    }
-    if let (ActionCause::MissedTask, Some(task_id)) = (action.cause, action.cause_id) {
-        make_safe::insert(&mut *db, group_id, (action_id, task_id), now).await?;
     }
     go_on(db, group_id, &action, now).await?;
     Ok((true, action))
@@ -326,7 +334,8 @@ pub async fn close(
 }
 
 /// What stands before a release of what was put out of use for a cause, each as a sentence: the steps of the actions it
-/// belongs to, as far as those are open. A load that does not go back to use as it was waits for nothing.
+/// belongs to, as far as those are open, and of a load that goes back to no use as it was, what became of it. Whoever says
+/// what became of a load waits for nothing.
 ///
 /// # Errors
 /// When the database does not answer, or holds a row the model does not know.
@@ -338,7 +347,12 @@ pub async fn list_missing_for_release(
     let mut missing: Vec<String> =
         implant_loads::find_missing(&mut *db, group_id, quarantine).await?.into_iter().collect();
     for action in list_behind(&mut *db, group_id, quarantine).await? {
-        if corrective_actions::find_close(&mut *db, group_id, action.action_id).await?.is_some() {
+        let closing = corrective_actions::find_close(&mut *db, group_id, action.action_id).await?;
+        let was_right = closing.as_ref().is_some_and(|closing| closing.grounds == Grounds::CauseCorrected);
+        if quarantine.is_of_load() && action.chain.ends_loads() && !was_right {
+            missing.push("record missing: what became of the load; as it was, it goes back to no use".to_owned());
+        }
+        if closing.is_some() {
             continue;
         }
         let records = corrective_actions::list_steps(&mut *db, group_id, &[action.action_id]).await?;

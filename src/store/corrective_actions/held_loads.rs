@@ -2,7 +2,8 @@
 //!
 //! The rule of this file: no load slips through. Whatever the machine ran since its last test that passed is held, with or
 //! without a label, those with implantable devices first and marked; only a cycle that is recorded as empty holds no load.
-//! A cycle that is posted late is held when it comes. Each has an id derived from action and cycle, so holding again adds
+//! A cycle that is posted late is held when it comes, and one that was run while the machine was out of use when its record
+//! does. Each has an id derived from action and cycle, so holding again adds
 //! only what is new.
 
 use chrono::{DateTime, SecondsFormat, Utc};
@@ -29,6 +30,18 @@ struct Load {
     cycle_id: Option<Uuid>,
     label: String,
     holds_implants: Option<bool>,
+}
+
+impl Load {
+    fn of(record: &CycleRecord) -> Self {
+        let label = record.load.load_reference.clone();
+        let unlabelled = || format!("of a cycle recorded at {}, no label told", text(record.recorded_at));
+        Self {
+            cycle_id: Some(record.cycle_id),
+            label: label.unwrap_or_else(unlabelled),
+            holds_implants: record.load.holds_implants,
+        }
+    }
 }
 
 /// Holds the loads of an action's machine since the last test that passed before it was opened: those of cycles that ended
@@ -115,6 +128,29 @@ pub async fn hold_late(
     Ok(())
 }
 
+/// Holds the load of a cycle that ended while its machine was out of use for an open action that holds loads: also that of
+/// the repeat of a test, until the test is read.
+///
+/// # Errors
+/// When the database does not answer, holds a row the model does not know, or `now` is sealed at the clinic.
+pub async fn hold_run_meanwhile(
+    db: &mut PgConnection,
+    group_id: Uuid,
+    (record, ended_at): (&CycleRecord, DateTime<Utc>),
+    now: DateTime<Utc>,
+) -> Result<()> {
+    corrective_actions::lock_subject(&mut *db, group_id, (record.clinic_id, record.subject_id), now).await?;
+    let open = corrective_actions::list_open_of_subject(&mut *db, group_id, record.subject_id).await?;
+    for action in open.iter().filter(|action| action.chain.holds_loads) {
+        let machine = quarantines::list_of_cause(&mut *db, group_id, action.action_id).await?;
+        if machine.iter().any(|quarantine| quarantine.stands_at(ended_at)) {
+            let why = "it was run while the machine was out of use";
+            hold(&mut *db, group_id, action, &Load::of(record), why, now).await?;
+        }
+    }
+    Ok(())
+}
+
 /// Holds the load of a cycle whose record falls short.
 ///
 /// # Errors
@@ -129,13 +165,7 @@ pub(super) async fn hold_of_cycle(
     if record.load.chamber == Some(Chamber::Empty) {
         return Ok(());
     }
-    let label = record.load.load_reference.clone();
-    let load = Load {
-        cycle_id: Some(record.cycle_id),
-        label: label.unwrap_or_else(|| format!("of a cycle recorded at {}, no label told", text(record.recorded_at))),
-        holds_implants: record.load.holds_implants,
-    };
-    hold(db, group_id, action, &load, &record.judged.finding, now).await
+    hold(db, group_id, action, &Load::of(record), &record.judged.finding, now).await
 }
 
 /// Holds the loads that a completion names which falls short, with the newest recorded cycle of each label.

@@ -84,7 +84,7 @@ pub async fn find_next_seating(
 }
 
 /// Puts what makes safe on the list of what is due, for turnover work that was missed; what stands there stays. Nothing for
-/// other work, or where no window of the task's clinic day can still be open.
+/// other work, or where no window of the task's clinic day can still be open. Answers whether it stands there.
 ///
 /// # Errors
 /// When the database does not answer, or holds a row the model does not know.
@@ -93,18 +93,18 @@ pub(super) async fn insert(
     group_id: Uuid,
     (action_id, task_id): (Uuid, Uuid),
     now: DateTime<Utc>,
-) -> Result<()> {
-    let Some(missed) = TaskId::from_uuid(task_id) else { return Ok(()) };
-    let Some(missed) = tasks::find(&mut *db, group_id, missed).await? else { return Ok(()) };
+) -> Result<bool> {
+    let Some(missed) = TaskId::from_uuid(task_id) else { return Ok(false) };
+    let Some(missed) = tasks::find(&mut *db, group_id, missed).await? else { return Ok(false) };
     if !matches!(missed.slot, Slot::Turnover(_)) {
-        return Ok(());
+        return Ok(false);
     }
     let routine = tasks::find_routine(&mut *db, group_id, &missed).await?;
-    let Some(times) = times(&mut *db, group_id, &missed, &routine, now).await? else { return Ok(()) };
+    let Some(times) = times(&mut *db, group_id, &missed, &routine, now).await? else { return Ok(false) };
     let slot = Slot::Repeat(task_id);
     let id = TaskId::derive(missed.routine_id, missed.subject_id, missed.id.clinic_day(), &slot);
     if tasks::find(&mut *db, group_id, id).await?.is_some() {
-        return Ok(());
+        return Ok(true);
     }
     let clinic = clinics::find(&mut *db, group_id, missed.clinic_id).await?;
     let utc_offset_seconds = clinic.map_or(0, |clinic| zone::offset_at(&clinic.zone, now).local_minus_utc());
@@ -123,7 +123,8 @@ pub(super) async fn insert(
     };
     let mut columns = Columns::default();
     columns.push(missed.clinic_id, &planned);
-    plan_changes::insert(db, group_id, &columns, now).await
+    plan_changes::insert(db, group_id, &columns, now).await?;
+    Ok(true)
 }
 
 /// Wanted at once, with the routine's grace, and blocking where the routine blocks.

@@ -228,8 +228,25 @@ pub async fn list_of_cause(db: &mut PgConnection, group_id: Uuid, cause_id: Uuid
     read(rows)
 }
 
+/// The loads that an action put out of use and that are so still; the oldest first, 20 at most.
+///
+/// # Errors
+/// When the database does not answer, or holds a row the model does not know.
+pub async fn list_loads_held(db: &mut PgConnection, group_id: Uuid, action_id: Uuid) -> Result<Vec<Quarantine>> {
+    let rows = rows!(
+        r#"where q.group_id = $1 and q.cause_id = $2 and q.load_reference is not null and r.release_id is null
+           order by q.begun_at, q.quarantine_id limit 20"#,
+        group_id,
+        action_id
+    )
+    .fetch_all(db)
+    .await?;
+    read(rows)
+}
+
 /// Whether a load with one of these labels is out of use at a clinic now, was so at an instant, or had been discarded or
-/// processed again by then, and nothing that was processed since bears the label.
+/// processed again by then, and nothing that was processed since bears the label. A load has the label that it was held
+/// under, and the one that the newest record of its cycle says.
 ///
 /// # Errors
 /// When the database does not answer.
@@ -244,16 +261,27 @@ pub async fn is_any_load_held(
         return Ok(false);
     }
     Ok(sqlx::query_scalar!(
-        r#"select exists (
-               select from quarantine q
-               left join quarantine_release r on r.group_id = q.group_id and r.quarantine_id = q.quarantine_id
+        r#"with held as (
+               select q.quarantine_id, q.load_reference as label from quarantine q
                where q.group_id = $1 and q.clinic_id = $2 and q.load_reference = any($3)
-                 and (r.release_id is null or q.recorded_at <= $4 and r.recorded_at > $4
-                      or r.disposition is not null and r.recorded_at <= $4
-                         and not exists (select from cycle_record c
-                                         where c.group_id = q.group_id and c.clinic_id = q.clinic_id
-                                           and c.load_reference = q.load_reference and c.recorded_at > q.recorded_at
-                                           and c.cycle_id is distinct from q.cycle_id))
+               union
+               select q.quarantine_id, c.load_reference from cycle_record c
+               join quarantine q on q.group_id = c.group_id and q.cycle_id = c.cycle_id and q.load_reference is not null
+               where c.group_id = $1 and c.clinic_id = $2 and c.load_reference = any($3)
+                 and not exists (select from cycle_record later
+                                 where later.group_id = c.group_id and later.cycle_id = c.cycle_id
+                                   and later.number > c.number)
+           )
+           select exists (
+               select from held h
+               join quarantine q on q.group_id = $1 and q.quarantine_id = h.quarantine_id
+               left join quarantine_release r on r.group_id = q.group_id and r.quarantine_id = q.quarantine_id
+               where r.release_id is null or q.recorded_at <= $4 and r.recorded_at > $4
+                  or r.disposition is not null and r.recorded_at <= $4
+                     and not exists (select from cycle_record c
+                                     where c.group_id = q.group_id and c.clinic_id = q.clinic_id
+                                       and c.load_reference = h.label and c.recorded_at > q.recorded_at
+                                       and c.cycle_id is distinct from q.cycle_id)
            ) as "is_held!""#,
         group_id,
         clinic_id,

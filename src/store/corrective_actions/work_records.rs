@@ -26,6 +26,8 @@ const MOST_LOOKED_AT: i64 = 500;
 pub struct PassedWork {
     /// The completion.
     pub completion_id: Uuid,
+    /// Its task.
+    pub task_id: Uuid,
     /// The clinic day of its task.
     pub clinic_day: NaiveDate,
     /// When the work was done, as the person says.
@@ -47,7 +49,7 @@ pub async fn list_passed(
     since: DateTime<Utc>,
 ) -> Result<Vec<PassedWork>> {
     let rows = sqlx::query!(
-        "select c.completion_id, c.clinic_day, c.performed_at, t.routine_id, v.definition
+        "select c.completion_id, t.task_id, c.clinic_day, c.performed_at, t.routine_id, v.definition
          from task t
          join completion c on c.group_id = t.group_id and c.clinic_day = t.clinic_day and c.task_id = t.task_id
          join routine_version v on v.group_id = t.group_id and v.routine_id = t.routine_id
@@ -69,8 +71,14 @@ pub async fn list_passed(
     rows.into_iter()
         .map(|row| {
             let routine = read_routine(row.completion_id, row.definition)?;
-            let (completion_id, clinic_day, performed_at) = (row.completion_id, row.clinic_day, row.performed_at);
-            Ok(PassedWork { completion_id, clinic_day, performed_at, routine_id: row.routine_id, routine })
+            Ok(PassedWork {
+                completion_id: row.completion_id,
+                task_id: row.task_id,
+                clinic_day: row.clinic_day,
+                performed_at: row.performed_at,
+                routine_id: row.routine_id,
+                routine,
+            })
         })
         .collect()
 }
