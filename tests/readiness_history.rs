@@ -76,7 +76,7 @@ async fn eventful(clinic: &Clinic<'_>) -> Vec<(DateTime<Utc>, Value)> {
     chair["water_source"] = json!("mains_air_gap");
     clinic.admin.put(&format!("/v1/operatories/{}", clinic.chair), chair.clone()).await.expect(200);
     look(10).await;
-    let notice = json!({ "authority": "Valley Water", "started_at": app.clock.now(), "opened_by": "IB",
+    let notice = json!({ "authority": "Saltmarrow Water", "started_at": app.clock.now(), "opened_by": "IB",
                          "clinic_ids": [clinic.clinic_id] });
     clinic.tablet.put(&format!("/v1/water-advisories/{}", id(700)), notice).await.expect(201);
     look(200).await;

@@ -159,7 +159,7 @@ async fn what_is_kept(app: &App, clinic: &Clinic<'_>) {
                  'Mara Oduya', $4, $1)",
         "insert into water_advisory (group_id, advisory_id, clinic_id, authority, notice_number, area, note, started_at,
                                      recorded_at, opened_by, key_id)
-         values ($1, $2, $3, 'Valley Water', '7/26', '', '', $4, $4, 'KV', $1)",
+         values ($1, $2, $3, 'Saltmarrow Water', '7/26', '', '', $4, $4, 'KV', $1)",
         "insert into water_advisory_lifting (group_id, advisory_id, clinic_id, lifting_id, notice_number, reason,
                                              lifted_at, recorded_at, staff_id, lifted_by, key_id)
          values ($1, $2, $3, $2, '9/26', 'letter', $4, $4, $2, 'Mara Oduya', $1)",

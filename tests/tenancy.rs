@@ -194,7 +194,7 @@ async fn what_failed(app: &App, clinic: &Clinic<'_>, offset: u32, task_id: &str)
     assert!(put.status.is_success(), "{}", put.text);
     let out = json!({ "subject_id": clinic.chair, "reason": "a hose drips", "begun_by": "KV" });
     clinic.tablet.put(&format!("/v1/quarantines/{}", own(9)), out).await.expect(201);
-    let notice = json!({ "authority": "Valley Water", "started_at": app.clock.now(), "opened_by": "KV",
+    let notice = json!({ "authority": "Saltmarrow Water", "started_at": app.clock.now(), "opened_by": "KV",
                          "clinic_ids": [clinic.clinic_id] });
     clinic.tablet.put(&format!("/v1/water-advisories/{}", own(16)), notice).await.expect(201);
     let action = json!({ "kind": "separator_full_or_faulty", "subject_id": clinic.clinic_id, "reason": "alarm on",

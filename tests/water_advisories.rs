@@ -39,7 +39,7 @@ async fn feed_from(clinic: &Clinic<'_>, source: &str) {
 }
 
 fn notice(clinic: &Clinic<'_>, started_at: &str) -> Value {
-    json!({ "authority": "Valley Water", "notice_number": "7/26", "started_at": started_at, "opened_by": "IB",
+    json!({ "authority": "Saltmarrow Water", "notice_number": "7/26", "started_at": started_at, "opened_by": "IB",
             "clinic_ids": [clinic.clinic_id] })
 }
 
@@ -347,7 +347,7 @@ async fn a_notice_for_an_area_finds_its_clinics_and_is_lifted_in_each_by_itself(
         clinic.admin.put(&format!("/v1/clinics/{clinic_id}"), body).await.expect(200);
     }
     let path = format!("/v1/water-advisories/{}", id(NOTICE));
-    let mut body = json!({ "authority": "Valley Water", "area": "lower valley", "opened_by": "IB",
+    let mut body = json!({ "authority": "Saltmarrow Water", "area": "lower valley", "opened_by": "IB",
                            "started_at": "2026-11-02T08:00:00Z" });
     let first = clinic.admin.put(&path, body.clone()).await.expect(201);
     assert_eq!(first["clinics"].as_array().expect("clinics").len(), 1);

@@ -76,8 +76,8 @@ impl WaterAdvisory {
     /// # Examples
     /// ```
     /// # use chairtide::domain::water_advisory::call;
-    /// assert_eq!(call("Valley Water", "7/26"), "water advisory 7/26 of Valley Water");
-    /// assert_eq!(call("Valley Water", ""), "water advisory of Valley Water");
+    /// assert_eq!(call("Saltmarrow Water", "7/26"), "water advisory 7/26 of Saltmarrow Water");
+    /// assert_eq!(call("Saltmarrow Water", ""), "water advisory of Saltmarrow Water");
     /// ```
     #[must_use]
     pub fn called(&self) -> String {
@@ -136,7 +136,7 @@ mod tests {
         WaterAdvisory {
             advisory_id: id(1),
             clinic_id: id(2),
-            authority: "Valley Water".to_owned(),
+            authority: "Saltmarrow Water".to_owned(),
             notice_number: "7/26".to_owned(),
             area: String::new(),
             note: String::new(),

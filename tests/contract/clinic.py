@@ -179,7 +179,7 @@ def configure(admin: Caller, tablet: Caller, ids: dict[str, list[str]], left_at:
     for legal_hold_id in ids["legal_hold"]:
         hold_back = {"reason": "an inquiry", "signature": signature}
         admin.ask("PUT", f"/v1/clinics/{clinic_id}/legal-holds/{legal_hold_id}", hold_back)
-    notice = {"authority": "Valley Water", "started_at": left_at, "opened_by": "KV", "clinic_ids": [ids["clinic"][1]]}
+    notice = {"authority": "Saltmarrow Water", "started_at": left_at, "opened_by": "KV", "clinic_ids": [ids["clinic"][1]]}
     for advisory_id in ids["advisory"]:
         tablet.ask("PUT", f"/v1/water-advisories/{advisory_id}", notice)
     return failures(admin, tablet, ids) | day_to_sign(admin, ids["signed_clinic"][0], today) | {

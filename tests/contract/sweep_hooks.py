@@ -32,7 +32,7 @@ def fitting_action(case: Case) -> None:
 
 
 def fitting_advisory(case: Case) -> None:
-    told = {"authority": "Valley Water", "opened_by": "KV", "started_at": known("performed_at")}
+    told = {"authority": "Saltmarrow Water", "opened_by": "KV", "started_at": known("performed_at")}
     case.body = {"clinic_ids": [known("clinic")]} | told
 
 

@@ -51,7 +51,7 @@ async fn recorded_at(app: &App, clinic: &Clinic<'_>, n: u32, now: DateTime<Utc>)
     clinic.tablet.put(&path, action).await.expect(201);
     let step = json!({ "record_id": id(n), "performed_at": now, "performed_by": "KV", "note": "stopped" });
     clinic.tablet.put(&format!("{path}/steps/decide-use"), step).await.expect(201);
-    let notice = json!({ "authority": "Valley Water", "started_at": now, "opened_by": "KV",
+    let notice = json!({ "authority": "Saltmarrow Water", "started_at": now, "opened_by": "KV",
                          "clinic_ids": [clinic.clinic_id] });
     clinic.tablet.put(&format!("/v1/water-advisories/{}", id(n)), notice).await.expect(201);
     for sql in [

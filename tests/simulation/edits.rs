@@ -226,7 +226,7 @@ impl Town<'_> {
         }
         let advisory = self.fresh();
         let started_at = now - TimeDelta::hours(*chance.one_of(&[0, 1, 7, 50]));
-        let body = json!({ "authority": "Valley Water", "clinic_ids": [clinic_id], "started_at": started_at,
+        let body = json!({ "authority": "Saltmarrow Water", "clinic_ids": [clinic_id], "started_at": started_at,
                            "opened_by": "MO" });
         self.put(&format!("/v1/water-advisories/{advisory}"), body).await;
         self.sites[n].advisory = Some(advisory);

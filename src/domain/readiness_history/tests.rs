@@ -111,7 +111,7 @@ fn the_subject_is_taken_where_it_stood_and_as_it_was_then() {
     past.advisories = vec![WaterAdvisory {
         advisory_id: id(3),
         clinic_id: id(7),
-        authority: "Valley Water".to_owned(),
+        authority: "Saltmarrow Water".to_owned(),
         notice_number: String::new(),
         area: String::new(),
         note: String::new(),

@@ -21,7 +21,7 @@ use crate::http::samples;
 #[serde(deny_unknown_fields)]
 pub struct WaterAdvisoryInput {
     /// Who gave notice.
-    #[schema(min_length = 1, max_length = 120, example = "Valley Water")]
+    #[schema(min_length = 1, max_length = 120, example = "Saltmarrow Water")]
     pub authority: String,
     /// Its number.
     #[serde(default)]
@@ -247,7 +247,7 @@ pub(super) fn example() -> WaterAdvisoryDocument {
 
 fn example_input() -> WaterAdvisoryInput {
     WaterAdvisoryInput {
-        authority: "Valley Water".to_owned(),
+        authority: "Saltmarrow Water".to_owned(),
         notice_number: "7/26".to_owned(),
         area: "Lower Valley".to_owned(),
         clinic_ids: Some(vec![samples::CLINIC]),
