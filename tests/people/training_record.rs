@@ -153,8 +153,18 @@ async fn an_owners_edit_of_how_somebody_stands_is_named_by_the_verify_call_and_b
         (
             "with kept as (delete from competence_mark where staff_id = $1 returning *) select from kept",
             "insert into competence_mark select group_id, staff_id, competence_id, 1, routine_id, family, valid_from,
-                 valid_until, signed_off_by, signed_by_staff_id, note, '{}', created_at, null
+                 valid_until, signed_off_by, signed_by_staff_id, note, array(select clinic_id from clinic), created_at, null
              from competence where staff_id = $1",
+            competence.clone(),
+        ),
+        // A mark that no seal holds vouches for nothing.
+        (
+            "with edited as (update competence set valid_until = '2027-10-31' where staff_id = $1 returning *)
+             insert into competence_mark select group_id, staff_id, competence_id, 2, routine_id, family, valid_from,
+                 valid_until, signed_off_by, signed_by_staff_id, note, '{}', created_at, null
+             from edited",
+            "with gone as (delete from competence_mark where staff_id = $1 and number = 2 returning staff_id)
+             update competence c set valid_until = '2026-10-31' from gone where c.staff_id = gone.staff_id",
             competence.clone(),
         ),
         (
