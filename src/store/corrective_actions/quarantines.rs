@@ -279,8 +279,9 @@ pub async fn is_any_load_held(
                where r.release_id is null or q.recorded_at <= $4 and r.recorded_at > $4
                   or r.disposition is not null and r.recorded_at <= $4
                      and not exists (select from cycle_record c
+                                     join cycle_mark m on m.group_id = c.group_id and m.cycle_id = c.cycle_id
                                      where c.group_id = q.group_id and c.clinic_id = q.clinic_id
-                                       and c.load_reference = h.label and c.recorded_at > q.recorded_at
+                                       and c.load_reference = h.label and m.ended_at > q.begun_at
                                        and c.cycle_id is distinct from q.cycle_id)
            ) as "is_held!""#,
         group_id,
