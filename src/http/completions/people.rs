@@ -10,9 +10,9 @@ use super::documents::CompletionInput;
 use crate::domain::evidence::{CompletionKind, Judgement, StepStatus};
 use crate::domain::fault::Fault;
 use crate::domain::flags::{self, Entry, Flag, Performed, Person, PinMissed};
-use crate::domain::routine::Routine;
 use crate::domain::staff::Work as Competent;
 use crate::domain::subject::SubjectKind;
+use crate::domain::task::Outcome;
 use crate::http::AppState;
 use crate::http::caller::Caller;
 use crate::http::problem::{ApiError, ApiResult};
@@ -55,9 +55,10 @@ pub(super) fn clock_faults(input: &CompletionInput) -> impl Iterator<Item = Faul
     odd.map(|(pointer, _)| Fault::new(pointer, "must lie in the years 1970 to 2199"))
 }
 
-/// Whether a result is entered under the time of its sample.
-fn brings_result(input: &CompletionInput, routine: &Routine) -> bool {
-    routine.steps.iter().any(|step| step.evidence.result_may_follow())
+/// Whether a result is entered under the time of its sample, which is recorded.
+fn brings_result(input: &CompletionInput, work: &Work) -> bool {
+    work.task.recorded.is_some_and(|(outcome, _)| outcome == Outcome::ResultPending)
+        && work.routine.steps.iter().any(|step| step.evidence.result_may_follow())
         && input.steps.iter().all(|step| step.status != StepStatus::ResultPending)
 }
 
@@ -133,7 +134,7 @@ pub(super) async fn flags(
         is_work: input.kind == CompletionKind::Performed,
         recorded_at: caller.now,
         device_at: input.device_at,
-        tells_of_before: input.corrects.is_some() || brings_result(input, &work.routine),
+        tells_of_before: input.corrects.is_some() || brings_result(input, work),
         person: &who.person,
         initials: input.performed_by.as_deref(),
         day: who.day,
