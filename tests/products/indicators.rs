@@ -18,7 +18,10 @@ async fn reads_strips(clinic: &Clinic<'_>) {
 }
 
 async fn read(clinic: &Clinic<'_>, n: u32, more: &Value) -> Value {
-    let task = clinic.due_in_clinic(routine::spore_test()).await;
+    // An action may ask for one beside the week's.
+    let list = clinic.tablet.get(&format!("/v1/clinics/{}/due", clinic.clinic_id)).await.expect(200);
+    let mut tasks = list["tasks"].as_array().expect("a list").iter();
+    let task = tasks.find(|task| task["routine_id"] == json!(routine::spore_test())).expect("a spore test that is due");
     let mut strips =
         json!({ "test_lot": "L-850", "control_lot": "L-850", "test_growth": false, "control_growth": true });
     strips.as_object_mut().expect("an object").extend(more.as_object().expect("an object").clone());
@@ -71,4 +74,18 @@ async fn a_recalled_lot_of_indicators_lists_its_tests_and_the_next_one_with_it_i
     // Its repeat, with strips of which nothing tells the last day.
     let told = read(&clinic, 863, &json!({ "test_lot": "BI-9", "control_lot": "BI-9" })).await;
     assert_eq!((&told["verdict"], &told["flags"][0]["flag"]), (&json!("passed"), &json!("no_last_day")));
+
+    // The action about the machine asks for the work again with a right lot: that test names none, the next one does.
+    let path =
+        |key: &str| format!("/v1/corrective-actions/{}/steps/{key}", action["action_id"].as_str().expect("an id"));
+    let said = |n: u32| json!({ "record_id": id(n), "performed_at": app.clock.now(), "performed_by": "IB", "note": "taken away" });
+    clinic.tablet.put(&path("remove"), said(870)).await.expect(201);
+    clinic.tablet.put(&path("repeat-with-right-lot"), said(871)).await.expect(409);
+    let right = super::lot(&clinic, 852, RIGHT, "2027-01-31", None).await;
+    app.set(at("2026-11-16T08:40:00Z"));
+    app.plan().await;
+    let again = read(&clinic, 864, &json!({ "test_lot": "L-852", "control_lot": "L-852", "lot_id": right })).await;
+    assert_eq!(again["verdict"], "passed", "{again}");
+    let recorded = clinic.tablet.put(&path("repeat-with-right-lot"), said(871)).await.expect(201);
+    assert_eq!(recorded["completion_id"], json!(id(864)));
 }

@@ -100,7 +100,7 @@ impl WorkShown {
         }
     }
 
-    /// Whether whatever passes by a routine on a subject shows it.
+    /// Whether what passes by a routine on a subject shows it; a spore test does where its strips name a lot.
     #[must_use]
     pub fn is_asked_by(&self, routine: &Routine, subject: &Subject) -> bool {
         let steps = &routine.steps;
@@ -214,8 +214,9 @@ fn fills(steps: &[Step]) -> impl Iterator<Item = &Step> {
     steps.iter().filter(is_fill)
 }
 
+/// Whether a lot can stand in its record: of a product, or of the strips of a spore test.
 fn takes_lot(step: &Step) -> bool {
-    matches!(step.evidence, StepEvidence::Product { .. })
+    matches!(step.evidence, StepEvidence::Product { .. } | StepEvidence::SporeTest {})
 }
 
 /// Whether a step is the wait for what another step filled in.

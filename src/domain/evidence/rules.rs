@@ -264,6 +264,9 @@ fn registered<'a>(strips: &SporeStrips, asked: &'a Asked<'_>) -> Option<&'a LotI
 /// is not the one that the register has.
 fn unfit(strips: &SporeStrips, ran_at: DateTime<Utc>, asked: &Asked<'_>) -> Option<String> {
     if let Some(lot) = registered(strips, asked) {
+        if lot.clinic_id != asked.lots.clinic_id {
+            return Some(format!("the lot that is named for {} stands at another clinic", strips.test_lot));
+        }
         if !is_same_lot(&strips.test_lot, &lot.lot_number) {
             return Some(format!("the strip is of lot {}, the register's of lot {}", strips.test_lot, lot.lot_number));
         }
