@@ -277,6 +277,7 @@ async fn put_corrective_action(
         cause: ActionCause::Person,
         cause_id: None,
         routine_id: input.routine_id,
+        counted: None,
         reason: input.reason.clone(),
         opened_by: input.opened_by.clone(),
         key_id: Some(caller.key_id),

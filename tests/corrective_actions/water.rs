@@ -155,3 +155,25 @@ async fn a_sample_that_is_drawn_too_early_ends_neither_the_retest_nor_the_follow
     let recorded = step(&clinic, &item, "follow-up-test", record(&clinic, 815, &json!({}))).await.expect(201);
     assert_eq!(recorded["completion_id"], json!(id(835)));
 }
+
+/// What another routine counts is retested by that routine: common practice, no source.
+#[sqlx::test]
+async fn what_another_routine_counts_opens_an_action_of_its_own(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    people(&clinic).await;
+    for n in [905, 906] {
+        let body = json!({ "effective_on": "2026-11-01", "routine": water_test() });
+        clinic.admin.put(&format!("/v1/routines/{}", id(n)), body).await.expect(201);
+    }
+    app.plan().await;
+    app.set(at("2026-11-02T09:00:00Z"));
+    test(&clinic, 830, "501").await;
+    let first = only_open(&clinic).await;
+    app.advance(TimeDelta::minutes(30));
+    let task = clinic.due_in_clinic(id(906)).await;
+    clinic.tablet.post("/v1/completions", read(&clinic, 831, &task, "620")).await.expect(201);
+    let open = clinic.manager.get("/v1/corrective-actions?state=open").await.expect(200);
+    let ids: Vec<&Value> = open["items"].as_array().expect("a list").iter().map(|item| &item["action_id"]).collect();
+    assert_eq!((ids.len(), ids.contains(&&first["action_id"])), (2, true), "{open}");
+}

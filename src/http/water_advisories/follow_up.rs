@@ -114,6 +114,7 @@ async fn open(
         cause: ActionCause::WaterAdvisory,
         cause_id: Some(cause_id),
         routine_id: None,
+        counted: None,
         reason: reason.to_owned(),
         opened_by: String::new(),
         key_id: Some(caller.key_id),

@@ -25,6 +25,7 @@ use crate::domain::cycle_load::CycleVerdict;
 use crate::domain::event::EventKind;
 use crate::domain::plan::because::Fact;
 use crate::domain::quarantine::{CauseKind, Quarantine};
+use crate::domain::water_sample::WaterCount;
 use crate::store::cycles::records::CycleRecord;
 use crate::store::{Result, corrective_actions, cycles, events, routines};
 
@@ -53,6 +54,8 @@ pub struct Opening {
     pub cause_id: Option<Uuid>,
     /// The routine whose tests its steps ask for.
     pub routine_id: Option<Uuid>,
+    /// What the water was tested for, by the routine as it was then; `None`: by the routine as it is now, if one is named.
+    pub counted: Option<Vec<WaterCount>>,
     /// What failed, in words.
     pub reason: String,
     /// The person; empty: the service, for its cause.
@@ -94,8 +97,9 @@ pub async fn open_for(
             tested_by.extend(routine_id.map(|routine_id| (kind, routine_id)));
         }
     }
-    let counted = match opening.routine_id {
-        Some(routine_id) if newest.chain.steps.iter().any(|step| !step.if_counted.is_empty()) => {
+    let counted = match (&opening.counted, opening.routine_id) {
+        (Some(counted), _) => counted.clone(),
+        (None, Some(routine_id)) if newest.chain.steps.iter().any(|step| !step.if_counted.is_empty()) => {
             let routine = routines::find_newest(&mut *db, group_id, routine_id).await?;
             routine.map(|newest| newest.routine.water_counts()).unwrap_or_default()
         }
@@ -299,6 +303,7 @@ pub async fn follow_cycle(
         cause_id: Some(record.cycle_id),
         routine_id: None,
         reason: format!("{load}{}", record.judged.finding),
+        counted: None,
         opened_by: String::new(),
         key_id: Some(record.key_id),
     };

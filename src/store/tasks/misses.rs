@@ -193,6 +193,7 @@ fn opening(task: &MissedTask) -> Opening {
         cause: ActionCause::MissedTask,
         cause_id: Some(task.task_id),
         routine_id: Some(task.routine_id),
+        counted: None,
         reason: format!("{}: its window passed with no record", task.routine_name),
         opened_by: String::new(),
         key_id: None,

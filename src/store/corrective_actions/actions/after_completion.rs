@@ -165,6 +165,7 @@ async fn fall_short(
         cause_id: Some(what.completion_id),
         routine_id: Some(what.task.routine_id),
         reason: format!("{}: {finding}", what.routine.name),
+        counted: Some(what.routine.water_counts()),
         opened_by: String::new(),
         key_id: Some(what.key_id),
     };
@@ -202,6 +203,7 @@ pub async fn open_for_recall(
         cause_id: Some(recall.lot_id),
         routine_id: None,
         reason: format!("a lot that was used here was recalled: {}", recall.reason),
+        counted: None,
         opened_by: recall.marked_by.clone(),
         key_id: Some(key_id),
     };
@@ -222,6 +224,11 @@ async fn is_covered(
         let is_same_task = of_task.iter().any(|c| Some(c.completion_id) == action.cause_id);
         if is_same_task || !action.chain.quarantines {
             return Ok(true);
+        }
+        // Another routine counts something else, or elsewhere: its growth asks for steps and for a retest of its own.
+        let is_of_routine = action.routine_id.is_none_or(|routine_id| routine_id == what.task.routine_id);
+        if action.kind == ChainKind::WaterOverLimit && !is_of_routine {
+            continue;
         }
         let put_out = quarantines::list_of_cause(&mut *db, group_id, action.action_id).await?;
         let records = corrective_actions::list_steps(&mut *db, group_id, &[action.action_id]).await?;
