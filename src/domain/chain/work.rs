@@ -36,7 +36,7 @@ pub enum WorkShown {
     /// such step.
     LineDisinfection {},
     /// A product was used by its lot in a step that passed, in work by the routine that opened the action where one did: of a
-    /// product that the step takes, in date and not recalled.
+    /// product that the step takes, in date and not recalled; or a spore test passed whose strips name such a lot.
     LotUsed {},
     /// Work of the routine that was missed, by its make-safe task or a later one: never by the missed task itself, which stays
     /// missed. An action that has no make-safe task is opened with a `note` in this place.

@@ -311,7 +311,6 @@ fn note_of(found: &Found) -> String {
     )
 }
 
-/// Where the id stands that other records name a row by.
 /// The record that a row of marks is.
 fn record_name(set: &RecordSet, columns: &[Column], cells: &Cells) -> Option<RecordName> {
     let kind = set.mark_kind()?.to_owned();
@@ -320,6 +319,7 @@ fn record_name(set: &RecordSet, columns: &[Column], cells: &Cells) -> Option<Rec
     Some(RecordName { kind, id: parts?.join("/") })
 }
 
+/// Where the id stands that other records name a row by.
 fn id_place(set: &RecordSet, columns: &[Column]) -> Option<usize> {
     let name = set.id_name()?;
     columns.iter().position(|column| column.name == name)

@@ -81,8 +81,13 @@ async fn list_signed(
     )
     .fetch_all(db)
     .await?;
-    let day = |(clinic_day, due_by, overdue_at)| DayToSign { clinic_day, due_by, overdue_at, rungs: Vec::new() };
-    Ok(rows.into_iter().map(|row| day((row.clinic_day, row.due_by, row.overdue_at))).collect())
+    let days = rows.into_iter().map(|row| DayToSign {
+        clinic_day: row.clinic_day,
+        due_by: row.due_by,
+        overdue_at: row.overdue_at,
+        rungs: Vec::new(),
+    });
+    Ok(days.collect())
 }
 
 /// What was missed lately on these days, or will be before long.
