@@ -196,6 +196,46 @@ async fn an_owners_edit_of_how_somebody_stands_is_named_by_the_verify_call_and_b
     assert_eq!(listed["items"][0]["finding"], competence);
 }
 
+/// What stood before states were kept comes into the next seal, so that an edit of it together with its mark is found.
+#[sqlx::test]
+async fn what_stood_before_there_were_marks_is_sealed_with_the_next_day(pool: PgPool) {
+    const SEALS_THEM: &str = include_str!("../../migrations/0055_first_marks_sealed.sql");
+    let app = App::new(pool.clone(), at("2026-11-02T08:00:00Z")).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    put_person(&clinic.admin, kit(), person("KV", "assistant")).await.expect(201);
+    clinic.admin.put(&competence_path(), held(Some("2026-10-31"))).await.expect(201);
+    let gauge = json!({ "clinic_id": clinic.clinic_id, "name": "Gauge 1" });
+    clinic.admin.put(&format!("/v1/instruments/{}", id(820)), gauge).await.expect(201);
+    let tables = ["staff_mark", "competence_mark", "instrument_mark"];
+    // As a database had them that was older than marks.
+    for table in tables {
+        let sql = format!("update {table} set number = 0, of_clinics = '{{}}', key_id = null");
+        sqlx::query(AssertSqlSafe(sql)).execute(&pool).await.expect("made old");
+    }
+    app.set(at("2026-11-04T12:00:00Z"));
+    sealer::tick(&pool, &app.clock).await.expect("it ticks");
+    sqlx::raw_sql(SEALS_THEM).execute(&pool).await.expect("migrated");
+    let marked = marks(&pool, "competence_mark", "valid_until").await;
+    assert_eq!(marked, [(0, "2026-10-31".to_owned(), vec![clinic.clinic_id])]);
+    assert_eq!(findings(&clinic).await, [json!(null); 0]);
+    app.set(at("2026-11-05T12:00:00Z"));
+    let report = sealer::tick(&pool, &app.clock).await.expect("it ticks");
+    assert_eq!((report.failed, report.found), (0, 0));
+    let sealed: Vec<String> =
+        sqlx::query_scalar("select kind from seal_leaf where kind like '%_mark' and id like '%/0' order by kind")
+            .fetch_all(&pool)
+            .await
+            .expect("leaves");
+    assert_eq!(sealed, ["competence_mark", "instrument_mark", "staff_mark"]);
+    for sql in
+        ["update competence set valid_until = '2027-10-31'", "update competence_mark set valid_until = '2027-10-31'"]
+    {
+        sqlx::query(sql).execute(&pool).await.expect("edited");
+    }
+    let found = findings(&clinic).await;
+    assert_eq!((found.len(), &found[0]["finding"]), (1, &json!("record_changed")), "{found:?}");
+}
+
 #[sqlx::test]
 async fn a_lead_signs_for_a_competence_with_their_pin_and_nobody_for_their_own(pool: PgPool) {
     let app = App::new(pool.clone(), at("2026-11-02T08:00:00Z")).await;

@@ -2,7 +2,7 @@
 //!
 //! The rule of this file: the service writes a row and its mark in one transaction, so where they differ, or one is there
 //! without the other, somebody else wrote. Only marks that are sealed at the clinic count, so that nobody can put one beside
-//! an edit that no seal holds; what stood before there were marks (number 0) is sealed nowhere, and counts until the first.
+//! an edit that no seal holds.
 
 use sqlx::PgConnection;
 use uuid::Uuid;
@@ -24,7 +24,7 @@ pub async fn check_standing(db: &mut PgConnection, group_id: Uuid, clinic_id: Uu
                       (m.name, m.initials, m.role, m.clinic_ids, m.active_from, m.active_until) as differs
                from (select * from staff where group_id = $1) s
                full join (select distinct on (staff_id) * from staff_mark
-                          where group_id = $1 and ($2 = any(of_clinics) or number = 0)
+                          where group_id = $1 and $2 = any(of_clinics)
                           order by staff_id, number desc) m on m.staff_id = s.staff_id
                where cardinality(s.clinic_ids) = 0 or $2 = any(s.clinic_ids)
                   or cardinality(m.clinic_ids) = 0 or $2 = any(m.clinic_ids)
@@ -35,7 +35,7 @@ pub async fn check_standing(db: &mut PgConnection, group_id: Uuid, clinic_id: Uu
                select 'competence', coalesce(c.staff_id, m.staff_id) || '/' || coalesce(c.competence_id, m.competence_id)
                from (select * from competence where group_id = $1) c
                full join (select distinct on (staff_id, competence_id) * from competence_mark
-                          where group_id = $1 and ($2 = any(of_clinics) or number = 0)
+                          where group_id = $1 and $2 = any(of_clinics)
                           order by staff_id, competence_id, number desc) m
                       on m.staff_id = c.staff_id and m.competence_id = c.competence_id
                where coalesce(c.staff_id, m.staff_id) in (select p.staff_id from person p)
@@ -46,7 +46,7 @@ pub async fn check_standing(db: &mut PgConnection, group_id: Uuid, clinic_id: Uu
                select 'instrument', coalesce(i.instrument_id, m.instrument_id)::text
                from (select * from instrument where group_id = $1) i
                full join (select distinct on (instrument_id) * from instrument_mark
-                          where group_id = $1 and ($2 = any(of_clinics) or number = 0)
+                          where group_id = $1 and $2 = any(of_clinics)
                           order by instrument_id, number desc) m on m.instrument_id = i.instrument_id
                where $2 in (i.clinic_id, m.clinic_id)
                  and (i.clinic_id, i.name, i.serial, i.calibrated_on, i.calibration_ends_on)
