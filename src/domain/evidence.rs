@@ -22,7 +22,7 @@ use super::limit::{Limit, Qualifier, decimal_text};
 use super::task::Outcome;
 use super::water_sample::JudgedLine;
 
-pub use self::asked::{Asked, Known, OwnLimit, SporeRun, Submission};
+pub use self::asked::{Asked, Known, LoadHeld, OwnLimit, SporeRun, Submission};
 pub use self::given::{Given, SporeStrips, WaterDrawn};
 pub use self::hold_record::{DeviceMoment, HoldRecord};
 pub use self::judging::judge;

@@ -44,12 +44,21 @@ async fn work_that_names_a_load_is_found_by_its_label_at_that_clinic_alone(pool:
     app.plan().await;
     load(&clinic, 950, "118", &json!({ "holds_implants": true })).await;
     let task = clinic.due_of(id(901)).await;
-    // Packs of a load that is held are not used (CDC, MMWR 52(RR-17) 2003, read in a quotation): kept, and shown to a lead.
+    // Packs of a load that is held are not used (CDC, MMWR 52(RR-17) 2003, read in a quotation): kept, shown to a lead, and
+    // the chair waits for others.
     let held = naming(&clinic, 830, &task, &json!(["117", "118"]));
     let kept = clinic.tablet.post("/v1/completions", held).await.expect(201);
-    assert_eq!((&kept["verdict"], &kept["flags"][0]["flag"]), (&json!("passed"), &json!("load_out_of_use")));
+    assert_eq!((&kept["verdict"], &kept["flags"][0]["flag"]), (&json!("failed"), &json!("load_out_of_use")));
+    let finding = kept["steps"][0]["finding"].as_str().expect("words");
+    assert!(finding.starts_with("packs of load 118, which was out of use") && !finding.contains("117"), "{finding}");
+    let state = async || {
+        clinic.tablet.get(&format!("/v1/tasks/{}", task["task_id"].as_str().expect("an id"))).await.json()["task"]["state"]
+            .clone()
+    };
+    assert_ne!(state().await, "done");
     let plain = clinic.tablet.post("/v1/completions", naming(&clinic, 831, &task, &json!(["1180"]))).await.expect(201);
-    assert_eq!(plain["flags"], json!([]));
+    assert_eq!((&plain["flags"], &plain["verdict"]), (&json!([]), &json!("passed")));
+    assert_eq!(state().await, "done");
     let list = clinic.manager.get("/v1/entries-to-review?flag=load_out_of_use").await.expect(200);
     assert_eq!(
         (list["items"].as_array().map(Vec::len), &list["items"][0]["completion_id"]),
@@ -152,4 +161,21 @@ async fn packs_of_a_load_that_got_its_number_after_it_was_held_are_told_of(pool:
     say(&clinic, 950, &misread).await.expect(201);
     assert_eq!(flags(832, "119").await[0]["flag"], "load_out_of_use");
     assert_eq!(flags(833, "118").await, json!([]));
+}
+
+/// Nobody could know as they laid them out that the load would be doubted later: that is shown, and the work stands.
+#[sqlx::test]
+async fn packs_of_a_load_that_was_put_out_of_use_after_they_were_laid_out_are_shown_and_pass(pool: PgPool) {
+    let app = App::new(pool, at(START)).await;
+    let clinic = clinic_with_spore_chain(&app).await;
+    lay_out(&clinic).await;
+    app.plan().await;
+    let task = clinic.due_of(id(901)).await;
+    let laid_out = naming(&clinic, 830, &task, &json!(["118"]));
+    app.advance(chrono::TimeDelta::minutes(10));
+    load(&clinic, 950, "118", &json!({ "holds_implants": true })).await;
+    app.advance(chrono::TimeDelta::minutes(10));
+    let kept = clinic.tablet.post("/v1/completions", laid_out).await.expect(201);
+    assert_eq!((&kept["verdict"], &kept["flags"][0]["flag"]), (&json!("passed"), &json!("load_out_of_use")));
+    assert_eq!(kept["steps"][0]["finding"], "load 118 was put out of use since");
 }

@@ -69,6 +69,17 @@ pub struct Known {
     pub corrects: bool,
     /// The clinic's zone; asked for where a last day counts.
     pub zone: Option<Zone>,
+    /// Loads that are not to be laid out, by the labels that are named at a chair.
+    pub held_loads: BTreeMap<String, LoadHeld>,
+}
+
+/// Since when a load is not to be laid out.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum LoadHeld {
+    /// As its packs were laid out it was out of use, or had been discarded or processed again.
+    Before,
+    /// It was put out of use since.
+    Since,
 }
 
 /// A spore test as it was run.

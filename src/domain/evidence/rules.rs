@@ -3,12 +3,14 @@
 //! The rule of this file: whatever decides is noted beside the answer: the times, the limits with those of the law, the
 //! lines of a sample. What decides nothing and should be seen is told in the finding all the same.
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, NaiveDate, Utc};
 use rust_decimal::Decimal;
 
 use super::given::{Given, SporeStrips};
 use super::product;
-use super::{Asked, JudgedStep, MeasuredBy, Reading, StepAnswer, StepVerdict, Submission};
+use super::{Asked, JudgedStep, LoadHeld, MeasuredBy, Reading, StepAnswer, StepVerdict, Submission};
 use crate::domain::limit::{Limit, Operator, Qualifier, SetBy, Source};
 use crate::domain::limit_order::{DecidedLimit, decide};
 use crate::domain::lot::LotInUse;
@@ -25,7 +27,8 @@ pub(super) fn judge_done(
     asked: &Asked<'_>,
 ) {
     match &step.evidence {
-        StepEvidence::Confirmation {} | StepEvidence::Reference { .. } | StepEvidence::Text {} => {}
+        StepEvidence::Confirmation {} | StepEvidence::Text {} => {}
+        StepEvidence::Reference { .. } => judge_packs(judged, &asked.known.held_loads),
         StepEvidence::Hold { .. } => judge_hold(judged, step, answer, submission, asked),
         StepEvidence::Product { .. } => product::judge(judged, step, answer, submission, asked),
         StepEvidence::Reading { needs_instrument, .. } => {
@@ -214,6 +217,22 @@ fn judge_too_many(judged: &mut JudgedStep, step: &Step, asked: &Asked<'_>) {
             if limits.iter().any(Limit::is_maximum) {
                 judged.fail("too many to count, and no limit is in force");
             }
+        }
+    }
+}
+
+/// Packs of a load that is out of use are not used (CDC, MMWR 52(RR-17) 2003, read in a quotation): others are laid out and
+/// recorded instead. Of one that was put out of use only since, nobody could know: that is told, and decides nothing.
+fn judge_packs(judged: &mut JudgedStep, held: &BTreeMap<String, LoadHeld>) {
+    let Some(Given::Reference { labels }) = &judged.given else { return };
+    let named: Vec<(String, LoadHeld)> =
+        labels.iter().filter_map(|label| Some((label.clone(), *held.get(label)?))).collect();
+    for (label, since) in named {
+        match since {
+            LoadHeld::Before => judged.fail(format!(
+                "packs of load {label}, which was out of use, discarded or to be processed again: reject them, lay out others"
+            )),
+            LoadHeld::Since => judged.tell(Some(format!("load {label} was put out of use since"))),
         }
     }
 }

@@ -4,16 +4,20 @@
 
 use std::collections::BTreeSet;
 
+use chrono::DateTime;
 use sqlx::PgConnection;
 use uuid::Uuid;
 
 use super::documents::CompletionInput;
-use crate::domain::evidence::{Given, Known, SporeRun};
+use super::recording::MOST_ANSWERS;
+use crate::domain::evidence::{CLOCK_TOLERANCE, Given, Known, SporeRun};
+use crate::domain::subject::SubjectKind;
 use crate::http::caller::Caller;
 use crate::http::problem::ApiResult;
 use crate::http::tasks::Work;
 use crate::store::clinics::{self, instruments};
 use crate::store::completions::{self, EarlierStep};
+use crate::store::corrective_actions::quarantines;
 use crate::store::routines::own_limits;
 
 /// What a completion of this work is judged by.
@@ -35,6 +39,13 @@ pub(super) async fn of(
     let tests_spores = input.steps.iter().any(|a| matches!(a.given, Some(Given::SporeTest { .. })));
     if tests_spores {
         known.zone = clinics::find(db, group_id, clinic_id).await?.map(|clinic| clinic.zone);
+    }
+    // At a chair packs are laid out for a patient; whoever works at the machine has to do with loads that are held.
+    if work.task.subject_kind == SubjectKind::Operatory {
+        // What lies out of all bounds is refused beside this, and must not be asked about first.
+        let laid_out_at = input.performed_at.clamp(DateTime::UNIX_EPOCH, caller.now + CLOCK_TOLERANCE);
+        let labels = named_labels(input);
+        known.held_loads = quarantines::list_held_labels(db, group_id, clinic_id, &labels, laid_out_at).await?;
     }
     let instrument_ids: Vec<Uuid> = input.steps.iter().filter_map(|answer| answer.instrument_id).collect();
     if !instrument_ids.is_empty() {
@@ -63,6 +74,15 @@ pub(super) async fn of(
         }
     }
     Ok(known)
+}
+
+/// What the answers refer to by label: packs, at a chair.
+fn named_labels(input: &CompletionInput) -> Vec<String> {
+    let labels = input.steps.iter().take(MOST_ANSWERS).filter_map(|answer| match &answer.given {
+        Some(Given::Reference { labels }) => Some(labels),
+        _ => None,
+    });
+    labels.flatten().cloned().collect()
 }
 
 /// The completions that this one corrects, one behind the other: it may tell of their holds anew.

@@ -3,10 +3,13 @@
 //! The rule of this file: rows are added and never changed. That a quarantine stands follows from there being no
 //! release of it yet.
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, Utc};
 use sqlx::PgConnection;
 use uuid::Uuid;
 
+use crate::domain::evidence::LoadHeld;
 use crate::domain::quarantine::{CauseKind, LoadDisposition, Quarantine, Release};
 use crate::store::{Result, StoreError, seals};
 
@@ -23,6 +26,7 @@ struct Row {
     begun_at: DateTime<Utc>,
     recorded_at: DateTime<Utc>,
     begun_by: String,
+    begun_by_staff_id: Option<Uuid>,
     key_id: Option<Uuid>,
     release_id: Option<Uuid>,
     staff_id: Option<Uuid>,
@@ -77,6 +81,7 @@ impl TryFrom<Row> for Quarantine {
             begun_at: row.begun_at,
             recorded_at: row.recorded_at,
             begun_by: row.begun_by,
+            staff_id: row.begun_by_staff_id,
             key_id: row.key_id,
         })
     }
@@ -95,8 +100,8 @@ pub async fn insert(db: &mut PgConnection, group_id: Uuid, quarantine: &Quaranti
     let done = sqlx::query!(
         "insert into quarantine
              (group_id, quarantine_id, clinic_id, subject_id, line, load_reference, cycle_id, cause, cause_id, reason,
-              begun_at, recorded_at, begun_by, key_id)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14) on conflict do nothing",
+              begun_at, recorded_at, begun_by, key_id, staff_id)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15) on conflict do nothing",
         group_id,
         quarantine.quarantine_id,
         quarantine.clinic_id,
@@ -110,7 +115,8 @@ pub async fn insert(db: &mut PgConnection, group_id: Uuid, quarantine: &Quaranti
         quarantine.begun_at,
         quarantine.recorded_at,
         quarantine.begun_by,
-        quarantine.key_id
+        quarantine.key_id,
+        quarantine.staff_id
     )
     .execute(db)
     .await?;
@@ -154,7 +160,8 @@ macro_rules! rows {
         sqlx::query_as!(
             Row,
             r#"select q.quarantine_id, q.clinic_id, q.subject_id, q.line, q.load_reference, q.cycle_id, q.cause, q.cause_id,
-                      q.reason, q.begun_at, q.recorded_at, q.begun_by, q.key_id, r.release_id as "release_id?",
+                      q.reason, q.begun_at, q.recorded_at, q.begun_by, q.key_id,
+                      q.staff_id as begun_by_staff_id, r.release_id as "release_id?",
                       r.staff_id as "staff_id?", r.released_by as "released_by?", r.reason as "release_reason?",
                       r.recorded_at as "released_at?", r.key_id as "release_key_id?", r.disposition as "disposition?"
                from quarantine q
@@ -244,23 +251,23 @@ pub async fn list_loads_held(db: &mut PgConnection, group_id: Uuid, action_id: U
     read(rows)
 }
 
-/// Whether a load with one of these labels is out of use at a clinic now, was so at an instant, or had been discarded or
-/// processed again by then, and nothing that was processed since bears the label. A load has the label that it was held
+/// Which of these labels are those of loads that are out of use at a clinic now, were so at an instant, or had been discarded
+/// or processed again by then while nothing that was processed since bears the label. A load has the label that it was held
 /// under, and the one that the newest record of its cycle says.
 ///
 /// # Errors
 /// When the database does not answer.
-pub async fn is_any_load_held(
+pub async fn list_held_labels(
     db: &mut PgConnection,
     group_id: Uuid,
     clinic_id: Uuid,
     labels: &[String],
     at: DateTime<Utc>,
-) -> Result<bool> {
+) -> Result<BTreeMap<String, LoadHeld>> {
     if labels.is_empty() {
-        return Ok(false);
+        return Ok(BTreeMap::new());
     }
-    Ok(sqlx::query_scalar!(
+    let rows = sqlx::query!(
         r#"with held as (
                select q.quarantine_id, q.load_reference as label from quarantine q
                where q.group_id = $1 and q.clinic_id = $2 and q.load_reference = any($3)
@@ -271,26 +278,30 @@ pub async fn is_any_load_held(
                  and not exists (select from cycle_record later
                                  where later.group_id = c.group_id and later.cycle_id = c.cycle_id
                                    and later.number > c.number)
-           )
-           select exists (
-               select from held h
+           ), known as (
+               select h.label,
+                      q.recorded_at <= $4 and (r.release_id is null or r.recorded_at > $4)
+                      or r.disposition is not null and r.recorded_at <= $4
+                         and not exists (select from cycle_record c
+                                         join cycle_mark m on m.group_id = c.group_id and m.cycle_id = c.cycle_id
+                                         where c.group_id = q.group_id and c.clinic_id = q.clinic_id
+                                           and c.load_reference = h.label and m.ended_at > q.begun_at
+                                           and c.cycle_id is distinct from q.cycle_id) as was_held,
+                      r.release_id is null as is_held
+               from held h
                join quarantine q on q.group_id = $1 and q.quarantine_id = h.quarantine_id
                left join quarantine_release r on r.group_id = q.group_id and r.quarantine_id = q.quarantine_id
-               where r.release_id is null or q.recorded_at <= $4 and r.recorded_at > $4
-                  or r.disposition is not null and r.recorded_at <= $4
-                     and not exists (select from cycle_record c
-                                     join cycle_mark m on m.group_id = c.group_id and m.cycle_id = c.cycle_id
-                                     where c.group_id = q.group_id and c.clinic_id = q.clinic_id
-                                       and c.load_reference = h.label and m.ended_at > q.begun_at
-                                       and c.cycle_id is distinct from q.cycle_id)
-           ) as "is_held!""#,
+           )
+           select label as "label!", bool_or(was_held) as "was_held!" from known where was_held or is_held group by label"#,
         group_id,
         clinic_id,
         labels,
         at
     )
-    .fetch_one(db)
-    .await?)
+    .fetch_all(db)
+    .await?;
+    let since = |was_held: bool| if was_held { LoadHeld::Before } else { LoadHeld::Since };
+    Ok(rows.into_iter().map(|row| (row.label, since(row.was_held))).collect())
 }
 
 /// Quarantines of a load at a clinic, of whatever equipment or of one piece: by its label, or by the cycles it came from; the
