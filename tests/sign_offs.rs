@@ -44,7 +44,8 @@ fn path(clinic: &Clinic<'_>, day: &str, n: u32) -> String {
 
 /// What a lead sends who saw this review and explains each gap that lacks words.
 fn signature(review: &Value, who: u32) -> Value {
-    let gaps = review["gaps"].as_array().expect("gaps").iter().filter(|gap| gap["explanation"].is_null());
+    let of = |list: &str| review[list].as_array().expect("a list").clone();
+    let gaps = of("gaps").into_iter().chain(of("unready_seatings")).filter(|gap| gap["explanation"].is_null());
     let explanations: Vec<Value> =
         gaps.map(|gap| json!({ "gap": gap["gap"], "words": "short of one assistant" })).collect();
     json!({ "review_digest": review["review_digest"], "explanations": explanations, "note": "walked the rooms",
@@ -154,13 +155,13 @@ async fn what_arrives_after_the_signature_is_told_beside_it_and_may_be_signed_in
     assert_eq!(later["entries_after_signing"][0]["completion_id"], json!(id(821)));
     assert_eq!(later["entries_to_review"][0]["flags"][0]["flag"], "late_entry");
     assert_eq!(later["sign_offs"], json!([first]), "what was signed stays");
-    // The flush is no gap any more; the lines are not disinfected since 19:30, and nobody said why.
-    let open = ("record_missing".to_owned(), true);
-    assert_eq!(gaps(&later), [("record_missing".to_owned(), false), open]);
+    // The flush is recorded, and nobody said why so late; the lines are not disinfected since 19:30, and nobody said why.
+    let open = |kind: &str| (kind.to_owned(), true);
+    assert_eq!(gaps(&later), [open("entered_late"), ("record_missing".to_owned(), false), open("record_missing")]);
     let stale = clinic.tablet.put(&path(&clinic, MONDAY, 901), signature(&seen, LEAD)).await;
     assert_eq!(kind_of(&stale), "/problems/review-changed");
     let second = clinic.tablet.put(&path(&clinic, MONDAY, 901), signature(&later, GROUP_LEAD)).await.expect(201);
-    assert_eq!((&second["number"], second["explanations"].as_array().map(Vec::len)), (&json!(2), Some(1)));
+    assert_eq!((&second["number"], second["explanations"].as_array().map(Vec::len)), (&json!(2), Some(2)));
     let now = review(&clinic.manager, &clinic, MONDAY).await;
     assert_eq!((&now["state"], now["sign_offs"].as_array().map(Vec::len)), (&json!("signed"), Some(2)));
 }

@@ -81,7 +81,7 @@ pub fn derive_day_id(clinic_id: Uuid, clinic_day: NaiveDate) -> Uuid {
     uuid::Builder::from_custom_bytes(bytes).into_uuid()
 }
 
-/// What a clinic day's record lacks at one task.
+/// What a clinic day's record lacks, or tells too late: at one task, but for a seating.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum GapKind {
@@ -97,6 +97,10 @@ pub enum GapKind {
     NotRequired,
     /// Sampled; the result is awaited.
     ResultAwaited,
+    /// It was recorded after its window had closed.
+    EnteredLate,
+    /// Somebody was seated in a chair whose record lacked something, or that something stood against.
+    SeatedUnready,
 }
 
 impl GapKind {
@@ -110,17 +114,21 @@ impl GapKind {
             Self::Void => "void",
             Self::NotRequired => "not_required",
             Self::ResultAwaited => "result_awaited",
+            Self::EnteredLate => "entered_late",
+            Self::SeatedUnready => "seated_unready",
         }
     }
 
-    /// What a task in this state lacks; `None`: nothing, or its time has not come.
+    /// What a task in this state lacks; `None`: nothing, or its time has not come. `entered_late`: what it counts as done by
+    /// was recorded after its window had closed.
     #[must_use]
-    pub fn of(state: State, failed: bool) -> Option<Self> {
+    pub fn of(state: State, failed: bool, entered_late: bool) -> Option<Self> {
         match state {
             State::Missed => Some(Self::Missed),
             State::Void => Some(Self::Void),
             State::NotRequired => Some(Self::NotRequired),
             State::ResultPending => Some(Self::ResultAwaited),
+            State::Done if !failed => entered_late.then_some(Self::EnteredLate),
             State::Done | State::Upcoming | State::Due => failed.then_some(Self::Failed),
             State::Grace | State::Overdue if failed => Some(Self::Failed),
             State::Grace | State::Overdue => Some(Self::RecordMissing),
@@ -156,10 +164,10 @@ impl DayNotice {
     }
 }
 
-/// A gap's name: as long as it is the same gap, it has the same one.
+/// A gap's name, by its task or seating: as long as it is the same gap, it has the same one.
 #[must_use]
-pub fn gap_name(kind: GapKind, task_id: Uuid) -> String {
-    format!("{}:{task_id}", kind.as_str())
+pub fn gap_name(kind: GapKind, of: Uuid) -> String {
+    format!("{}:{of}", kind.as_str())
 }
 
 /// What was said about a gap, as a signer was shown it.
@@ -184,14 +192,14 @@ pub struct Shown<'a> {
     pub clinic_day: NaiveDate,
     /// How often it was signed before.
     pub signed_before: usize,
-    /// The names of its gaps.
+    /// The names of its gaps, seatings among them.
     pub gaps: &'a [String],
     /// What was said about gaps.
     pub said: &'a [Said<'a>],
     /// Its completions.
     pub entries: &'a [Uuid],
-    /// The seatings in a chair that was not ready by its record.
-    pub seatings: &'a [Uuid],
+    /// Their flags, each with its completion: others that come later may raise one.
+    pub flags: &'a [(Uuid, &'a str)],
     /// The flagged steps of corrective actions that were worked that day.
     pub steps: &'a [Uuid],
     /// The open actions, each with the step it waits for; empty: the closing.
@@ -212,14 +220,14 @@ pub fn digest(shown: &Shown<'_>) -> [u8; 32] {
         format!("said {} {}", said.gap, HEXLOWER.encode(&Sha256::digest(text)))
     }));
     lines.extend(shown.entries.iter().map(|id| format!("entry {id}")));
-    lines.extend(shown.seatings.iter().map(|id| format!("seating {id}")));
+    lines.extend(shown.flags.iter().map(|(id, flag)| format!("flag {id} {flag}")));
     lines.extend(shown.steps.iter().map(|id| format!("step {id}")));
     lines.extend(shown.actions.iter().map(|(id, step)| format!("action {id} {step}")));
     lines.extend(shown.quarantines.iter().map(|id| format!("quarantine {id}")));
     lines.extend(shown.notices.iter().map(|notice| format!("notice {}", notice.as_str())));
     lines.sort_unstable();
     let mut hash = Sha256::new();
-    hash.update(b"chairtide day review v2\n");
+    hash.update(b"chairtide day review v3\n");
     hash.update(format!("{} {} {}\n", shown.clinic_id, shown.clinic_day, shown.signed_before));
     for line in lines {
         hash.update(line);

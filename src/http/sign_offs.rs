@@ -56,8 +56,9 @@ pub fn router() -> OpenApiRouter<AppState> {
 
 /// Review a clinic day
 ///
-/// What a lead looks at before signing: the tasks by state, every gap with its name and what was said about it already,
-/// completions with flags and corrections, what is open at the clinic now, who may sign, and the signatures so far. What
+/// What a lead looks at before signing: the tasks by state, every gap with its name and what was said about it already (work
+/// that was recorded after its window had closed and a seating in a chair that was not ready are gaps too), completions with
+/// flags and corrections, what is open at the clinic now, who may sign, and the signatures so far. What
 /// reached the service after the last signature is listed, and changes nothing of it. Work that was still open then and is
 /// missed since is a gap without an explanation: the day is `signed_with_later_gaps` until a further signature explains it.
 #[utoipa::path(get, path = "/v1/clinics/{clinic_id}/days/{clinic_day}/review", operation_id = "get_day_review",
@@ -174,7 +175,7 @@ fn must_be_signable(reviewed: &Reviewed, caller: &Caller, input: &SignOffInput) 
         return Err(changed());
     }
     let mut faults = Vec::new();
-    let known: BTreeSet<&str> = review.gaps.iter().map(|gap| gap.gap.as_str()).collect();
+    let known: BTreeSet<&str> = review.named_gaps().map(|gap| gap.name).collect();
     for (pointer, gap) in input.named_gaps() {
         if !known.contains(gap) {
             faults.push(Fault::new(pointer, "names no gap of this day"));
@@ -184,9 +185,9 @@ fn must_be_signable(reviewed: &Reviewed, caller: &Caller, input: &SignOffInput) 
     let explained: BTreeSet<&str> = input.named_gaps().map(|(_, gap)| gap).collect();
     let is_explained = |gap: &str| explained.contains(gap);
     let missing: Vec<String> = review
-        .unexplained()
-        .filter(|gap| !is_explained(&gap.gap))
-        .map(|gap| format!("explanation missing: {}, {} on {}", gap.gap, gap.routine_name, gap.subject_name))
+        .named_gaps()
+        .filter(|gap| gap.explanation.is_none() && !is_explained(gap.name))
+        .map(|gap| format!("explanation missing: {}, {}", gap.name, gap.about))
         .collect();
     if missing.is_empty() {
         return Ok(());

@@ -42,6 +42,9 @@ pub struct DayTask {
     pub outcome_by: Option<String>,
     /// Why it was missed, as last told, and by whom.
     pub miss_reason: Option<(String, String)>,
+    /// What it counts as done by was recorded after its window had closed, and corrects nothing: why, in the words that came
+    /// with it, which may be none, and by whom.
+    pub entered_late: Option<(String, String)>,
 }
 
 struct TaskRow {
@@ -59,6 +62,8 @@ struct TaskRow {
     outcome_by: Option<String>,
     miss_reason: Option<String>,
     told_by: Option<String>,
+    entered_late: bool,
+    entry_reason: String,
 }
 
 impl TryFrom<TaskRow> for DayTask {
@@ -81,6 +86,7 @@ impl TryFrom<TaskRow> for DayTask {
             state,
             failed: row.failed,
             outcome_reason: row.outcome_reason,
+            entered_late: row.entered_late.then(|| (row.entry_reason, row.outcome_by.clone().unwrap_or_default())),
             outcome_by: row.outcome_by,
             miss_reason: row.miss_reason.zip(row.told_by),
         })
@@ -104,7 +110,9 @@ pub async fn list_tasks(
                   t.blocks_at is not null as "blocking!",
                   task_state(t.outcome, t.outcome_at, t.due_from, t.due_by, t.overdue_at, t.missed_at, $4) as "state!",
                   coalesce(t.failed_at <= $4, false) as "failed!", t.outcome_reason, c.performed_by as "outcome_by?",
-                  m.reason as "miss_reason?", m.told_by as "told_by?"
+                  m.reason as "miss_reason?", m.told_by as "told_by?",
+                  coalesce(c.late_entry and c.corrects is null and c.kind = 'performed', false) as "entered_late!",
+                  coalesce(c.reason, '') as "entry_reason!"
            from task t
            join subject s on s.group_id = t.group_id and s.subject_id = t.subject_id
            join routine_version v on v.group_id = t.group_id and v.routine_id = t.routine_id
@@ -163,7 +171,9 @@ pub async fn list_entries(
     Ok(sqlx::query_as!(
         DayEntry,
         r#"select completion_id, task_id, performed_by, performed_at, recorded_at, verdict, corrects, reason,
-                  coalesce(flags, '{}') as "flags!"
+                  coalesce(flags, '{}') || array(select f.flag from raised_flag f
+                                                 where f.group_id = $1 and f.completion_id = completion.completion_id
+                                                 order by f.flag) as "flags!"
            from completion where group_id = $1 and clinic_id = $2 and clinic_day = $3
            order by recorded_at, completion_id"#,
         group_id,

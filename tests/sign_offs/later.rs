@@ -3,8 +3,9 @@
 use serde_json::{Value, json};
 use sqlx::PgPool;
 
-use super::{GROUP_LEAD, LEAD, MONDAY, gaps, kind_of, monday_evening, path, review, signature, unsigned};
+use super::{GROUP_LEAD, LEAD, MONDAY, gaps, kind_of, monday_evening, path, people, review, signature, unsigned};
 use crate::support::app::App;
+use crate::support::scenario::{self, routine};
 use crate::support::{at, id};
 
 /// At 18:05 the line disinfection is due and no gap. It is missed at 04:00, ten hours after closing; the spore test, which
@@ -150,4 +151,77 @@ async fn many_gaps_of_one_reason_are_explained_at_once(pool: PgPool) {
     assert_eq!(signed["explanations"].as_array().map(Vec::len), Some(2));
     assert_eq!(clinic.tablet.put(&here, with(json!([]), storm)).await.expect(200), signed);
     assert!(gaps(&review(&clinic.tablet, &clinic, MONDAY).await).iter().all(|(_, lacks_words)| !lacks_words));
+}
+
+/// Since when Monday asks again; `None`: it does not.
+async fn reopened_at(pool: &PgPool) -> Option<String> {
+    let sql =
+        "select to_char(reopened_at at time zone 'UTC', 'YYYY-MM-DD HH24:MI') from day_to_sign where clinic_day = $1";
+    let monday: chrono::NaiveDate = MONDAY.parse().expect("a date");
+    sqlx::query_scalar(sql).bind(monday).fetch_one(pool).await.expect("a row")
+}
+
+/// Signed at 18:05; planned again at midnight, before the disinfection of that evening counts as missed.
+#[sqlx::test]
+async fn what_is_entered_late_after_the_signature_makes_the_day_ask_again_unless_words_came_with_it(pool: PgPool) {
+    let app = App::new(pool.clone(), at("2026-11-02T06:00:00Z")).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    people(&clinic.admin).await;
+    app.set(at("2026-11-02T08:20:00Z"));
+    let flush = clinic.due_of(routine::start_flush()).await;
+    let mut offline = clinic.flush(821, &flush, 125);
+    offline["reason"] = json!("the tablet had no network until the evening");
+    app.set(at("2026-11-02T18:05:00Z"));
+    let seen = review(&clinic.tablet, &clinic, MONDAY).await;
+    clinic.tablet.put(&path(&clinic, MONDAY, 900), signature(&seen, LEAD)).await.expect(201);
+    app.set(at("2026-11-02T20:00:00Z"));
+    clinic.tablet.post("/v1/completions", offline.clone()).await.expect(201);
+    let later = review(&clinic.manager, &clinic, MONDAY).await;
+    let late = &later["gaps"][0];
+    assert_eq!((&late["kind"], &late["task_id"]), (&json!("entered_late"), &flush["task_id"]));
+    let words = json!({ "words": offline["reason"], "given_by": "record", "person": offline["performed_by"] });
+    assert_eq!(late["explanation"], words);
+    app.set(at("2026-11-03T00:00:00Z"));
+    app.plan().await;
+    assert_eq!(reopened_at(&pool).await, None);
+}
+
+#[sqlx::test]
+async fn a_late_entry_or_a_seating_that_nobody_explained_makes_a_signed_day_ask_again(pool: PgPool) {
+    let app = App::new(pool.clone(), at("2026-11-02T06:00:00Z")).await;
+    for what in ["entry", "seating"] {
+        app.set(at("2026-11-02T06:00:00Z"));
+        let n = if what == "entry" { 1 } else { 2 };
+        let clinic = scenario::clinic_of(&app, app.group(id(n)).await, "Europe/London", 0).await;
+        people(&clinic.admin).await;
+        app.set(at("2026-11-02T08:20:00Z"));
+        let offline = clinic.flush(821, &clinic.due_of(routine::start_flush()).await, 125);
+        app.set(at("2026-11-02T18:05:00Z"));
+        let seen = review(&clinic.tablet, &clinic, MONDAY).await;
+        clinic.tablet.put(&path(&clinic, MONDAY, 900), signature(&seen, LEAD)).await.expect(201);
+        app.set(at("2026-11-02T20:00:00Z"));
+        if what == "entry" {
+            clinic.tablet.post("/v1/completions", offline).await.expect(201);
+        } else {
+            let path = format!("/v1/operatories/{}/seated", clinic.chair);
+            clinic.desk.post_once(&path, what, json!({ "at": "2026-11-02T08:30:00Z" })).await.expect(201);
+        }
+        let later = review(&clinic.manager, &clinic, MONDAY).await;
+        assert_eq!(later["state"], "signed_with_later_gaps", "{what}");
+        app.set(at("2026-11-03T00:00:00Z"));
+        app.plan().await;
+        let asks: bool = sqlx::query_scalar(
+            "select reopened_at is not null from day_to_sign where group_id = $1 and clinic_day = '2026-11-02'",
+        )
+        .bind(id(n))
+        .fetch_one(&pool)
+        .await
+        .expect("a row");
+        assert!(asks, "{what}");
+        let later = review(&clinic.tablet, &clinic, MONDAY).await;
+        clinic.tablet.put(&path(&clinic, MONDAY, 901), signature(&later, GROUP_LEAD)).await.expect(201);
+        app.plan().await;
+        let later = review(&clinic.tablet, &clinic, MONDAY).await;
+        assert_eq!(later["state"], "signed", "{what}");
+    }
 }

@@ -68,6 +68,28 @@ async fn what_was_missing_and_what_stood_is_kept_as_it_was_then_and_shown_to_the
     let changed = clinic.tablet.put(&path(&clinic, MONDAY, 900), before).await;
     assert_eq!((changed.status.as_u16(), kind_of(&changed)), (409, "/problems/review-changed".to_owned()));
 
+    // And says of each how it came to that.
+    let seen = review(&clinic.tablet, &clinic, MONDAY).await;
+    let gap = seen["unready_seatings"][0]["gap"].as_str().expect("a name").to_owned();
+    assert_eq!(gap, format!("seated_unready:{}", early["mark_id"].as_str().expect("an id")));
+    let mut short = signature(&seen, LEAD);
+    short["explanations"].as_array_mut().expect("a list").retain(|words| words["gap"] != json!(gap));
+    let refused = clinic.tablet.put(&path(&clinic, MONDAY, 900), short).await;
+    assert_eq!((refused.status.as_u16(), kind_of(&refused)), (409, "/problems/gaps-unexplained".to_owned()));
+    assert!(refused.text.contains(&format!("explanation missing: {gap}, somebody was seated at")), "{}", refused.text);
+    clinic.tablet.put(&path(&clinic, MONDAY, 900), signature(&seen, LEAD)).await.expect(201);
+    let signed = review(&clinic.tablet, &clinic, MONDAY).await;
+    assert_eq!(signed["unready_seatings"][0]["explanation"]["given_by"], "sign_off");
+    assert_eq!(signed["state"], "signed");
+    let explained: i64 = sqlx::query_scalar(
+        "select count(*) from day_sign_off s cross join lateral jsonb_array_elements(s.explanations) e
+         where e ->> 'kind' = 'seated_unready' and e ->> 'task_id' is null",
+    )
+    .fetch_one(&pool)
+    .await
+    .expect("the owner reads everything");
+    assert_eq!(explained, 3);
+
     let told = clinic.manager.get("/v1/exports/seatings?limit=10").await.text;
     let rows: Vec<Value> = told.lines().map(|line| serde_json::from_str(line).expect("JSON")).collect();
     let row = rows.iter().find(|row| row["mark_id"] == seated["mark_id"]).expect("the seating");

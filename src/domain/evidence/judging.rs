@@ -26,7 +26,8 @@ pub fn judge(submission: &Submission<'_>, asked: &Asked<'_>, now: DateTime<Utc>)
         findings: Vec::new(),
         early: submission.performed_at < times.due_from,
         late: submission.performed_at > times.due_by,
-        late_entry: now >= times.missed_at,
+        // A result is awaited beyond the window, which is its sample's.
+        late_entry: now >= times.missed_at && !asked.sampled_before,
     };
     match submission.kind {
         CompletionKind::NotRequired => {

@@ -280,7 +280,7 @@ fn a_result_may_follow_its_sample_even_after_the_window() {
     bench.sampled_before = true;
     let result = bench.judge(&[count(Qualifier::Eq, 120)]);
     assert_eq!(verdicts(&result), PASSED);
-    assert!(result.late_entry && result.findings.is_empty());
+    assert!(!result.late_entry && result.findings.is_empty());
     assert_eq!(verdicts(&bench.judge(&[count(Qualifier::Eq, 900)])), (Verdict::Failed, Some(Outcome::Done)));
 }
 

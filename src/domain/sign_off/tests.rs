@@ -92,7 +92,10 @@ fn only_what_lacks_a_good_record_when_its_time_has_come_is_a_gap() {
         (State::NotRequired, false, Some(GapKind::NotRequired)),
         (State::ResultPending, false, Some(GapKind::ResultAwaited)),
     ] {
-        assert_eq!(GapKind::of(state, failed), gap, "{state:?}, failed: {failed}");
+        assert_eq!(GapKind::of(state, failed, false), gap, "{state:?}, failed: {failed}");
+        // What was entered late is told of work that counts as done well, and of nothing else.
+        let late = if gap.is_none() && state == State::Done { Some(GapKind::EnteredLate) } else { gap };
+        assert_eq!(GapKind::of(state, failed, true), late, "{state:?}, failed: {failed}, entered late");
     }
 }
 
@@ -109,7 +112,7 @@ fn a_digest_hangs_on_every_fact_and_on_no_order() {
         gaps: &gaps,
         said: &said,
         entries: &entries,
-        seatings: &entries[1..],
+        flags: &[(id(3), "burst")],
         steps: &entries[1..],
         actions: &actions,
         quarantines: &entries[..1],
@@ -123,13 +126,14 @@ fn a_digest_hangs_on_every_fact_and_on_no_order() {
         Shown { signed_before: 1, ..shown },
         Shown { gaps: &gaps[..1], ..shown },
         Shown { entries: &entries[1..], ..shown },
+        Shown { flags: &[], ..shown },
+        Shown { flags: &[(id(4), "burst")], ..shown },
         Shown { said: &[], ..shown },
         Shown { said: &[Said { words: "another thought", ..said[0] }], ..shown },
         Shown { said: &[Said { person: "IB", ..said[0] }], ..shown },
         Shown { said: &[Said { given_by: "sign_off", ..said[0] }], ..shown },
         Shown { actions: &actions[..1], ..shown },
         Shown { actions: &[(id(5), "release"), (id(6), "")], ..shown },
-        Shown { seatings: &[], ..shown },
         Shown { steps: &[], ..shown },
         Shown { quarantines: &[], ..shown },
         Shown { notices: &[DayNotice::PresenceNotRecorded], ..shown },

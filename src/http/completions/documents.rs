@@ -110,7 +110,7 @@ pub struct CompletionAnswer {
     /// The completion it corrects.
     #[schema(required)]
     pub corrects: Option<Uuid>,
-    /// Reason of a correction, a not-required or a void.
+    /// Reason of a correction, a not-required or a void, or why a late entry came late.
     pub reason: String,
     /// The note.
     pub note: String,

@@ -15,7 +15,7 @@ use uuid::Uuid;
 pub use self::documents::{
     DayAction, DayEntryDocument, DayGap, DayQuarantine, DayReview, DayState, ExplainedBy, GapExplanation, TaskCounts,
 };
-use self::documents::{DayNoticeDocument, DaySeating};
+use self::documents::{DayNoticeDocument, DaySeating, NamedGap};
 use super::documents::{Explained, SeenExplanation, SignOffDocument};
 use crate::domain::daybook::DayBook;
 use crate::domain::evidence::Verdict;
@@ -33,11 +33,14 @@ use crate::store::corrective_actions::quarantines;
 use crate::store::corrective_actions::worklist::{self, ActionFilter};
 use crate::store::desk::{self, presence};
 use crate::store::sign_offs::days_to_sign::{self, AskedDay};
-use crate::store::sign_offs::{self, DayEntry, DayTask, SignOff};
+use crate::store::sign_offs::{self, DayEntry, DayTask, SignOff, UnreadySeating};
 use crate::store::{clinics, staff};
 
 /// Most open actions and standing quarantines that are shown with a day.
 const MOST_STANDING: i64 = 200;
+
+/// Most seatings that are shown with a day: each must be explained, so no ordinary day has more.
+const MOST_SEATINGS: i64 = 2_000;
 
 /// A review with what the store keeps of it.
 pub(super) struct Reviewed {
@@ -72,16 +75,19 @@ pub(super) async fn of(
     let explained = Explained::of(&signed);
     let gaps: Vec<DayGap> = tasks.iter().filter_map(|task| gap(task, &explained)).collect();
     let entry_ids: Vec<Uuid> = entries.iter().map(|entry| entry.completion_id).collect();
+    let flags: Vec<(Uuid, &str)> =
+        entries.iter().flat_map(|entry| entry.flags.iter().map(|flag| (entry.completion_id, flag.as_str()))).collect();
     let open_actions = open_actions(&mut *db, caller, clinic_id).await?;
     let quarantines = standing(&mut *db, caller, clinic_id).await?;
-    let names: Vec<String> = gaps.iter().map(|gap| gap.gap.clone()).collect();
-    let said: Vec<Said<'_>> = gaps.iter().filter_map(DayGap::said).collect();
     let actions: Vec<(Uuid, &str)> =
         open_actions.iter().map(|action| (action.action_id, action.step.as_deref().unwrap_or_default())).collect();
     let notices = notices(&mut *db, caller, clinic_id, clinic_day, &entries).await?;
     let out_of_use: Vec<Uuid> = quarantines.iter().map(|quarantine| quarantine.quarantine_id).collect();
-    let seatings = sign_offs::list_unready_seatings(&mut *db, group_id, place, MOST_STANDING).await?;
-    let seating_ids: Vec<Uuid> = seatings.iter().map(|seating| seating.mark_id).collect();
+    let seatings = sign_offs::list_unready_seatings(&mut *db, group_id, place, MOST_SEATINGS).await?;
+    let seatings: Vec<DaySeating> = seatings.into_iter().map(|seating| seating_gap(seating, &explained)).collect();
+    let to_explain: Vec<NamedGap<'_>> = documents::named(&gaps, &seatings).collect();
+    let names: Vec<String> = to_explain.iter().map(|gap| gap.name.to_owned()).collect();
+    let said: Vec<Said<'_>> = to_explain.iter().filter_map(NamedGap::said).collect();
     let steps = steps_to_review(&mut *db, caller, (clinic_id, clinic_day), &hours).await?;
     let step_ids: Vec<Uuid> = steps.iter().map(|step| step.record_id).collect();
     let digest = digest(&Shown {
@@ -91,7 +97,7 @@ pub(super) async fn of(
         gaps: &names,
         said: &said,
         entries: &entry_ids,
-        seatings: &seating_ids,
+        flags: &flags,
         steps: &step_ids,
         actions: &actions,
         quarantines: &out_of_use,
@@ -101,7 +107,7 @@ pub(super) async fn of(
     let state = match (signed.is_empty(), after.is_empty()) {
         (true, _) if now < over_at => DayState::NotOver,
         (true, _) => DayState::Unsigned,
-        (false, _) if gaps.iter().any(|gap| gap.explanation.is_none()) => DayState::SignedWithLaterGaps,
+        (false, _) if to_explain.iter().any(|gap| gap.explanation.is_none()) => DayState::SignedWithLaterGaps,
         (false, true) => DayState::Signed,
         (false, false) => DayState::SignedWithLaterEntries,
     };
@@ -123,7 +129,7 @@ pub(super) async fn of(
         entries: entries.len(),
         entries_to_review: documents(&|entry| !entry.flags.is_empty()),
         steps_to_review: steps,
-        unready_seatings: seatings.into_iter().map(DaySeating::from).collect(),
+        unready_seatings: seatings,
         corrections: documents(&|entry| entry.corrects.is_some()),
         entries_after_signing: after,
         open_actions,
@@ -184,7 +190,7 @@ async fn over_by_hours(
 }
 
 fn gap(task: &DayTask, explained: &Explained) -> Option<DayGap> {
-    let kind = GapKind::of(task.state, task.failed)?;
+    let kind = GapKind::of(task.state, task.failed, task.entered_late.is_some())?;
     let gap = gap_name(kind, task.task_id);
     let by_record = |(words, person): (String, String)| {
         let given_by = if person.is_empty() { ExplainedBy::Plan } else { ExplainedBy::Record };
@@ -192,6 +198,9 @@ fn gap(task: &DayTask, explained: &Explained) -> Option<DayGap> {
     };
     let recorded = match kind {
         GapKind::Missed => task.miss_reason.clone(),
+        GapKind::EnteredLate => {
+            task.entered_late.clone().filter(|(words, _)| !words.trim().is_empty()).or_else(|| task.miss_reason.clone())
+        }
         GapKind::NotRequired | GapKind::Void if !task.outcome_reason.is_empty() => {
             Some((task.outcome_reason.clone(), task.outcome_by.clone().unwrap_or_default()))
         }
@@ -210,6 +219,12 @@ fn gap(task: &DayTask, explained: &Explained) -> Option<DayGap> {
         explanation,
         gap,
     })
+}
+
+fn seating_gap(seating: UnreadySeating, explained: &Explained) -> DaySeating {
+    let gap = gap_name(GapKind::SeatedUnready, seating.mark_id);
+    let explanation = explained.get(&gap);
+    DaySeating::new(seating, gap, explanation)
 }
 
 /// What no signer was shown. A completion may be recorded a moment before a signature and kept a moment after it, so its
@@ -282,7 +297,7 @@ impl Explained {
 
 /// What is kept of the explanations that a signature brings: each with its kind and task, for who reads with SQL.
 pub(super) fn kept(review: &DayReview, given: &[super::documents::GapExplanationInput]) -> serde_json::Value {
-    let gaps: BTreeMap<&str, &DayGap> = review.gaps.iter().map(|gap| (gap.gap.as_str(), gap)).collect();
+    let gaps: BTreeMap<&str, NamedGap<'_>> = review.named_gaps().map(|gap| (gap.name, gap)).collect();
     let kept = given.iter().filter_map(|e| {
         let gap = gaps.get(e.gap.as_str())?;
         Some(json!({ "gap": e.gap, "kind": gap.kind, "task_id": gap.task_id, "words": e.words }))
@@ -292,10 +307,10 @@ pub(super) fn kept(review: &DayReview, given: &[super::documents::GapExplanation
 
 /// What the signer saw that was said about gaps already.
 pub(super) fn words_seen(review: &DayReview) -> serde_json::Value {
-    let seen = review.gaps.iter().filter_map(|gap| {
-        let explanation = gap.explanation.as_ref()?;
+    let seen = review.named_gaps().filter_map(|gap| {
+        let explanation = gap.explanation?;
         Some(SeenExplanation {
-            gap: gap.gap.clone(),
+            gap: gap.name.to_owned(),
             words: explanation.words.clone(),
             given_by: explanation.given_by,
             person: explanation.person.clone(),

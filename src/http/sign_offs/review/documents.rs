@@ -79,7 +79,7 @@ impl TaskCounts {
 pub enum ExplainedBy {
     /// The plan: closed, or out of service.
     Plan,
-    /// The person who recorded it as not required or void, or told why it was missed.
+    /// The person who recorded it as not required or void, told why it was missed, or said with a late entry why it is late.
     Record,
     /// A lead, as the day was signed.
     SignOff,
@@ -181,9 +181,13 @@ pub struct DayAction {
     pub step: Option<String>,
 }
 
-/// A chair that somebody was seated in although it was not ready by its record. There is no word on who it was.
+/// A chair that somebody was seated in although it was not ready by its record. There is no word on who it was. It is a gap
+/// like any other: a signature must say how it came to that, and what follows.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
 pub struct DaySeating {
+    /// Its name, to explain it by.
+    #[schema(example = "seated_unready:0000512e-9d0a-5c57-9a53-7f1e2a90c004")]
+    pub gap: String,
     /// Which seating.
     pub mark_id: Uuid,
     /// Which chair.
@@ -194,10 +198,13 @@ pub struct DaySeating {
     pub seated_at: DateTime<Utc>,
     /// What stood in the way then, each in words.
     pub lacked: Vec<String>,
+    /// What was said about it already; null: a signature must explain it.
+    #[schema(required)]
+    pub explanation: Option<GapExplanation>,
 }
 
-impl From<UnreadySeating> for DaySeating {
-    fn from(seating: UnreadySeating) -> Self {
+impl DaySeating {
+    pub(super) fn new(seating: UnreadySeating, gap: String, explanation: Option<GapExplanation>) -> Self {
         let list = |value: &Value| value.as_array().cloned().unwrap_or_default();
         let text = |value: &Value| value.as_str().unwrap_or_default().replace('_', " ");
         let missing = list(&seating.missing).into_iter().map(|m| {
@@ -209,11 +216,13 @@ impl From<UnreadySeating> for DaySeating {
             format!("{}: {reason}", text(&s["kind"]))
         });
         Self {
+            gap,
             mark_id: seating.mark_id,
             operatory_id: seating.operatory_id,
             operatory_name: seating.operatory_name,
             seated_at: seating.seated_at,
             lacked: standing.chain(missing).collect(),
+            explanation,
         }
     }
 }
@@ -285,7 +294,7 @@ pub struct DayReview {
     /// Steps of corrective actions that were worked that day and have a flag, the last recorded first; at most 200.
     pub steps_to_review: Vec<StepToReview>,
     /// Chairs that somebody was seated in although their record lacked something, or something stood against them; in that
-    /// order, at most 200.
+    /// order, at most 2,000. Each must be explained, as a gap.
     pub unready_seatings: Vec<DaySeating>,
     /// Completions that correct others, in that order.
     pub corrections: Vec<DayEntryDocument>,
@@ -314,16 +323,47 @@ impl ExplainedBy {
     }
 }
 
-impl DayGap {
-    pub(super) fn said(&self) -> Option<Said<'_>> {
-        let GapExplanation { words, given_by, person } = self.explanation.as_ref()?;
-        Some(Said { gap: &self.gap, words, given_by: given_by.as_str(), person })
+/// What a signature must explain, whatever it is a gap of.
+#[derive(Clone, Debug)]
+pub(in crate::http::sign_offs) struct NamedGap<'a> {
+    pub(in crate::http::sign_offs) name: &'a str,
+    pub(in crate::http::sign_offs) kind: GapKind,
+    /// `None`: of a seating.
+    pub(in crate::http::sign_offs) task_id: Option<Uuid>,
+    pub(in crate::http::sign_offs) explanation: Option<&'a GapExplanation>,
+    /// What and where, in words.
+    pub(in crate::http::sign_offs) about: String,
+}
+
+impl<'a> NamedGap<'a> {
+    pub(super) fn said(&self) -> Option<Said<'a>> {
+        let GapExplanation { words, given_by, person } = self.explanation?;
+        Some(Said { gap: self.name, words, given_by: given_by.as_str(), person })
     }
 }
 
+/// The gaps of tasks and the seatings, in that order.
+pub(super) fn named<'a>(gaps: &'a [DayGap], seatings: &'a [DaySeating]) -> impl Iterator<Item = NamedGap<'a>> {
+    let of_tasks = gaps.iter().map(|gap| NamedGap {
+        name: &gap.gap,
+        kind: gap.kind,
+        task_id: Some(gap.task_id),
+        explanation: gap.explanation.as_ref(),
+        about: format!("{} on {}", gap.routine_name, gap.subject_name),
+    });
+    let of_seatings = seatings.iter().map(|seating| NamedGap {
+        name: &seating.gap,
+        kind: GapKind::SeatedUnready,
+        task_id: None,
+        explanation: seating.explanation.as_ref(),
+        about: format!("somebody was seated at {}", seating.operatory_name),
+    });
+    of_tasks.chain(of_seatings)
+}
+
 impl DayReview {
-    /// The gaps that nobody said anything about yet.
-    pub(in crate::http::sign_offs) fn unexplained(&self) -> impl Iterator<Item = &DayGap> {
-        self.gaps.iter().filter(|gap| gap.explanation.is_none())
+    /// Everything that a signature must explain, or that is explained.
+    pub(in crate::http::sign_offs) fn named_gaps(&self) -> impl Iterator<Item = NamedGap<'_>> {
+        named(&self.gaps, &self.unready_seatings)
     }
 }
