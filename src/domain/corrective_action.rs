@@ -89,6 +89,8 @@ pub struct CorrectiveAction {
     pub opened_at: DateTime<Utc>,
     /// The person; empty: the service, for its cause.
     pub opened_by: String,
+    /// The same by identity, where they signed for it; `None`: nobody did.
+    pub staff_id: Option<Uuid>,
     /// The device or system; `None`: the service by itself.
     pub key_id: Option<Uuid>,
 }

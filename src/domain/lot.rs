@@ -70,6 +70,8 @@ pub struct LotMark {
     pub marked_at: DateTime<Utc>,
     /// The person.
     pub marked_by: String,
+    /// The same by identity, where they signed for it; `None`: nobody did.
+    pub staff_id: Option<Uuid>,
     /// Why; empty where none is asked for.
     pub reason: String,
     /// Of a recall: whose notice it follows.

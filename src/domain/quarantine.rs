@@ -75,6 +75,8 @@ pub struct Quarantine {
     pub recorded_at: DateTime<Utc>,
     /// The person; empty: the service, for its cause.
     pub begun_by: String,
+    /// The same by identity, where they signed for it; `None`: nobody did.
+    pub staff_id: Option<Uuid>,
     /// The device or system; `None`: the service by itself.
     pub key_id: Option<Uuid>,
     /// What ended it; `None`: nothing yet.

@@ -120,6 +120,7 @@ mod tests {
             begun_at: at(recorded_at),
             recorded_at: at(recorded_at),
             begun_by: "KV".to_owned(),
+            staff_id: None,
             key_id: None,
             release: None,
         }

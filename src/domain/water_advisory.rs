@@ -31,6 +31,8 @@ pub struct WaterAdvisory {
     pub recorded_at: DateTime<Utc>,
     /// The person.
     pub opened_by: String,
+    /// The same by identity, where they signed for it; `None`: nobody did.
+    pub staff_id: Option<Uuid>,
     /// The device or system.
     pub key_id: Uuid,
     /// Its end; `None`: in force.
@@ -143,6 +145,7 @@ mod tests {
             started_at: at(started_at),
             recorded_at: at(recorded_at),
             opened_by: "MO".to_owned(),
+            staff_id: None,
             key_id: id(3),
             lifting: None,
         }

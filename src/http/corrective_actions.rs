@@ -234,8 +234,8 @@ async fn find_action(db: &mut PgConnection, caller: &Caller, action_id: Uuid) ->
 
 /// Open a corrective action by hand
 ///
-/// For what no completion says: what somebody saw, or was told. It goes by the chain in force now and keeps it. The same
-/// may be put any number of times under its id, and nothing else. While one of the kind is open about the subject,
+/// For what no completion says: what somebody saw, or was told. The person is named by initials, or signs with a PIN of their
+/// own. It goes by the chain in force now and keeps it. The same may be put any number of times under its id, and nothing else. While one of the kind is open about the subject,
 /// another is refused with 409. The id must not be a UUID of version 8: those are the service's own.
 #[utoipa::path(put, path = "/v1/corrective-actions/{action_id}", operation_id = "put_corrective_action", tag = "Corrective actions",
     params(("action_id" = Uuid, Path, description = "Its identity, made by the client")),
@@ -252,6 +252,12 @@ async fn put_corrective_action(
     check(&input)?;
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     let subject = find_subject(&mut tx, &caller, input.subject_id).await?;
+    if let Some(standing) = corrective_actions::find(&mut tx, caller.group_id, action_id).await? {
+        return stands(&mut tx, &caller, standing, &input).await;
+    }
+    tx.commit().await?;
+    let teller = input.telling().teller(&state, &caller, subject.clinic_id).await?;
+    let mut tx = store::begin(&state.pool, caller.group_id).await?;
     let place = (subject.clinic_id, subject.id);
     corrective_actions::lock_subject(&mut tx, caller.group_id, place, caller.now).await?;
     if let Some(standing) = corrective_actions::find(&mut tx, caller.group_id, action_id).await? {
@@ -279,7 +285,8 @@ async fn put_corrective_action(
         routine_id: input.routine_id,
         counted: None,
         reason: input.reason.clone(),
-        opened_by: input.opened_by.clone(),
+        opened_by: teller.initials,
+        staff_id: teller.staff_id,
         key_id: Some(caller.key_id),
     };
     let (created, action) = actions::open_for(&mut tx, caller.group_id, &opening, caller.now).await?;
@@ -294,7 +301,7 @@ async fn put_corrective_action(
 fn check(input: &ActionInput) -> ApiResult<()> {
     let mut faults = Vec::new();
     check_text(&mut faults, "/reason", &input.reason, 400);
-    check_text(&mut faults, "/opened_by", &input.opened_by, 40);
+    faults.extend(input.telling().faults());
     if let Some(line) = &input.line {
         check_text(&mut faults, "/line", line, 80);
     }
@@ -313,7 +320,7 @@ async fn stands(
         && standing.line == input.line
         && standing.routine_id == input.routine_id
         && standing.reason == input.reason
-        && standing.opened_by == input.opened_by;
+        && input.telling().is_by(&standing.opened_by, standing.staff_id);
     if !is_same {
         return Err(ApiError::conflict(
             "action-differs",
@@ -391,7 +398,8 @@ pub(super) fn examples() -> Vec<Example> {
         line: None,
         routine_id: None,
         reason: "The separator's alarm stays on.".to_owned(),
-        opened_by: "KV".to_owned(),
+        opened_by: Some("KV".to_owned()),
+        signature: None,
     };
     let document = documents::example(&input);
     let page = ActionPage { items: vec![documents::example_item(&document)] };

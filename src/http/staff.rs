@@ -8,6 +8,7 @@ pub mod expiring;
 pub mod pins;
 pub mod signature;
 pub(super) mod signing;
+pub(super) mod telling;
 pub(super) mod who;
 
 use axum::Json;

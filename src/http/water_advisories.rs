@@ -21,7 +21,6 @@ use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 use uuid::Uuid;
 
-use self::documents::AdvisoryContent;
 pub use self::documents::{AdvisoryClinic, AdvisoryQuery, FollowUp, LiftingDocument, WaterAdvisoryDocument};
 pub use self::documents::{WaterAdvisoryInput, WaterAdvisoryPage};
 pub(super) use self::follow_up::after_leaving_mains;
@@ -34,13 +33,14 @@ use super::extract::{Body, Path, Query};
 use super::openapi::Example;
 use super::paging::linked;
 use super::problem::{ApiError, ApiResult};
+use super::staff::telling::Teller;
 use crate::domain::access::Role;
 use crate::domain::event::EventKind;
 use crate::domain::evidence::CLOCK_TOLERANCE;
 use crate::domain::site_event::SiteEventKind;
 use crate::domain::water_advisory::{AdvisoryEdge, WaterAdvisory};
 use crate::store::corrective_actions::{self, quarantines};
-use crate::store::{self, events, planning, water_advisories};
+use crate::store::{self, events, planning, staff, water_advisories};
 
 /// How far back the start of a notice may be entered.
 const OLDEST_START: TimeDelta = TimeDelta::days(30);
@@ -126,7 +126,7 @@ async fn get_water_advisory(
 /// A water advisory is a notice not to use mains water. Until it is lifted it stands against every operatory of its
 /// clinics that mains water feeds, treated in a plant or not, and work that runs mains water (`runs_mains_water` of a
 /// routine) is not required where its anchor, or the instant it is due by, lies in it. A unit with a reservoir of its own
-/// is spared. Anybody at work may record it. Without `clinic_ids` it concerns the clinics within reach whose
+/// is spared. Anybody at work may record it, by initials or with a PIN of their own. Without `clinic_ids` it concerns the clinics within reach whose
 /// `supply_area` is the advisory's `area`. Put again with the same content and other clinics it concerns those too.
 #[utoipa::path(put, path = "/v1/water-advisories/{advisory_id}", operation_id = "put_water_advisory", tag = "Water advisories",
     params(("advisory_id" = Uuid, Path, description = "The advisory")),
@@ -143,6 +143,10 @@ async fn put_water_advisory(
     without_faults((), input.text_faults()).map_err(ApiError::rules_broken)?;
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     let clinics = clinics_of(&mut tx, &caller, &input).await?;
+    let signer_works_at = clinic_of_signer(&mut tx, &caller, &input, &clinics).await?;
+    tx.commit().await?;
+    let teller = input.telling().teller(&state, &caller, signer_works_at).await?;
+    let mut tx = store::begin(&state.pool, caller.group_id).await?;
     // Whoever records work holds the plan first and the actions after it, and two must never wait for each other.
     for clinic_id in &clinics {
         planning::lock_clinic(&mut tx, caller.group_id, *clinic_id).await?;
@@ -152,7 +156,7 @@ async fn put_water_advisory(
         // What is started and lifted at a clinic at once comes one after the other.
         corrective_actions::lock_subject(&mut tx, caller.group_id, (clinic_id, clinic_id), caller.now).await?;
         let standing = water_advisories::find(&mut tx, caller.group_id, advisory_id).await?;
-        if let Some(differing) = standing.iter().find(|a| AdvisoryContent::of(a) != input.content()) {
+        if let Some(differing) = standing.iter().find(|a| !input.is_kept_as(a)) {
             let detail =
                 format!("it was recorded at {} with other content, and is never changed", differing.recorded_at);
             return Err(ApiError::conflict("advisory-differs", "The id names another advisory", detail));
@@ -161,7 +165,7 @@ async fn put_water_advisory(
             continue;
         }
         check_start(input.started_at, caller.now)?;
-        start(&mut tx, &caller, input.advisory(advisory_id, clinic_id, &caller)).await?;
+        start(&mut tx, &caller, input.advisory(advisory_id, clinic_id, &caller, &teller)).await?;
         created = true;
     }
     let kept = find(&mut tx, &caller, advisory_id).await?;
@@ -171,6 +175,21 @@ async fn put_water_advisory(
         state.wake_planner.notify_one();
     }
     Ok((created_or_ok(created), Json(answer)))
+}
+
+/// Where a signature is held against: a clinic of the notice that the person works at. Any other refuses it.
+async fn clinic_of_signer(
+    db: &mut PgConnection,
+    caller: &Caller,
+    input: &WaterAdvisoryInput,
+    clinics: &BTreeSet<Uuid>,
+) -> ApiResult<Uuid> {
+    let person = match &input.signature {
+        Some(signature) => staff::find(db, caller.group_id, signature.staff_id).await?,
+        None => None,
+    };
+    let theirs = clinics.iter().find(|id| person.as_ref().is_some_and(|person| person.works_at(**id)));
+    Ok(theirs.or(clinics.first()).copied().unwrap_or_default())
 }
 
 async fn start(db: &mut PgConnection, caller: &Caller, advisory: WaterAdvisory) -> ApiResult<()> {
@@ -253,7 +272,7 @@ async fn document(
 }
 
 impl WaterAdvisoryInput {
-    fn advisory(&self, advisory_id: Uuid, clinic_id: Uuid, caller: &Caller) -> WaterAdvisory {
+    fn advisory(&self, advisory_id: Uuid, clinic_id: Uuid, caller: &Caller, teller: &Teller) -> WaterAdvisory {
         WaterAdvisory {
             advisory_id,
             clinic_id,
@@ -263,7 +282,8 @@ impl WaterAdvisoryInput {
             note: self.note.clone(),
             started_at: self.started_at.trunc_subsecs(6),
             recorded_at: caller.now,
-            opened_by: self.opened_by.clone(),
+            opened_by: teller.initials.clone(),
+            staff_id: teller.staff_id,
             key_id: caller.key_id,
             lifting: None,
         }

@@ -61,6 +61,7 @@ struct Row {
     reason: String,
     recorded_at: DateTime<Utc>,
     opened_by: String,
+    staff_id: Option<Uuid>,
     key_id: Option<Uuid>,
 }
 
@@ -88,6 +89,7 @@ impl TryFrom<Row> for CorrectiveAction {
             reason: row.reason,
             opened_at: row.recorded_at,
             opened_by: row.opened_by,
+            staff_id: row.staff_id,
             key_id: row.key_id,
         })
     }
@@ -102,8 +104,8 @@ pub async fn insert(db: &mut PgConnection, group_id: Uuid, action: &CorrectiveAc
     let done = sqlx::query!(
         "insert into corrective_action
              (group_id, action_id, clinic_id, subject_id, kind, chain_version, chain, cause, cause_id, routine_id, line,
-              reason, recorded_at, opened_by, key_id)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15) on conflict do nothing",
+              reason, recorded_at, opened_by, key_id, staff_id)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16) on conflict do nothing",
         group_id,
         action.action_id,
         action.clinic_id,
@@ -118,7 +120,8 @@ pub async fn insert(db: &mut PgConnection, group_id: Uuid, action: &CorrectiveAc
         action.reason,
         action.opened_at,
         action.opened_by,
-        action.key_id
+        action.key_id,
+        action.staff_id
     )
     .execute(db)
     .await?;
@@ -133,7 +136,7 @@ pub async fn find(db: &mut PgConnection, group_id: Uuid, action_id: Uuid) -> Res
     let row = sqlx::query_as!(
         Row,
         "select action_id, clinic_id, subject_id, kind, chain_version, chain, cause, cause_id, routine_id, line, reason,
-                recorded_at, opened_by, key_id
+                recorded_at, opened_by, staff_id, key_id
          from corrective_action where group_id = $1 and action_id = $2",
         group_id,
         action_id
@@ -151,7 +154,7 @@ pub async fn list(db: &mut PgConnection, group_id: Uuid, action_ids: &[Uuid]) ->
     let rows = sqlx::query_as!(
         Row,
         "select action_id, clinic_id, subject_id, kind, chain_version, chain, cause, cause_id, routine_id, line, reason,
-                recorded_at, opened_by, key_id
+                recorded_at, opened_by, staff_id, key_id
          from corrective_action where group_id = $1 and action_id = any($2)",
         group_id,
         action_ids
@@ -173,7 +176,7 @@ pub async fn list_of_causes(
     let rows = sqlx::query_as!(
         Row,
         "select action_id, clinic_id, subject_id, kind, chain_version, chain, cause, cause_id, routine_id, line, reason,
-                recorded_at, opened_by, key_id
+                recorded_at, opened_by, staff_id, key_id
          from corrective_action where group_id = $1 and cause_id = any($2) order by recorded_at, action_id limit 100",
         group_id,
         cause_ids
@@ -195,7 +198,7 @@ pub async fn list_open_of_subject(
     let rows = sqlx::query_as!(
         Row,
         "select a.action_id, a.clinic_id, a.subject_id, a.kind, a.chain_version, a.chain, a.cause, a.cause_id,
-                a.routine_id, a.line, a.reason, a.recorded_at, a.opened_by, a.key_id
+                a.routine_id, a.line, a.reason, a.recorded_at, a.opened_by, a.staff_id, a.key_id
          from corrective_action a
          where a.group_id = $1 and a.subject_id = $2
            and not exists (select from corrective_action_close c

@@ -20,6 +20,7 @@ struct Row {
     started_at: DateTime<Utc>,
     recorded_at: DateTime<Utc>,
     opened_by: String,
+    opened_by_staff_id: Option<Uuid>,
     key_id: Uuid,
     lifting_id: Option<Uuid>,
     lifting_number: Option<String>,
@@ -56,6 +57,7 @@ impl From<Row> for WaterAdvisory {
             started_at: row.started_at,
             recorded_at: row.recorded_at,
             opened_by: row.opened_by,
+            staff_id: row.opened_by_staff_id,
             key_id: row.key_id,
             lifting,
         }
@@ -71,8 +73,8 @@ pub async fn insert(db: &mut PgConnection, group_id: Uuid, advisory: &WaterAdvis
     let done = sqlx::query!(
         "insert into water_advisory
              (group_id, advisory_id, clinic_id, authority, notice_number, area, note, started_at, recorded_at, opened_by,
-              key_id)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11) on conflict do nothing",
+              key_id, staff_id)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12) on conflict do nothing",
         group_id,
         advisory.advisory_id,
         advisory.clinic_id,
@@ -83,7 +85,8 @@ pub async fn insert(db: &mut PgConnection, group_id: Uuid, advisory: &WaterAdvis
         advisory.started_at,
         advisory.recorded_at,
         advisory.opened_by,
-        advisory.key_id
+        advisory.key_id,
+        advisory.staff_id
     )
     .execute(db)
     .await?;
@@ -141,7 +144,7 @@ async fn read(db: &mut PgConnection, group_id: Uuid, wanted: Wanted<'_>) -> Resu
     let rows = sqlx::query_as!(
         Row,
         r#"select a.advisory_id, a.clinic_id, a.authority, a.notice_number, a.area, a.note, a.started_at, a.recorded_at,
-                  a.opened_by, a.key_id, l.lifting_id as "lifting_id?", l.notice_number as "lifting_number?",
+                  a.opened_by, a.staff_id as opened_by_staff_id, a.key_id, l.lifting_id as "lifting_id?", l.notice_number as "lifting_number?",
                   l.reason as "reason?", l.lifted_at as "lifted_at?", l.recorded_at as "lifting_recorded_at?",
                   l.staff_id as "staff_id?", l.lifted_by as "lifted_by?", l.key_id as "lifting_key_id?"
            from water_advisory a
@@ -253,7 +256,7 @@ pub async fn list(db: &mut PgConnection, group_id: Uuid, filter: Filter<'_>) -> 
                order by p.started_at desc, p.advisory_id desc limit $6
            )
            select a.advisory_id, a.clinic_id, a.authority, a.notice_number, a.area, a.note, a.started_at, a.recorded_at,
-                  a.opened_by, a.key_id, l.lifting_id as "lifting_id?", l.notice_number as "lifting_number?",
+                  a.opened_by, a.staff_id as opened_by_staff_id, a.key_id, l.lifting_id as "lifting_id?", l.notice_number as "lifting_number?",
                   l.reason as "reason?", l.lifted_at as "lifted_at?", l.recorded_at as "lifting_recorded_at?",
                   l.staff_id as "staff_id?", l.lifted_by as "lifted_by?", l.key_id as "lifting_key_id?"
            from page

@@ -28,8 +28,8 @@ impl Hand {
 
     /// The opening.
     #[must_use]
-    pub fn of_opening(opened_by: &str) -> Self {
-        Self { did: "opened the action".to_owned(), staff_id: None, entered: opened_by.to_owned() }
+    pub fn of_opening(opened_by: &str, staff_id: Option<Uuid>) -> Self {
+        Self { did: "opened the action".to_owned(), staff_id, entered: opened_by.to_owned() }
     }
 }
 
@@ -50,7 +50,7 @@ pub struct Signing<'a> {
 /// ```
 /// use chairtide::domain::corrective_action::{Hand, Signing, not_a_second_person};
 /// use uuid::Uuid;
-/// let hands = [Hand::of_opening(" kv ")];
+/// let hands = [Hand::of_opening(" kv ", None)];
 /// let kit = Signing { staff_id: Uuid::max(), name: "Kit Vale", initials: "KV" };
 /// assert_eq!(not_a_second_person(&hands, kit).as_deref(), Some("Kit Vale opened the action"));
 /// ```

@@ -148,7 +148,7 @@ fn nobody_who_had_a_hand_in_an_action_is_a_second_person() {
         assert!(why.is_none_or(|why| why == "Kofi Vale recorded step review"));
     }
     let unnamed = Signing { name: "", initials: "", ..kofi };
-    assert_eq!(not_a_second_person(&[Hand::of_opening("")], unnamed), None);
+    assert_eq!(not_a_second_person(&[Hand::of_opening("", None)], unnamed), None);
 }
 
 #[test]

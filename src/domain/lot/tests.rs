@@ -50,6 +50,7 @@ fn mark(kind: LotMarkKind, when: &str) -> LotMark {
         kind,
         marked_at: at(when),
         marked_by: "KV".to_owned(),
+        staff_id: None,
         reason: String::new(),
         authority: String::new(),
         recorded_at: at(when),

@@ -17,6 +17,7 @@ fn quarantine(recorded_at: DateTime<Utc>, released_at: Option<DateTime<Utc>>) ->
         begun_at: recorded_at - TimeDelta::minutes(10),
         recorded_at,
         begun_by: "KV".to_owned(),
+        staff_id: None,
         key_id: Some(id(4)),
         release: released_at.map(|recorded_at| Release {
             release_id: id(5),

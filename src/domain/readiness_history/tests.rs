@@ -118,6 +118,7 @@ fn the_subject_is_taken_where_it_stood_and_as_it_was_then() {
         started_at: at("2026-11-30 06:00"),
         recorded_at: at("2026-11-30 13:00"),
         opened_by: "MO".to_owned(),
+        staff_id: None,
         key_id: id(4),
         lifting: None,
     }];

@@ -18,6 +18,8 @@ use crate::http::caller::Caller;
 use crate::http::completions::FlagNote;
 use crate::http::problem::ApiResult;
 use crate::http::samples;
+use crate::http::staff::signature::SignatureInput;
+use crate::http::staff::telling::ToldBy;
 use crate::store::corrective_actions::worklist::{self, ActionFilter, Awaited, ListedAction};
 use crate::store::corrective_actions::{self, actions, quarantines, step_tests};
 
@@ -39,9 +41,19 @@ pub struct ActionInput {
     /// What failed, in words. No patient or health data.
     #[schema(min_length = 1, max_length = 400, example = "The separator's alarm stays on.")]
     pub reason: String,
-    /// The person, by initials as in `/v1/staff`.
+    /// The person, by initials as in `/v1/staff`; left out where the person signs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(min_length = 1, max_length = 40, example = "KV")]
-    pub opened_by: String,
+    pub opened_by: Option<String>,
+    /// The person, by a PIN of their own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub signature: Option<SignatureInput>,
+}
+
+impl ActionInput {
+    pub(super) fn telling(&self) -> ToldBy<'_> {
+        ToldBy::new("/opened_by", self.opened_by.as_ref(), self.signature.as_ref())
+    }
 }
 
 /// A corrective action.
@@ -76,6 +88,9 @@ pub struct ActionDocument {
     pub opened_at: DateTime<Utc>,
     /// The person; empty: the service, for its cause.
     pub opened_by: String,
+    /// The same by identity, where they signed for it; null: by initials only.
+    #[schema(required)]
+    pub staff_id: Option<Uuid>,
     /// What it waits for; null: it is closed.
     #[schema(required)]
     pub waits_for: Option<AwaitedDocument>,
@@ -363,6 +378,7 @@ impl ActionDocument {
             reason: action.reason,
             opened_at: action.opened_at,
             opened_by: action.opened_by,
+            staff_id: action.staff_id,
             waits_for: awaited.map(|awaited| AwaitedDocument::of(awaited, caller.now)),
             steps,
             cause_lifted,
@@ -434,7 +450,8 @@ pub(super) fn example(input: &ActionInput) -> ActionDocument {
         line: None,
         reason: input.reason.clone(),
         opened_at,
-        opened_by: input.opened_by.clone(),
+        opened_by: input.opened_by.clone().unwrap_or_default(),
+        staff_id: None,
         waits_for: awaited.map(|awaited| AwaitedDocument::of(awaited, opened_at)),
         steps: chain.steps.iter().map(|step| step_document(&progress, step, None)).collect(),
         missing_for_release: progress.missing_for_release(),

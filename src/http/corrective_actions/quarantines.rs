@@ -58,8 +58,8 @@ pub fn router() -> OpenApiRouter<AppState> {
 ///
 /// What is in quarantine is out of use because something failed or somebody doubts it, until a named person releases it.
 /// Out of service is something else: a setting of an operatory or of equipment that is not worked with, ended by setting
-/// it again. Under one id the same may be put any number of times, and nothing else. The id must not be a UUID of version
-/// 8: those are the service's own.
+/// it again. The person is named by initials, or signs with a PIN of their own. Under one id the same may be put any number of
+/// times, and nothing else. The id must not be a UUID of version 8: those are the service's own.
 #[utoipa::path(put, path = "/v1/quarantines/{quarantine_id}", operation_id = "put_quarantine", tag = "Corrective actions",
     params(("quarantine_id" = Uuid, Path, description = "Its identity, made by the client")),
     request_body = QuarantineInput,
@@ -79,6 +79,9 @@ async fn put_quarantine(
         return must_be_the_same(standing, &input).map(|q| (StatusCode::OK, Json(q.into())));
     }
     must_be_a_clients_id(quarantine_id, "quarantine")?;
+    tx.commit().await?;
+    let teller = input.telling().teller(&state, &caller, subject.clinic_id).await?;
+    let mut tx = store::begin(&state.pool, caller.group_id).await?;
     let mut faults = input.faults_with(&subject, caller.now);
     faults.extend(cycle_fault(&mut tx, &caller, &input).await?);
     without_faults((), faults).map_err(ApiError::rules_broken)?;
@@ -94,7 +97,8 @@ async fn put_quarantine(
         reason: input.reason.clone(),
         begun_at: input.begun_at.unwrap_or(caller.now).trunc_subsecs(6),
         recorded_at: caller.now,
-        begun_by: input.begun_by.clone(),
+        begun_by: teller.initials,
+        staff_id: teller.staff_id,
         key_id: Some(caller.key_id),
         release: None,
     };
@@ -142,7 +146,7 @@ fn must_be_the_same(standing: Quarantine, input: &QuarantineInput) -> ApiResult<
         && standing.load_reference == input.load_reference
         && standing.cycle_id == input.cycle_id
         && standing.reason == input.reason
-        && standing.begun_by == input.begun_by
+        && input.telling().is_by(&standing.begun_by, standing.staff_id)
         && same_start;
     if is_same {
         return Ok(standing);
@@ -338,7 +342,8 @@ pub(in crate::http) fn examples() -> Vec<Example> {
         cycle_id: None,
         begun_at: Some(samples::morning(8, 10)),
         reason: "The hose drips under pressure.".to_owned(),
-        begun_by: "KV".to_owned(),
+        begun_by: Some("KV".to_owned()),
+        signature: None,
     };
     let grounds = "Hose replaced, line flushed and disinfected.";
     let release = json!({ "release_id": samples::RELEASE, "reason": grounds, "signature": signing::example() });
@@ -354,7 +359,8 @@ pub(in crate::http) fn examples() -> Vec<Example> {
         reason: input.reason.clone(),
         begun_at: samples::morning(8, 10),
         recorded_at: samples::morning(8, 12),
-        begun_by: input.begun_by.clone(),
+        begun_by: "KV".to_owned(),
+        staff_id: None,
         release: None,
     };
     let document = ReleaseDocument {

@@ -307,6 +307,7 @@ pub(in crate::http) fn examples() -> Vec<Example> {
         begun_at: samples::morning(9, 5),
         recorded_at: samples::morning(9, 5),
         begun_by: String::new(),
+        staff_id: None,
         release: None,
     };
     let named = TracedCompletion {

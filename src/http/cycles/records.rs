@@ -103,6 +103,9 @@ pub struct CycleRecordDocument {
     pub a0: Option<Lethality>,
     /// The person who handed it in.
     pub performed_by: String,
+    /// The same by identity, where they signed for it; absent: by initials only.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub staff_id: Option<Uuid>,
     /// Why it was corrected; empty for the first.
     pub reason: String,
     /// When it was recorded.
@@ -135,6 +138,7 @@ impl From<CycleRecord> for CycleRecordDocument {
             finding: record.judged.finding,
             limits: record.judged.limits,
             performed_by: record.performed_by,
+            staff_id: record.staff_id,
             reason: record.reason,
             recorded_at: record.recorded_at,
             notice: NOTICE,
@@ -208,6 +212,10 @@ async fn put_cycle_record(
     }
     let said = input.read().map_err(ApiError::rules_broken)?;
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
+    let clinic_id = find_equipment(&mut tx, &caller, equipment_id).await?.clinic_id;
+    tx.commit().await?;
+    let teller = input.telling().teller(&state, &caller, clinic_id).await?;
+    let mut tx = store::begin(&state.pool, caller.group_id).await?;
     let equipment = find_equipment(&mut tx, &caller, equipment_id).await?;
     if !equipment.kind.has_cycles() {
         let rule = format!("a {} runs no cycles", equipment.kind.as_str());
@@ -247,7 +255,8 @@ async fn put_cycle_record(
         band: said.band,
         load: said.load,
         judged,
-        performed_by: input.performed_by,
+        performed_by: teller.initials,
+        staff_id: teller.staff_id,
         reason: input.reason,
         recorded_at: caller.now,
         key_id: caller.key_id,
@@ -326,7 +335,7 @@ pub(in crate::http) fn examples() -> Vec<Example> {
         chamber: Some(Chamber::Loaded),
         outcome_as_printed: Some(PrintedOutcome::Complete),
         printed_words: Some("CYCLE OK".to_owned()),
-        performed_by: "KV".to_owned(),
+        performed_by: Some("KV".to_owned()),
         ..CycleRecordInput::default()
     };
     let document = CycleRecordDocument::from(CycleRecord {
@@ -342,7 +351,8 @@ pub(in crate::http) fn examples() -> Vec<Example> {
             finding: "how long the temperature was held is not judged: no band was given".to_owned(),
             limits: Vec::new(),
         },
-        performed_by: input.performed_by.clone(),
+        performed_by: "KV".to_owned(),
+        staff_id: None,
         reason: String::new(),
         recorded_at: samples::morning(8, 40),
         key_id: samples::KEY,

@@ -28,11 +28,15 @@ use crate::http::extract::{Body, Path};
 use crate::http::openapi::{Example, Part};
 use crate::http::problem::{ApiError, ApiResult};
 use crate::http::samples;
+use crate::http::staff::signature::SignatureInput;
+use crate::http::staff::telling::{Teller, ToldBy};
 use crate::store::corrective_actions::actions::{self, LotRecall};
 use crate::store::{self, events};
 
 /// Most marks of one lot: far above what corrections need.
 const MOST_MARKS: i64 = 100;
+/// Where whoever tells of a mark is named.
+const TELLER: &str = "/performed_by";
 const MAY_RECALL: [Role; 2] = [Role::Manager, Role::Administrator];
 
 /// The opening of a lot.
@@ -41,9 +45,13 @@ const MAY_RECALL: [Role; 2] = [Role::Manager, Role::Administrator];
 pub struct LotOpenedInput {
     /// When.
     pub opened_at: DateTime<Utc>,
-    /// The person.
+    /// The person, by initials as in `/v1/staff`; left out where the person signs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(min_length = 1, max_length = 40, example = "KV")]
-    pub performed_by: String,
+    pub performed_by: Option<String>,
+    /// The person, by a PIN of their own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub signature: Option<SignatureInput>,
     /// Why an opening that was entered before is corrected; only then.
     #[serde(default)]
     #[schema(max_length = 400)]
@@ -68,9 +76,13 @@ pub struct LotEndedInput {
     pub how: LotEnd,
     /// When.
     pub ended_at: DateTime<Utc>,
-    /// The person.
+    /// The person, by initials as in `/v1/staff`; left out where the person signs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(min_length = 1, max_length = 40, example = "KV")]
-    pub performed_by: String,
+    pub performed_by: Option<String>,
+    /// The person, by a PIN of their own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub signature: Option<SignatureInput>,
     /// Why it was thrown away, or why an end that was entered before is corrected.
     #[serde(default)]
     #[schema(max_length = 400)]
@@ -90,9 +102,13 @@ pub struct LotRecallInput {
     #[serde(default)]
     #[schema(max_length = 200, example = "Maker's notice 2026-17")]
     pub authority: String,
-    /// The person.
+    /// The person, by initials as in `/v1/staff`; left out where the person signs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(min_length = 1, max_length = 40, example = "MO")]
-    pub performed_by: String,
+    pub performed_by: Option<String>,
+    /// The person, by a PIN of their own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub signature: Option<SignatureInput>,
 }
 
 /// Its routes.
@@ -124,15 +140,14 @@ async fn put_lot_opened(
 ) -> ApiResult<(StatusCode, Json<LotDocument>)> {
     caller.must_be(&MAY_KEEP)?;
     check_time("/opened_at", input.opened_at, caller.now)?;
-    let mark = LotMark {
+    let said = Said {
         kind: LotMarkKind::Opened,
         marked_at: input.opened_at.trunc_subsecs(6),
-        marked_by: input.performed_by,
+        by: ToldBy::new(TELLER, input.performed_by.as_ref(), input.signature.as_ref()),
         reason: input.reason,
         authority: String::new(),
-        recorded_at: caller.now,
     };
-    record(&state, &caller, lot_id, mark, EventKind::LotMarked).await
+    record(&state, &caller, lot_id, said, EventKind::LotMarked).await
 }
 
 /// Record that a lot was used up or thrown away
@@ -163,15 +178,14 @@ async fn put_lot_ended(
         LotEnd::Emptied => LotMarkKind::Emptied,
         LotEnd::Discarded => LotMarkKind::Discarded,
     };
-    let mark = LotMark {
+    let said = Said {
         kind,
         marked_at: input.ended_at.trunc_subsecs(6),
-        marked_by: input.performed_by,
+        by: ToldBy::new(TELLER, input.performed_by.as_ref(), input.signature.as_ref()),
         reason: input.reason,
         authority: String::new(),
-        recorded_at: caller.now,
     };
-    record(&state, &caller, lot_id, mark, EventKind::LotMarked).await
+    record(&state, &caller, lot_id, said, EventKind::LotMarked).await
 }
 
 /// Recall a lot, or withdraw a recall that was entered by mistake
@@ -211,15 +225,14 @@ async fn put_lot_recall(
     } else {
         (LotMarkKind::RecallWithdrawn, EventKind::LotRecallWithdrawn)
     };
-    let mark = LotMark {
+    let said = Said {
         kind,
         marked_at: caller.now,
-        marked_by: input.performed_by,
+        by: ToldBy::new(TELLER, input.performed_by.as_ref(), input.signature.as_ref()),
         reason: input.reason,
         authority: input.authority,
-        recorded_at: caller.now,
     };
-    record(&state, &caller, lot_id, mark, told).await
+    record(&state, &caller, lot_id, said, told).await
 }
 
 fn check_time(pointer: &str, at: DateTime<Utc>, now: DateTime<Utc>) -> ApiResult<()> {
@@ -232,19 +245,40 @@ fn check_time(pointer: &str, at: DateTime<Utc>, now: DateTime<Utc>) -> ApiResult
     Ok(())
 }
 
+/// What is said of a lot.
+struct Said<'a> {
+    kind: LotMarkKind,
+    marked_at: DateTime<Utc>,
+    by: ToldBy<'a>,
+    reason: String,
+    authority: String,
+}
+
 /// Adds a mark to a lot, unless the last of its kind says the same.
 async fn record(
     state: &AppState,
     caller: &Caller,
     lot_id: Uuid,
-    mark: LotMark,
+    said: Said<'_>,
     told: EventKind,
 ) -> ApiResult<(StatusCode, Json<LotDocument>)> {
-    let mut faults = Vec::new();
-    check_text(&mut faults, "/performed_by", &mark.marked_by, 40);
-    check_optional_text(&mut faults, "/reason", &mark.reason, 400);
-    check_optional_text(&mut faults, "/authority", &mark.authority, 200);
+    let mut faults = said.by.faults();
+    check_optional_text(&mut faults, "/reason", &said.reason, 400);
+    check_optional_text(&mut faults, "/authority", &said.authority, 200);
     without_faults((), faults).map_err(ApiError::rules_broken)?;
+    let mut tx = store::begin(&state.pool, caller.group_id).await?;
+    let clinic_id = find_lot(&mut tx, caller, lot_id).await?.clinic_id;
+    tx.commit().await?;
+    let Teller { initials, staff_id } = said.by.teller(state, caller, clinic_id).await?;
+    let mark = LotMark {
+        kind: said.kind,
+        marked_at: said.marked_at,
+        marked_by: initials,
+        staff_id,
+        reason: said.reason,
+        authority: said.authority,
+        recorded_at: caller.now,
+    };
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     let row = find_lot(&mut tx, caller, lot_id).await?;
     store::products::lots::hold(&mut tx, caller.group_id, lot_id).await?;
@@ -285,7 +319,7 @@ async fn open_actions(db: &mut PgConnection, caller: &Caller, lot_id: Uuid, mark
 fn says_the_same(before: &LotMark, mark: &LotMark) -> bool {
     let is_recall = mark.kind.replaces(LotMarkKind::Recalled);
     before.kind == mark.kind
-        && before.marked_by == mark.marked_by
+        && (&before.marked_by, before.staff_id) == (&mark.marked_by, mark.staff_id)
         && (is_recall || before.marked_at == mark.marked_at)
         && (mark.reason.is_empty() || before.reason == mark.reason)
         && before.authority == mark.authority
@@ -304,19 +338,25 @@ fn check_follows(before: Option<&LotMark>, mark: &LotMark) -> ApiResult<()> {
 
 /// Examples for the API's document.
 pub(super) fn examples(document: &LotDocument) -> Vec<Example> {
-    let opened =
-        LotOpenedInput { opened_at: samples::morning(7, 45), performed_by: "KV".to_owned(), reason: String::new() };
+    let opened = LotOpenedInput {
+        opened_at: samples::morning(7, 45),
+        performed_by: Some("KV".to_owned()),
+        signature: None,
+        reason: String::new(),
+    };
     let ended = LotEndedInput {
         how: LotEnd::Emptied,
         ended_at: samples::morning(9, 0),
-        performed_by: "KV".to_owned(),
+        performed_by: Some("KV".to_owned()),
+        signature: None,
         reason: String::new(),
     };
     let recall = LotRecallInput {
         recalled: true,
         reason: "Cap seals of this lot may leak.".to_owned(),
         authority: "Maker's notice 2026-17".to_owned(),
-        performed_by: "MO".to_owned(),
+        performed_by: Some("MO".to_owned()),
+        signature: None,
     };
     vec![
         Example { operation_id: "put_lot_opened", part: Part::Request, value: json!(opened) },

@@ -262,6 +262,7 @@ pub(super) fn sample() -> LotDocument {
         kind: LotMarkKind::Opened,
         marked_at: samples::morning(7, 45),
         marked_by: "KV".to_owned(),
+        staff_id: None,
         reason: String::new(),
         authority: String::new(),
         recorded_at: samples::morning(7, 45),

@@ -17,7 +17,7 @@ use uuid::Uuid;
 use super::{Access, find_work};
 use crate::domain::access::Role;
 use crate::domain::event::EventKind;
-use crate::domain::fault::{Fault, check_text};
+use crate::domain::fault::check_text;
 use crate::domain::miss::MissCode;
 use crate::domain::task::State as TaskState;
 use crate::http::AppState;
@@ -27,7 +27,8 @@ use crate::http::extract::{Body, Path};
 use crate::http::openapi::{Example, Part};
 use crate::http::problem::{ApiError, ApiResult};
 use crate::http::samples;
-use crate::http::staff::signature::{Needs, SignatureInput, Signer, verify};
+use crate::http::staff::signature::SignatureInput;
+use crate::http::staff::telling::{Teller, ToldBy};
 use crate::store::tasks::misses::{self, MissReason};
 use crate::store::{self, events};
 
@@ -136,19 +137,13 @@ async fn put_miss_reason(
     caller.must_be(&MAY_TELL)?;
     let mut faults = Vec::new();
     check_text(&mut faults, "/reason", &input.reason, 400);
-    match (&input.told_by, &input.signature) {
-        (Some(told_by), None) => check_text(&mut faults, "/told_by", told_by, 40),
-        (None, Some(signature)) => faults.extend(signature.pin.fault("/signature/pin")),
-        (None, None) => faults.push(Fault::new("/told_by", "must say who tells it, unless that person signs")),
-        (Some(_), Some(_)) => faults.push(Fault::new("/told_by", "must be left out where the person signs")),
-    }
+    let telling = ToldBy::new("/told_by", input.told_by.as_ref(), input.signature.as_ref());
+    faults.extend(telling.faults());
     without_faults((), faults).map_err(ApiError::rules_broken)?;
-    let signer = match &input.signature {
-        Some(signature) => Some(sign(&state, &caller, task_id, signature).await?),
-        None => None,
-    };
-    let staff_id = signer.as_ref().map(|signer| signer.staff_id);
-    let told_by = signer.map(|signer| signer.initials).or(input.told_by).unwrap_or_default();
+    let mut tx = store::begin(&state.pool, caller.group_id).await?;
+    let clinic_id = find_work(&mut tx, &caller, task_id, Access::Read).await?.task.clinic_id;
+    tx.commit().await?;
+    let Teller { initials: told_by, staff_id } = telling.teller(&state, &caller, clinic_id).await?;
     let mut tx = store::begin(&state.pool, caller.group_id).await?;
     // Held, so that two reasons never get one number.
     let work = find_work(&mut tx, &caller, task_id, Access::Change).await?;
@@ -182,14 +177,6 @@ async fn put_miss_reason(
     events::append(&mut tx, caller.group_id, EventKind::MissReasonRecorded, clinic, &event, caller.now).await?;
     tx.commit().await?;
     Ok((StatusCode::CREATED, Json(document)))
-}
-
-/// Checks the signature of a person who works where the task fell due. It opens transactions of its own.
-async fn sign(state: &AppState, caller: &Caller, task_id: Uuid, signature: &SignatureInput) -> ApiResult<Signer> {
-    let mut tx = store::begin(&state.pool, caller.group_id).await?;
-    let work = find_work(&mut tx, caller, task_id, Access::Read).await?;
-    tx.commit().await?;
-    verify(state, caller, signature, work.task.clinic_id, &Needs::default()).await
 }
 
 /// Examples for the API's document.

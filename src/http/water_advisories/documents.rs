@@ -15,6 +15,8 @@ use crate::domain::water_advisory::{Lifting, WaterAdvisory};
 use crate::http::openapi::{Example, Part};
 use crate::http::paging::NewestFirst;
 use crate::http::samples;
+use crate::http::staff::signature::SignatureInput;
+use crate::http::staff::telling::ToldBy;
 
 /// A water advisory as it is recorded.
 #[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
@@ -41,25 +43,35 @@ pub struct WaterAdvisoryInput {
     pub note: String,
     /// From when it applies, as it says: not in the future, and at most 30 days back.
     pub started_at: DateTime<Utc>,
-    /// The person, by initials as in `/v1/staff`.
+    /// The person, by initials as in `/v1/staff`; left out where the person signs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(min_length = 1, max_length = 40, example = "MO")]
-    pub opened_by: String,
+    pub opened_by: Option<String>,
+    /// The person, by a PIN of their own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub signature: Option<SignatureInput>,
 }
 
 /// What a repeat is compared by.
 #[derive(PartialEq, Eq)]
-pub(super) struct AdvisoryContent<'a>(&'a str, &'a str, &'a str, &'a str, DateTime<Utc>, &'a str);
+struct AdvisoryContent<'a>(&'a str, &'a str, &'a str, &'a str, DateTime<Utc>);
 
 impl<'a> AdvisoryContent<'a> {
-    pub(super) fn of(a: &'a WaterAdvisory) -> Self {
-        Self(&a.authority, &a.notice_number, &a.area, &a.note, a.started_at, &a.opened_by)
+    fn of(a: &'a WaterAdvisory) -> Self {
+        Self(&a.authority, &a.notice_number, &a.area, &a.note, a.started_at)
     }
 }
 
 impl WaterAdvisoryInput {
-    pub(super) fn content(&self) -> AdvisoryContent<'_> {
+    /// Whether an advisory that stands says the same, by the same person.
+    pub(super) fn is_kept_as(&self, standing: &WaterAdvisory) -> bool {
         let started_at = self.started_at.trunc_subsecs(6);
-        AdvisoryContent(&self.authority, &self.notice_number, &self.area, &self.note, started_at, &self.opened_by)
+        let content = AdvisoryContent(&self.authority, &self.notice_number, &self.area, &self.note, started_at);
+        AdvisoryContent::of(standing) == content && self.telling().is_by(&standing.opened_by, standing.staff_id)
+    }
+
+    pub(super) fn telling(&self) -> ToldBy<'_> {
+        ToldBy::new("/opened_by", self.opened_by.as_ref(), self.signature.as_ref())
     }
 
     pub(super) fn text_faults(&self) -> Vec<Fault> {
@@ -68,7 +80,7 @@ impl WaterAdvisoryInput {
         check_optional_text(&mut faults, "/notice_number", &self.notice_number, 80);
         check_optional_text(&mut faults, "/area", &self.area, 120);
         check_optional_text(&mut faults, "/note", &self.note, 400);
-        check_text(&mut faults, "/opened_by", &self.opened_by, 40);
+        faults.extend(self.telling().faults());
         faults.extend(count_fault(self.clinic_ids.as_deref()));
         faults
     }
@@ -97,6 +109,9 @@ pub struct WaterAdvisoryDocument {
     pub started_at: DateTime<Utc>,
     /// The person, as entered.
     pub opened_by: String,
+    /// The same by identity, where they signed for it; null: by initials only.
+    #[schema(required)]
+    pub staff_id: Option<Uuid>,
     /// The clinics within reach that it concerns.
     pub clinics: Vec<AdvisoryClinic>,
     /// What can hurt.
@@ -188,6 +203,7 @@ impl WaterAdvisoryDocument {
             note: first.note,
             started_at: first.started_at,
             opened_by: first.opened_by,
+            staff_id: first.staff_id,
             clinics: clinics.collect(),
             cautions: cautions::WATER_ADVISORIES.to_vec(),
         })
@@ -234,7 +250,8 @@ pub(super) fn example() -> WaterAdvisoryDocument {
         area: input.area,
         note: input.note,
         started_at: input.started_at,
-        opened_by: input.opened_by,
+        opened_by: input.opened_by.unwrap_or_default(),
+        staff_id: None,
         clinics: vec![AdvisoryClinic {
             clinic_id: samples::CLINIC,
             recorded_at: samples::morning(7, 40),
@@ -253,7 +270,8 @@ fn example_input() -> WaterAdvisoryInput {
         clinic_ids: Some(vec![samples::CLINIC]),
         note: String::new(),
         started_at: samples::morning(7, 15),
-        opened_by: "MO".to_owned(),
+        opened_by: Some("MO".to_owned()),
+        signature: None,
     }
 }
 

@@ -117,6 +117,7 @@ async fn open(
         counted: None,
         reason: reason.to_owned(),
         opened_by: String::new(),
+        staff_id: None,
         key_id: Some(caller.key_id),
     };
     actions::open_for(db, caller.group_id, &opening, caller.now).await?;

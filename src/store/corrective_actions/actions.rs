@@ -60,6 +60,8 @@ pub struct Opening {
     pub reason: String,
     /// The person; empty: the service, for its cause.
     pub opened_by: String,
+    /// The same by identity, where they signed for it.
+    pub staff_id: Option<Uuid>,
     /// The device or system; `None`: the service by itself.
     pub key_id: Option<Uuid>,
 }
@@ -131,6 +133,7 @@ pub async fn open_for(
         reason: opening.reason.chars().take(LONGEST_REASON).collect(),
         opened_at: now,
         opened_by: opening.opened_by.clone(),
+        staff_id: opening.staff_id,
         key_id: opening.key_id,
     };
     if !corrective_actions::insert(&mut *db, group_id, &action).await? {
@@ -141,7 +144,7 @@ pub async fn open_for(
     let event = json!({
         "action_id": action_id, "kind": action.kind.as_str(), "clinic_id": action.clinic_id,
         "subject_id": action.subject_id, "cause": action.cause.as_str(), "cause_id": action.cause_id,
-        "reason": action.reason, "by_key_id": action.key_id,
+        "reason": action.reason, "by_key_id": action.key_id, "by_staff_id": action.staff_id,
     });
     let clinic = Some(action.clinic_id);
     events::append(&mut *db, group_id, EventKind::CorrectiveActionOpened, clinic, &event, now).await?;
@@ -174,6 +177,7 @@ async fn put_out_of_use(
         begun_at: now,
         recorded_at: now,
         begun_by: action.opened_by.clone(),
+        staff_id: action.staff_id,
         key_id: action.key_id,
         release: None,
     };
@@ -197,6 +201,7 @@ pub async fn tell_of_quarantine(
         "quarantine_id": quarantine.quarantine_id, "subject_id": quarantine.subject_id, "line": quarantine.line,
         "load_reference": quarantine.load_reference, "cause": quarantine.cause.as_str(),
         "cause_id": quarantine.cause_id, "reason": quarantine.reason, "by_key_id": quarantine.key_id,
+        "by_staff_id": quarantine.staff_id,
     });
     let clinic = Some(quarantine.clinic_id);
     events::append(db, group_id, EventKind::QuarantineBegun, clinic, &event, now).await
@@ -305,6 +310,7 @@ pub async fn follow_cycle(
         reason: format!("{load}{}", record.judged.finding),
         counted: None,
         opened_by: String::new(),
+        staff_id: None,
         key_id: Some(record.key_id),
     };
     let (_, action) = open_for(&mut *db, group_id, &opening, now).await?;

@@ -14,7 +14,7 @@ use crate::store::{Result, corrective_actions};
 /// # Errors
 /// When the database does not answer, or holds a row the model does not know.
 pub async fn list(db: &mut PgConnection, group_id: Uuid, action: &CorrectiveAction) -> Result<Vec<Hand>> {
-    let mut hands = vec![Hand::of_opening(&action.opened_by)];
+    let mut hands = vec![Hand::of_opening(&action.opened_by, action.staff_id)];
     let steps = corrective_actions::list_steps(&mut *db, group_id, &[action.action_id]).await?;
     hands.extend(steps.iter().map(|(_, step)| Hand::of_step(step)));
     hands.extend(list_recorders(&mut *db, group_id, action).await?);
@@ -34,7 +34,7 @@ async fn list_recorders(db: &mut PgConnection, group_id: Uuid, action: &Correcti
            join completion_receipt r on r.group_id = $1 and r.completion_id = n.completion_id
            join completion c on c.group_id = $1 and c.clinic_day = r.clinic_day and c.completion_id = r.completion_id
            union all
-           select y.performed_by, null::uuid, null::text
+           select y.performed_by, y.staff_id, null::text
            from corrective_action a
            join cycle_record y on y.group_id = a.group_id and y.cycle_id = a.cause_id and y.recorded_at <= a.recorded_at
            where a.group_id = $1 and a.action_id = $2 and a.cause = 'cycle'"#,
@@ -68,7 +68,7 @@ pub async fn list_correctors(db: &mut PgConnection, group_id: Uuid, action: &Cor
            join completion c on c.group_id = $1 and c.clinic_day = r.clinic_day and c.completion_id = r.completion_id
            where n.group_id = $1 and n.action_id = $2 and n.kind = 'recorded_late'
            union all
-           select y.performed_by, null::uuid
+           select y.performed_by, y.staff_id
            from corrective_action a
            join cycle_record y on y.group_id = a.group_id and y.cycle_id = a.cause_id and y.recorded_at > a.recorded_at
            where a.group_id = $1 and a.action_id = $2 and a.cause = 'cycle'"#,

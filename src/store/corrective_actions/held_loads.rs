@@ -222,6 +222,7 @@ async fn hold(
         begun_at: now,
         recorded_at: now,
         begun_by: action.opened_by.clone(),
+        staff_id: action.staff_id,
         key_id: action.key_id,
         release: None,
     };

@@ -47,6 +47,7 @@ pub async fn hold(db: &mut PgConnection, group_id: Uuid, record: &CycleRecord, n
         begun_at: now,
         recorded_at: now,
         begun_by: String::new(),
+        staff_id: None,
         key_id: Some(record.key_id),
         release: None,
     };

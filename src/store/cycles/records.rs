@@ -32,6 +32,8 @@ pub struct CycleRecord {
     pub judged: JudgedCycle,
     /// Who handed it in.
     pub performed_by: String,
+    /// The same by identity, where they signed for it; `None`: nobody did.
+    pub staff_id: Option<Uuid>,
     /// Why it was corrected; empty for the first.
     pub reason: String,
     /// When it reached us.
@@ -51,8 +53,8 @@ pub async fn insert(db: &mut PgConnection, group_id: Uuid, record: &CycleRecord)
     let done = sqlx::query!(
         "insert into cycle_record (group_id, cycle_id, number, clinic_id, subject_id, readings, band, performed_by,
                                    reason, recorded_at, key_id, load_reference, holds_implants, chamber, outcome_as_printed,
-                                   printed_words, verdict, finding, limits)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19)
+                                   printed_words, verdict, finding, limits, staff_id)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20)
          on conflict do nothing",
         group_id,
         record.cycle_id,
@@ -72,7 +74,8 @@ pub async fn insert(db: &mut PgConnection, group_id: Uuid, record: &CycleRecord)
         load.printed_words,
         judged.verdict.map(CycleVerdict::as_str),
         (!judged.finding.is_empty()).then_some(judged.finding.as_str()),
-        limits as _
+        limits as _,
+        record.staff_id
     )
     .execute(db)
     .await?;
@@ -85,7 +88,7 @@ pub async fn insert(db: &mut PgConnection, group_id: Uuid, record: &CycleRecord)
 /// When the database does not answer, or holds a row the model does not know.
 pub async fn find(db: &mut PgConnection, group_id: Uuid, cycle_id: Uuid) -> Result<Option<CycleRecord>> {
     let row = sqlx::query!(
-        "select number, clinic_id, subject_id, readings, band, performed_by, reason, recorded_at, key_id, load_reference,
+        "select number, clinic_id, subject_id, readings, band, performed_by, staff_id, reason, recorded_at, key_id, load_reference,
                 holds_implants, chamber, outcome_as_printed, printed_words, verdict, finding, limits
          from cycle_record where group_id = $1 and cycle_id = $2 order by number desc limit 1",
         group_id,
@@ -122,6 +125,7 @@ pub async fn find(db: &mut PgConnection, group_id: Uuid, cycle_id: Uuid) -> Resu
         load,
         judged,
         performed_by: row.performed_by,
+        staff_id: row.staff_id,
         reason: row.reason,
         recorded_at: row.recorded_at,
         key_id: row.key_id,

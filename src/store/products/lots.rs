@@ -169,8 +169,8 @@ pub async fn insert_mark(
     seals::keep_sealer_out(&mut *db, group_id, lot.clinic_id, mark.recorded_at).await?;
     sqlx::query!(
         "insert into lot_mark (group_id, lot_id, number, clinic_id, kind, marked_at, marked_by, reason, authority,
-                               recorded_at, key_id)
-         select $1, $2, coalesce(max(number), 0) + 1, $3, $4, $5, $6, $7, $8, $9, $10
+                               recorded_at, key_id, staff_id)
+         select $1, $2, coalesce(max(number), 0) + 1, $3, $4, $5, $6, $7, $8, $9, $10, $11
          from lot_mark where group_id = $1 and lot_id = $2",
         group_id,
         lot.lot_id,
@@ -181,7 +181,8 @@ pub async fn insert_mark(
         mark.reason,
         mark.authority,
         mark.recorded_at,
-        key_id
+        key_id,
+        mark.staff_id
     )
     .execute(db)
     .await?;
@@ -198,7 +199,7 @@ pub async fn list_marks(
     lot_ids: &[Uuid],
 ) -> Result<BTreeMap<Uuid, Vec<LotMark>>> {
     let rows = sqlx::query!(
-        "select lot_id, kind, marked_at, marked_by, reason, authority, recorded_at from lot_mark
+        "select lot_id, kind, marked_at, marked_by, staff_id, reason, authority, recorded_at from lot_mark
          where group_id = $1 and lot_id = any($2) order by lot_id, number",
         group_id,
         lot_ids
@@ -213,6 +214,7 @@ pub async fn list_marks(
             kind,
             marked_at: row.marked_at,
             marked_by: row.marked_by,
+            staff_id: row.staff_id,
             reason: row.reason,
             authority: row.authority,
             recorded_at: row.recorded_at,

@@ -196,6 +196,7 @@ fn opening(task: &MissedTask) -> Opening {
         counted: None,
         reason: format!("{}: its window passed with no record", task.routine_name),
         opened_by: String::new(),
+        staff_id: None,
         key_id: None,
     }
 }

@@ -14,6 +14,7 @@ use crate::domain::subject::{Subject, SubjectKind};
 use crate::http::configuration::without_faults;
 use crate::http::problem::{ApiError, ApiResult};
 use crate::http::staff::signature::SignatureInput;
+use crate::http::staff::telling::ToldBy;
 
 /// How far back the beginning may be entered.
 const OLDEST_BEGINNING: TimeDelta = TimeDelta::days(7);
@@ -41,16 +42,20 @@ pub struct QuarantineInput {
     /// Why, in words. No patient or health data.
     #[schema(min_length = 1, max_length = 400, example = "A hose burst under the chair.")]
     pub reason: String,
-    /// The person, by initials as in `/v1/staff`.
+    /// The person, by initials as in `/v1/staff`; left out where the person signs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(min_length = 1, max_length = 40, example = "KV")]
-    pub begun_by: String,
+    pub begun_by: Option<String>,
+    /// The person, by a PIN of their own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub signature: Option<SignatureInput>,
 }
 
 impl QuarantineInput {
     pub(super) fn check(&self) -> ApiResult<()> {
         let mut faults = Vec::new();
         check_text(&mut faults, "/reason", &self.reason, 400);
-        check_text(&mut faults, "/begun_by", &self.begun_by, 40);
+        faults.extend(self.telling().faults());
         for (pointer, text) in [("/line", &self.line), ("/load_reference", &self.load_reference)] {
             if let Some(text) = text {
                 check_text(&mut faults, pointer, text, 80);
@@ -63,6 +68,10 @@ impl QuarantineInput {
             faults.push(Fault::new("/cycle_id", "names where a load came from; say load_reference too"));
         }
         without_faults((), faults).map_err(ApiError::rules_broken)
+    }
+
+    pub(super) fn telling(&self) -> ToldBy<'_> {
+        ToldBy::new("/begun_by", self.begun_by.as_ref(), self.signature.as_ref())
     }
 
     /// What only holds while the subject is as it is now; a repeat may come later.
@@ -119,6 +128,9 @@ pub struct QuarantineDocument {
     pub recorded_at: DateTime<Utc>,
     /// The person; empty: the service, for its cause.
     pub begun_by: String,
+    /// The same by identity, where they signed for it; null: by initials only.
+    #[schema(required)]
+    pub staff_id: Option<Uuid>,
     /// What ended it; null: it stands.
     #[schema(required)]
     pub release: Option<ReleaseDocument>,
@@ -157,6 +169,7 @@ impl From<Quarantine> for QuarantineDocument {
             begun_at: q.begun_at,
             recorded_at: q.recorded_at,
             begun_by: q.begun_by,
+            staff_id: q.staff_id,
             release: q.release.map(|r| ReleaseDocument {
                 release_id: r.release_id,
                 staff_id: r.staff_id,

@@ -8,8 +8,10 @@ use utoipa::ToSchema;
 
 use crate::domain::cycle_load::{Chamber, CycleLoad, PrintedOutcome};
 use crate::domain::cycle_reading::{CycleReading, read_csv, record_faults};
-use crate::domain::fault::{Fault, check_optional_text, check_text};
+use crate::domain::fault::{Fault, check_optional_text};
 use crate::domain::plateau::TemperatureBand;
+use crate::http::staff::signature::SignatureInput;
+use crate::http::staff::telling::ToldBy;
 use crate::store::cycles::records::CycleRecord;
 
 /// A record of a cycle as it is handed in: its readings, as they are or as the text of a CSV file, and what is known of its
@@ -46,9 +48,13 @@ pub struct CycleRecordInput {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(min_length = 1, max_length = 200, example = "CYCLE ABORTED E12")]
     pub printed_words: Option<String>,
-    /// The person, by initials as in `/v1/staff`.
+    /// The person, by initials as in `/v1/staff`; left out where the person signs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(min_length = 1, max_length = 40, example = "KV")]
-    pub performed_by: String,
+    pub performed_by: Option<String>,
+    /// The person, by a PIN of their own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub signature: Option<SignatureInput>,
     /// Why an earlier record of this cycle is corrected; it stays visible. Empty for the first, and where nothing changes.
     #[serde(default)]
     #[schema(max_length = 400)]
@@ -74,10 +80,14 @@ impl CycleRecordInput {
         }
     }
 
+    pub(super) fn telling(&self) -> ToldBy<'_> {
+        ToldBy::new("/performed_by", self.performed_by.as_ref(), self.signature.as_ref())
+    }
+
     /// What it says, or every rule it breaks.
     pub(super) fn read(&self) -> Result<SaidOfCycle, Vec<Fault>> {
         let mut faults = Vec::new();
-        check_text(&mut faults, "/performed_by", &self.performed_by, 40);
+        faults.extend(self.telling().faults());
         check_optional_text(&mut faults, "/reason", &self.reason, 400);
         if let Some(band) = &self.band {
             faults.extend(band.faults().into_iter().map(|f| f.under("/band")));

@@ -39,6 +39,9 @@ pub struct LotMarkDocument {
     pub marked_at: DateTime<Utc>,
     /// The person.
     pub marked_by: String,
+    /// The same by identity, where they signed for it; null: by initials only.
+    #[schema(required)]
+    pub staff_id: Option<Uuid>,
     /// Why; may be empty.
     pub reason: String,
     /// Of a recall: whose notice it follows; else empty.
@@ -53,6 +56,7 @@ impl From<LotMark> for LotMarkDocument {
             kind: mark.kind,
             marked_at: mark.marked_at,
             marked_by: mark.marked_by,
+            staff_id: mark.staff_id,
             reason: mark.reason,
             authority: mark.authority,
             recorded_at: mark.recorded_at,

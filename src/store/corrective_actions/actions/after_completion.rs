@@ -71,6 +71,8 @@ pub struct LotRecall {
     pub reason: String,
     /// The person.
     pub marked_by: String,
+    /// The same by identity, where they signed for it.
+    pub staff_id: Option<Uuid>,
 }
 
 impl LotRecall {
@@ -78,7 +80,13 @@ impl LotRecall {
     #[must_use]
     pub fn standing(lot_id: Uuid, marks: &[LotMark]) -> Option<Self> {
         let (mark, number) = standing_recall(marks).zip(standing_recall_number(marks))?;
-        Some(Self { lot_id, number, reason: mark.reason.clone(), marked_by: mark.marked_by.clone() })
+        Some(Self {
+            lot_id,
+            number,
+            reason: mark.reason.clone(),
+            marked_by: mark.marked_by.clone(),
+            staff_id: mark.staff_id,
+        })
     }
 }
 
@@ -167,6 +175,7 @@ async fn fall_short(
         reason: format!("{}: {finding}", what.routine.name),
         counted: Some(what.routine.water_counts()),
         opened_by: String::new(),
+        staff_id: None,
         key_id: Some(what.key_id),
     };
     let (_, action) = open_for(&mut *db, group_id, &opening, now).await?;
@@ -205,6 +214,7 @@ pub async fn open_for_recall(
         reason: format!("a lot that was used here was recalled: {}", recall.reason),
         counted: None,
         opened_by: recall.marked_by.clone(),
+        staff_id: recall.staff_id,
         key_id: Some(key_id),
     };
     open_for(db, group_id, &opening, now).await?;

@@ -98,11 +98,16 @@ macro_rules! named_here {
     () => {
         "(select c.staff_id from reporting.completions c where c.clinic_id = any($1) and c.clinic_day between $3 and $4
           union select m.staff_id from reporting.miss_reasons m where m.clinic_id = any($1)
-          union select a.closed_by_staff_id from reporting.corrective_actions a where a.clinic_id = any($1)
-          union select q.released_by_staff_id from reporting.quarantines q where q.clinic_id = any($1)
+          union select unnest(array[a.opened_by_staff_id, a.closed_by_staff_id]) from reporting.corrective_actions a
+                where a.clinic_id = any($1)
+          union select unnest(array[q.begun_by_staff_id, q.released_by_staff_id]) from reporting.quarantines q
+                where q.clinic_id = any($1)
+          union select k.marked_by_staff_id from reporting.lot_marks k where k.clinic_id = any($1)
+          union select y.staff_id from reporting.cycle_records y where y.clinic_id = any($1)
           union select d.signed_by_staff_id from reporting.day_sign_offs d where d.clinic_id = any($1)
           union select e.signed_by_staff_id from reporting.day_explanations e where e.clinic_id = any($1)
-          union select w.lifted_by_staff_id from reporting.water_advisories w where w.clinic_id = any($1)
+          union select unnest(array[w.opened_by_staff_id, w.lifted_by_staff_id]) from reporting.water_advisories w
+                where w.clinic_id = any($1)
           union select l.begun_by_staff_id from reporting.legal_holds l where l.clinic_id = any($1)
           union select l.lifted_by_staff_id from reporting.legal_holds l where l.clinic_id = any($1)
           union select p.purged_by_staff_id from reporting.purges p where p.clinic_id = any($1)
