@@ -82,8 +82,8 @@ async fn a_tablet_that_was_offline_for_two_weeks_sends_500_completions_at_once(p
     assert_eq!((count(&pool, done, id(1)).await, count(&pool, COMPLETIONS, id(1)).await), (500, 500));
 }
 
-/// What became of a group's tasks and evidence.
-async fn settled(pool: &PgPool, group: u32) -> (Vec<String>, Vec<String>) {
+/// What became of a group's tasks and evidence, and what several entries raised together.
+async fn settled(pool: &PgPool, group: u32) -> (Vec<String>, Vec<String>, Vec<String>) {
     let list = |sql: &'static str| sqlx::query_scalar(sql).bind(id(group)).fetch_all(pool);
     let tasks = list(
         "select (to_jsonb(t) - 'group_id')::text from task t where group_id = $1
@@ -95,11 +95,15 @@ async fn settled(pool: &PgPool, group: u32) -> (Vec<String>, Vec<String>) {
                          order by completion_id",
     )
     .await;
-    (tasks.expect("tasks"), evidence.expect("evidence"))
+    let raised = list(
+        "select (to_jsonb(f) - 'group_id')::text from raised_flag f where group_id = $1 order by completion_id, flag",
+    )
+    .await;
+    (tasks.expect("tasks"), evidence.expect("evidence"), raised.expect("flags"))
 }
 
 /// A day's evidence with all that makes order matter: an attempt that failed, two people at one task, a sample and its
-/// result, a correction, a void test.
+/// result, a correction, a void test; and all of it typed in at one go.
 async fn hard_day(clinic: &Clinic<'_>, turnovers: &[Value; 3]) -> Vec<Value> {
     let app = clinic.admin.app;
     app.set(at("2026-11-02T08:35:00Z"));
@@ -126,6 +130,9 @@ async fn hard_day(clinic: &Clinic<'_>, turnovers: &[Value; 3]) -> Vec<Value> {
     completions[5]["reason"] = json!("the stopwatch said nine");
     completions[8]["corrects"] = json!(id(8));
     completions[8]["reason"] = json!("read at once, by mistake noted as awaited");
+    for completion in &mut completions {
+        completion["entered_at"] = json!("2026-11-02T21:58:00Z");
+    }
     completions
 }
 
@@ -178,7 +185,9 @@ async fn the_order_of_batches_and_of_what_is_in_them_does_not_matter(pool: PgPoo
         roots.push(root_of_day(&pool, id(group), clinic.clinic_id).await);
     }
     assert_eq!(orders.len(), 10, "each another order");
-    let (tasks, evidence) = &ends[0];
+    let (tasks, evidence, raised) = &ends[0];
+    // But for the two corrections and the result, each entry is one of those of five tasks, done over hours.
+    assert_eq!(raised.iter().filter(|row| row.contains("entered_together")).count(), 7, "{raised:?}");
     assert_eq!((tasks.iter().filter(|t| t.contains("\"done\"")).count(), evidence.len()), (3, 10));
     for end in &ends[1..] {
         assert_eq!(end, &ends[0]);

@@ -100,6 +100,10 @@ pub(crate) async fn odd_steps(pool: &PgPool) {
         let update = format!("update step_result s set {rest} where step_key = $1");
         sqlx::query(AssertSqlSafe(update)).bind(step).execute(pool).await.expect("written");
     }
+    let flag = "insert into raised_flag (group_id, completion_id, flag, clinic_id, clinic_day, recorded_at)
+                select group_id, completion_id, 'burst', clinic_id, clinic_day, recorded_at from completion
+                on conflict do nothing";
+    sqlx::query(flag).execute(pool).await.expect("written");
 }
 
 /// Every kind of evidence, in two groups; the first has two clinics.

@@ -2,6 +2,7 @@
 
 mod entry_times;
 mod shared_tablets;
+mod signed_acts;
 mod training_record;
 
 use chairtide::domain::flags::Flag;
@@ -403,18 +404,27 @@ async fn a_round_of_chairs_filled_in_at_one_go_is_a_burst_and_an_honest_offline_
         answers["answers"].as_array().expect("a list").iter().map(|a| flags_of(&a["completion"])).collect()
     };
     assert!(flags(&honest).iter().all(Vec::is_empty), "{honest}");
-    // The same within two minutes and a half: it shows with the fifth.
+    // The same within two minutes and a half: it shows with the fifth, and then with each of them.
     let hasty = clinic.tablet.post("/v1/completions/batch", batch(861, "KV", TimeDelta::seconds(30))).await.expect(200);
     let counts: Vec<usize> = flags(&hasty).iter().map(Vec::len).collect();
     assert_eq!(counts, [0, 0, 0, 0, 1, 1], "{hasty}");
     assert_eq!(flags(&hasty)[4], ["burst"]);
+    for n in 861..867 {
+        let read = clinic.tablet.get(&format!("/v1/completions/{}", id(n))).await.expect(200);
+        assert_eq!(flags_of(&read), ["burst"], "{n}");
+    }
+    // What is recorded now is told ten minutes later.
+    assert_eq!(clinic.manager.get("/v1/exports/raised_flags").await.text, "");
+    app.advance(TimeDelta::minutes(15));
+    let raised = clinic.manager.get("/v1/exports/raised_flags").await.text;
+    assert_eq!((raised.lines().count(), raised.matches(r#""flag":"burst""#).count()), (6, 6), "{raised}");
 
     // What the lead is shown, page by page and as CSV.
     let list = "/v1/entries-to-review?flag=burst&limit=1";
     let page = clinic.manager.get(list).await;
     let next = page.header("link").split(['<', '>']).nth(1).expect("a link").to_owned();
     let (one, two) = (page.expect(200), clinic.manager.get(&next).await);
-    assert_eq!(two.header("link"), "");
+    assert!(!two.header("link").is_empty(), "there are six");
     let two = two.expect(200);
     let seen = [&one["items"][0], &two["items"][0]];
     for item in seen {
@@ -435,7 +445,7 @@ async fn a_round_of_chairs_filled_in_at_one_go_is_a_burst_and_an_honest_offline_
     clinic.tablet.get("/v1/entries-to-review").await.expect(403);
     let csv =
         clinic.manager.call(axum::http::Method::GET, "/v1/entries-to-review", &[("accept", "text/csv")], None).await;
-    assert_eq!(csv.text.lines().count(), 3, "{}", csv.text);
+    assert_eq!(csv.text.lines().count(), 7, "{}", csv.text);
     assert!(csv.text.lines().nth(1).is_some_and(|line| line.ends_with(",passed,burst")), "{}", csv.text);
 }
 

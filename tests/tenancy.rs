@@ -230,6 +230,9 @@ async fn what_failed(app: &App, clinic: &Clinic<'_>, offset: u32, task_id: &str)
          select group_id, $2, clinic_id, '2026-11-01', 1, $2, 'Mara Oduya', sha256(''), '{}', '[]', '{}', recorded_at,
                 key_id
          from corrective_action where group_id = $1 and action_id = $4",
+        "insert into raised_flag (group_id, completion_id, flag, clinic_id, clinic_day, recorded_at)
+         select group_id, completion_id, 'burst', clinic_id, clinic_day, recorded_at
+         from completion where group_id = $1 on conflict do nothing",
     ] {
         // Each of them names all that any of them needs.
         let sql = format!("with n as (select $1::uuid, $2::uuid, $3::uuid, $4::uuid, $5::uuid) {sql}");

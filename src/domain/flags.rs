@@ -1,12 +1,11 @@
 //! What a lead should look at about a completion, or about a step of a corrective action.
 //!
 //! The rule of this file: a flag is raised and kept, never hidden, and never changes a verdict: it asks a person a
-//! question about a record. Flags are worked out when a completion is recorded, from what is known then. So of a burst
-//! the first entries carry no flag: it shows with those that come once it is one.
+//! question about a record. What a completion shows by itself is worked out when it is recorded, from what is known then;
+//! what several show only together is raised for each of them as the last one comes (`together`).
 
 mod of_step;
-
-use std::collections::BTreeMap;
+mod together;
 
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
@@ -17,26 +16,11 @@ use super::evidence::{CLOCK_TOLERANCE, JudgedStep};
 use super::staff::{Competence, StaffMember, Standing, Work, standing};
 
 pub use self::of_step::{StepEntry, step_flags};
-
-/// Fewer entries are no burst. No source: a chair's closing has four or five short tasks.
-const BURST_ENTRIES: usize = 5;
-/// The work must take so many times longer than the span it is said to have been done in. No source: minutes of
-/// routines are rough, and some work runs beside other work.
-const BURST_FACTOR: i64 = 3;
-/// How far around a completion others of the same person are looked at.
-pub const BURST_SPAN: TimeDelta = TimeDelta::hours(1);
-/// How many others are looked at, at most.
-pub const BURST_LOOK: i64 = 100;
+pub use self::together::{AT_ONE_GO, BURST_SPAN, FEWEST_ENTRIES, Performed, flags_together};
 
 /// An entry that follows the work by no more was made while the times were known. No source: after an hour nobody tells the
 /// minutes of a round of chairs by heart.
 const ENTERED_SOON: TimeDelta = TimeDelta::hours(1);
-/// Several pieces of work entered within so long were entered at one go …
-const AT_ONE_GO: TimeDelta = TimeDelta::minutes(5);
-/// … and that asks a question where they were done over so long. No source for either: the short tasks of a chair's closing
-/// are done, and may be ticked off, within half an hour.
-const DONE_APART: TimeDelta = TimeDelta::minutes(30);
-
 /// What a lead should look at.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
@@ -255,19 +239,6 @@ pub fn days_of_initials(namesakes: &[StaffMember], staff_id: Uuid) -> Vec<(Optio
     before.into_iter().chain(later).collect()
 }
 
-/// A piece of work that a person said they did.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Performed {
-    /// The task.
-    pub task_id: Uuid,
-    /// When.
-    pub performed_at: DateTime<Utc>,
-    /// Rough minutes it takes.
-    pub rough_minutes: u32,
-    /// When it was entered on the device, by the device's clock, where that was said.
-    pub entered_at: Option<DateTime<Utc>>,
-}
-
 /// What is known about a completion when it is recorded.
 #[derive(Debug)]
 #[expect(clippy::struct_excessive_bools, reason = "each is a fact of its own")]
@@ -296,28 +267,27 @@ pub struct Entry<'a> {
     pub competences: &'a [Competence],
     /// The work, which may take a competence.
     pub work: Work<'a>,
-    /// This piece of work.
-    pub performed: Performed,
-    /// Others of the same person around it.
-    pub others: &'a [Performed],
+    /// When the work was done, as the person says.
+    pub performed_at: DateTime<Utc>,
+    /// When it was entered on the device, by the device's clock, where that was said.
+    pub entered_at: Option<DateTime<Utc>>,
     /// What was recorded, judged.
     pub steps: &'a [JudgedStep],
     /// Whether a PIN was to be expected and did not come.
     pub pin: PinMissed,
-    /// Whether it names, at a chair, a load in quarantine.
+    /// Whether it names, at a chair, packs of a load that is not to be laid out.
     pub names_held_load: bool,
 }
 
-/// The flags of a completion, in the order of [`Flag::ALL`].
+/// The flags that a completion has by itself, in the order of [`Flag::ALL`].
 #[must_use]
 pub fn flags(entry: &Entry<'_>) -> Vec<Flag> {
     let mut flags = Vec::new();
     let mut raise = |flag, is_raised: bool| flags.extend(is_raised.then_some(flag));
     raise(Flag::LateEntry, entry.late_entry);
     raise(Flag::Early, entry.early);
-    raise(Flag::Burst, entry.is_work && is_burst(entry.performed, entry.others));
     let disagrees = |at: DateTime<Utc>| (at - entry.recorded_at).abs() > CLOCK_TOLERANCE;
-    let entered_at = entry.performed.entered_at;
+    let entered_at = entry.entered_at;
     // Nothing is entered after it was sent.
     let is_ahead = |at: DateTime<Utc>| at - entry.device_at.unwrap_or(entry.recorded_at) > CLOCK_TOLERANCE;
     raise(Flag::ClockDisagrees, entry.device_at.is_some_and(disagrees) || entered_at.is_some_and(is_ahead));
@@ -341,50 +311,13 @@ pub fn flags(entry: &Entry<'_>) -> Vec<Flag> {
     raise(Flag::LoadOutOfUse, entry.names_held_load);
     raise(Flag::NoLastDay, entry.steps.iter().any(JudgedStep::lacks_last_day));
     if entry.is_work && !entry.tells_of_before {
-        let after_work = |at: DateTime<Utc>| at - entry.performed.performed_at;
+        let after_work = |at: DateTime<Utc>| at - entry.performed_at;
         raise(Flag::EnteredLater, entered_at.is_some_and(|at| after_work(at) > ENTERED_SOON));
         raise(Flag::EnteredBefore, entered_at.is_some_and(|at| after_work(at) < -CLOCK_TOLERANCE));
-        raise(Flag::EnteredTogether, is_entered_together(entry.performed, entry.others));
         raise(Flag::NoEntryTime, entered_at.is_none() && after_work(entry.recorded_at) > ENTERED_SOON);
     }
     flags.sort_unstable();
     flags
-}
-
-/// Whether a piece of work is among five or more of one person, each for another task, that were entered at one go and done
-/// apart.
-fn is_entered_together(this: Performed, others: &[Performed]) -> bool {
-    let Some(entered_at) = this.entered_at else { return false };
-    let mut by_task: BTreeMap<Uuid, DateTime<Utc>> = others
-        .iter()
-        .filter(|other| other.entered_at.is_some_and(|at| (at - entered_at).abs() <= AT_ONE_GO))
-        .map(|other| (other.task_id, other.performed_at))
-        .collect();
-    by_task.insert(this.task_id, this.performed_at);
-    let span = by_task.values().max().zip(by_task.values().min());
-    by_task.len() >= BURST_ENTRIES && span.is_some_and(|(last, first)| *last - *first >= DONE_APART)
-}
-
-/// Whether a piece of work is among five or more of one person, each for another task, that take far longer than the
-/// time from the first to the last of them. When each was *performed* counts: a batch that a tablet kept while it was
-/// offline arrives at once and is no burst for that. The work of the first was done before the span began.
-fn is_burst(this: Performed, others: &[Performed]) -> bool {
-    let mut by_task: BTreeMap<Uuid, Performed> = others.iter().map(|other| (other.task_id, *other)).collect();
-    by_task.insert(this.task_id, this);
-    let mut all: Vec<Performed> = by_task.into_values().collect();
-    all.sort_by_key(|performed| (performed.performed_at, performed.task_id));
-    let Some(place) = all.iter().position(|performed| performed.task_id == this.task_id) else { return false };
-    (0..=place).any(|first| {
-        let mut minutes = 0;
-        all[first + 1..].iter().enumerate().any(|(i, last)| {
-            minutes += i64::from(last.rough_minutes);
-            let (entries, is_in_it) = (i + 2, first + 1 + i >= place);
-            let span = last.performed_at - all[first].performed_at;
-            entries >= BURST_ENTRIES
-                && is_in_it
-                && TimeDelta::minutes(minutes) > span * i32::try_from(BURST_FACTOR).unwrap_or(1)
-        })
-    })
 }
 
 #[cfg(test)]

@@ -100,7 +100,7 @@ pub fn router() -> OpenApiRouter<AppState> {
 /// What was recorded before the horizon and was not listed can no longer appear.
 ///
 /// **How often a row comes.**
-/// - Never changed, so each row comes once: `completions`, `step_results`, `readings`, `water_results`, `lot_uses`,
+/// - Never changed, so each row comes once: `completions`, `raised_flags`, `step_results`, `readings`, `water_results`, `lot_uses`,
 ///   `holds`, `cycles`, `cycle_records`, `day_marks`, `seatings`, `presence`, `miss_reasons`, `lot_marks`,
 ///   `staff_marks`, `competence_marks`, `instrument_marks`, `corrective_action_steps`, `corrective_action_steps_asked`,
 ///   `corrective_action_notes`, `service_changes`, `day_explanations`, `purges`.

@@ -2,6 +2,7 @@
 
 pub mod flagged;
 pub mod repeats;
+pub mod together;
 
 use std::collections::BTreeMap;
 
@@ -96,7 +97,7 @@ pub struct Completion {
     pub duplicate: bool,
     /// The completion this one replaces.
     pub corrects: Option<Uuid>,
-    /// Reason of a correction, a not-required or a void.
+    /// Reason of a correction, a not-required or a void, or why a late entry came late.
     pub reason: String,
     /// Free note.
     pub note: String,
@@ -104,7 +105,7 @@ pub struct Completion {
     pub staff_id: Option<Uuid>,
     /// Whether their PIN came with it and was right; `None`: from before there were PINs.
     pub signed: Option<bool>,
-    /// What a lead should look at; `None`: from before there were flags.
+    /// What a lead should look at, as it is kept with the completion; read back, with what others raised beside it.
     pub flags: Option<Vec<String>>,
     /// What the device's clock said when it sent.
     pub device_at: Option<DateTime<Utc>>,
@@ -226,8 +227,10 @@ pub async fn find(
     Ok(sqlx::query_as!(
         Completion,
         "select completion_id, task_id, clinic_id, kind, performed_at, recorded_at, performed_by, key_id, verdict,
-                findings, early, late, late_entry, duplicate, corrects, reason, note, staff_id, signed, flags, device_at,
-                entered_at
+                findings, early, late, late_entry, duplicate, corrects, reason, note, staff_id, signed, device_at, entered_at,
+                coalesce(flags, '{}') || array(select f.flag from raised_flag f
+                                               where f.group_id = $1 and f.completion_id = completion.completion_id
+                                               order by f.flag) as flags
          from completion where group_id = $1 and clinic_day = $2 and completion_id = $3",
         group_id,
         clinic_day,
@@ -245,8 +248,10 @@ pub async fn list_of_task(db: &mut PgConnection, group_id: Uuid, task: TaskId) -
     Ok(sqlx::query_as!(
         Completion,
         "select completion_id, task_id, clinic_id, kind, performed_at, recorded_at, performed_by, key_id, verdict,
-                findings, early, late, late_entry, duplicate, corrects, reason, note, staff_id, signed, flags, device_at,
-                entered_at
+                findings, early, late, late_entry, duplicate, corrects, reason, note, staff_id, signed, device_at, entered_at,
+                coalesce(flags, '{}') || array(select f.flag from raised_flag f
+                                               where f.group_id = $1 and f.completion_id = completion.completion_id
+                                               order by f.flag) as flags
          from completion where group_id = $1 and clinic_day = $2 and task_id = $3
          order by recorded_at, completion_id",
         group_id,

@@ -1,4 +1,4 @@
-//! Flags, and the bursts among them.
+//! Flags that a completion has by itself.
 
 use super::*;
 use crate::domain::staff::{CompetentFor, StaffRole};
@@ -9,11 +9,6 @@ fn at(text: &str) -> DateTime<Utc> {
 
 fn on(day: &str) -> NaiveDate {
     day.parse().expect("a date")
-}
-
-fn work(n: u128, seconds: i64, rough_minutes: u32) -> Performed {
-    let performed_at = at("2026-11-02T08:00:00Z") + TimeDelta::seconds(seconds);
-    Performed { task_id: Uuid::from_u128(n), performed_at, rough_minutes, entered_at: None }
 }
 
 fn kit(until: Option<&str>) -> StaffMember {
@@ -42,8 +37,8 @@ fn entry(person: &Person) -> Entry<'_> {
         on_site: None,
         competences: &[],
         work: Work::default(),
-        performed: work(1, 0, 5),
-        others: &[],
+        performed_at: at("2026-11-02T08:00:00Z"),
+        entered_at: None,
         steps: &[],
         pin: PinMissed::No,
         names_held_load: false,
@@ -134,32 +129,6 @@ fn a_routine_takes_a_competence_where_it_has_a_family_or_one_is_kept_for_it() {
     assert_eq!(flags(&Entry { work: family, is_work: false, ..entry(&person) }), []);
 }
 
-/// Five tasks of five minutes: four of them lie between the first entry and the last, so 20 minutes of work.
-#[test]
-fn a_week_filled_in_at_one_go_is_a_burst_and_a_brisk_round_is_none() {
-    let others = |apart: i64| (2..6).map(|n| work(n, i64::try_from(n - 1).unwrap_or(0) * apart, 5)).collect::<Vec<_>>();
-    assert!(is_burst(work(1, 0, 5), &others(20)));
-    // Twenty minutes in 400 seconds are three times the span exactly, and not more.
-    assert!(!is_burst(work(1, 0, 5), &others(100)));
-    assert!(is_burst(work(1, 0, 5), &others(99)));
-    assert!(!is_burst(work(1, 0, 5), &others(300)));
-    // Four are too few, and several entries for one task are one piece of work.
-    assert!(!is_burst(work(1, 0, 5), &others(20)[1..]));
-    assert!(!is_burst(work(2, 0, 5), &others(20)));
-    // What takes no time can be done in none.
-    assert!(!is_burst(
-        work(1, 0, 0),
-        &others(0).iter().map(|o| Performed { rough_minutes: 0, ..*o }).collect::<Vec<_>>()
-    ));
-}
-
-#[test]
-fn an_entry_long_after_a_burst_is_not_part_of_it() {
-    let burst: Vec<_> = (1..6).map(|n| work(n, 10 * i64::try_from(n).unwrap_or(0), 5)).collect();
-    assert!(is_burst(burst[2], &burst));
-    assert!(!is_burst(work(9, 3_000, 5), &burst));
-}
-
 #[test]
 fn a_pin_that_is_missed_is_told_once() {
     use PinMissed::{Asked, ByNamed, No};
@@ -181,30 +150,31 @@ fn every_flag_is_read_back_from_its_name() {
     }
 }
 
-/// Entered so many seconds after the work, which was done at 08:00.
-fn entered(seconds: i64) -> Performed {
-    Performed { entered_at: Some(at("2026-11-02T08:00:00Z") + TimeDelta::seconds(seconds)), ..work(1, 0, 5) }
+/// So many seconds after the work, which was done at 08:00.
+fn after(seconds: i64) -> DateTime<Utc> {
+    at("2026-11-02T08:00:00Z") + TimeDelta::seconds(seconds)
 }
 
 #[test]
 fn an_entry_may_follow_the_work_by_an_hour_and_no_more() {
     let person = Person::NotKept;
-    let raised =
-        |performed: Performed, recorded: &str| flags(&Entry { performed, recorded_at: at(recorded), ..entry(&person) });
+    let raised = |entered_at: Option<DateTime<Utc>>, recorded: &str| {
+        flags(&Entry { entered_at, recorded_at: at(recorded), ..entry(&person) })
+    };
     // Kept by a tablet that was offline: what counts is when it was entered, and not when it came.
     for recorded in ["2026-11-02T09:00:01Z", "2026-11-02T17:00:00Z"] {
-        assert_eq!(raised(entered(3600), recorded), []);
-        assert_eq!(raised(entered(3601), recorded), [Flag::EnteredLater]);
+        assert_eq!(raised(Some(after(3600)), recorded), []);
+        assert_eq!(raised(Some(after(3601)), recorded), [Flag::EnteredLater]);
     }
-    assert_eq!(raised(entered(-120), "2026-11-02T08:00:00Z"), []);
-    assert_eq!(raised(entered(-121), "2026-11-02T08:00:00Z"), [Flag::EnteredBefore]);
+    assert_eq!(raised(Some(after(-120)), "2026-11-02T08:00:00Z"), []);
+    assert_eq!(raised(Some(after(-121)), "2026-11-02T08:00:00Z"), [Flag::EnteredBefore]);
     // Where the device does not say, it can only be seen that it came late.
-    assert_eq!(raised(work(1, 0, 5), "2026-11-02T09:00:00Z"), []);
-    assert_eq!(raised(work(1, 0, 5), "2026-11-02T09:00:01Z"), [Flag::NoEntryTime]);
+    assert_eq!(raised(None, "2026-11-02T09:00:00Z"), []);
+    assert_eq!(raised(None, "2026-11-02T09:00:01Z"), [Flag::NoEntryTime]);
     // Corrections and results say by themselves that they came later; what is declared not required was no work.
-    let said = Entry { performed: entered(9000), recorded_at: at("2026-11-02T17:00:00Z"), ..entry(&person) };
+    let said = Entry { entered_at: Some(after(9000)), recorded_at: at("2026-11-02T17:00:00Z"), ..entry(&person) };
     assert_eq!(flags(&Entry { tells_of_before: true, ..said }), []);
-    let declared = Entry { performed: work(1, 0, 5), recorded_at: at("2026-11-02T17:00:00Z"), ..entry(&person) };
+    let declared = Entry { recorded_at: at("2026-11-02T17:00:00Z"), ..entry(&person) };
     assert_eq!(flags(&Entry { is_work: false, ..declared }), []);
 }
 
@@ -212,32 +182,10 @@ fn an_entry_may_follow_the_work_by_an_hour_and_no_more() {
 fn nothing_is_entered_after_it_was_sent() {
     let person = Person::NotKept;
     let raised = |seconds: i64, device_at: Option<&str>| {
-        flags(&Entry { performed: entered(seconds), device_at: device_at.map(at), ..entry(&person) })
+        flags(&Entry { entered_at: Some(after(seconds)), device_at: device_at.map(at), ..entry(&person) })
     };
     assert_eq!(raised(120, None), []);
     assert_eq!(raised(121, None), [Flag::ClockDisagrees]);
     assert_eq!(raised(121, Some("2026-11-02T08:00:02Z")), []);
     assert_eq!(raised(123, Some("2026-11-02T08:00:02Z")), [Flag::ClockDisagrees]);
-}
-
-#[test]
-fn work_that_was_done_apart_and_entered_at_one_go_shows_with_the_fifth() {
-    let person = Person::NotKept;
-    // Done every eight minutes, from 08:00; entered from 08:40 on, so many seconds apart.
-    let round = |count: i64, apart: i64, entered_apart: i64| {
-        let piece = |n: i64| Performed {
-            entered_at: Some(at("2026-11-02T08:40:00Z") + TimeDelta::seconds(entered_apart * n)),
-            ..work(u128::try_from(n).expect("small"), apart * n, 2)
-        };
-        let others: Vec<Performed> = (1..count).map(piece).collect();
-        let entry =
-            Entry { performed: piece(0), others: &others, recorded_at: at("2026-11-02T08:41:00Z"), ..entry(&person) };
-        flags(&entry)
-    };
-    assert_eq!(round(5, 480, 10), [Flag::EnteredTogether]);
-    assert_eq!(round(4, 480, 10), []);
-    // Half an hour and five minutes still count; a second less of the one, or one more of the other, does not.
-    assert_eq!(round(5, 450, 75), [Flag::EnteredTogether]);
-    assert_eq!(round(5, 449, 75), []);
-    assert_eq!(round(5, 450, 76), []);
 }

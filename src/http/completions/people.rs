@@ -3,15 +3,18 @@
 //! The rule of this file: only a wrong PIN refuses a completion. Whatever else is odd about a person is kept beside
 //! what they recorded; so is a PIN that a clinic asks for and that did not come: work that was done is never lost for it.
 
-use chrono::{Datelike as _, SubsecRound as _};
+use std::collections::BTreeMap;
+
+use chrono::Datelike as _;
 use sqlx::PgConnection;
+use uuid::Uuid;
 
 use super::documents::CompletionInput;
-use crate::domain::evidence::{CompletionKind, Judgement, StepStatus};
+use super::recording::Judged;
+use crate::domain::evidence::{CompletionKind, StepStatus};
 use crate::domain::fault::Fault;
-use crate::domain::flags::{self, Entry, Flag, Performed, Person, PinMissed};
+use crate::domain::flags::{self, Entry, Flag, Person, PinMissed};
 use crate::domain::staff::Work as Competent;
-use crate::domain::subject::SubjectKind;
 use crate::domain::task::Outcome;
 use crate::http::AppState;
 use crate::http::caller::Caller;
@@ -19,8 +22,8 @@ use crate::http::problem::{ApiError, ApiResult};
 use crate::http::staff::signature::RightPins;
 use crate::http::staff::who::{self, Said, Who};
 use crate::http::tasks::Work;
-use crate::store::completions::{self, flagged};
-use crate::store::corrective_actions::quarantines;
+use crate::store::completions;
+use crate::store::completions::together::{self, Entered};
 use crate::store::desk::presence;
 use crate::store::{self, clinics, staff};
 
@@ -81,7 +84,7 @@ pub(super) async fn find(
     who::find(db, caller, said).await
 }
 
-/// What a lead should look at.
+/// What a lead should look at, as far as the completion shows it by itself.
 ///
 /// # Errors
 /// When the database does not answer.
@@ -90,11 +93,11 @@ pub(super) async fn flags(
     caller: &Caller,
     input: &CompletionInput,
     work: &Work,
-    who: &Who,
-    judgement: &Judgement,
+    judged: &Judged,
     signed: bool,
 ) -> ApiResult<Vec<Flag>> {
     let (group_id, clinic_id) = (caller.group_id, work.task.clinic_id);
+    let (who, judgement) = (&judged.who, &judged.judgement);
     let staff_id = match &who.person {
         Person::Known(person) => Some(person.staff_id),
         _ => None,
@@ -111,23 +114,6 @@ pub(super) async fn flags(
     } else {
         PinMissed::No
     };
-    // Packs laid out for a patient; whoever works at the machine has to do with loads that are held.
-    let names_held_load = match work.task.subject_kind {
-        SubjectKind::Operatory => {
-            let labels = judgement.labels();
-            quarantines::is_any_load_held(db, group_id, clinic_id, &labels, input.performed_at).await?
-        }
-        _ => false,
-    };
-    // To the microsecond, as the others come from the database.
-    let performed_at = input.performed_at.trunc_subsecs(6);
-    let performed = Performed {
-        task_id: input.task_id,
-        performed_at,
-        rough_minutes: work.routine.rough_minutes,
-        entered_at: input.entered_at.map(|at| at.trunc_subsecs(6)),
-    };
-    let others = flagged::list_near(db, group_id, clinic_id, (input.staff_id, &who.performed_by), performed_at).await?;
     Ok(flags::flags(&Entry {
         early: judgement.early,
         late_entry: judgement.late_entry,
@@ -145,10 +131,35 @@ pub(super) async fn flags(
             family: work.routine.family.as_deref(),
             has_competences,
         },
-        performed,
-        others: &others,
+        performed_at: input.performed_at,
+        entered_at: input.entered_at,
         steps: &judgement.steps,
         pin,
-        names_held_load,
+        names_held_load: judged.names_held_load,
     }))
+}
+
+/// Raises what this completion, which is kept already, shows together with others of the same person; answers what is new.
+///
+/// # Errors
+/// When the database does not answer.
+pub(super) async fn raise_flags(
+    db: &mut PgConnection,
+    caller: &Caller,
+    input: &CompletionInput,
+    work: &Work,
+    who: &Who,
+) -> ApiResult<BTreeMap<Uuid, Vec<Flag>>> {
+    if input.kind != CompletionKind::Performed {
+        return Ok(BTreeMap::new());
+    }
+    let entered = Entered {
+        clinic_id: work.task.clinic_id,
+        staff_id: input.staff_id,
+        performed_by: &who.performed_by,
+        performed_at: input.performed_at,
+        entered_at: input.entered_at,
+        recorded_at: caller.now,
+    };
+    Ok(together::raise_flags(db, caller.group_id, entered).await?)
 }

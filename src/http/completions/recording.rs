@@ -35,7 +35,7 @@ use crate::store::tasks::{self, Settlement};
 use crate::store::{self, events, planning};
 
 /// Most answers of one completion.
-const MOST_ANSWERS: usize = 400;
+pub(super) const MOST_ANSWERS: usize = 400;
 
 const TOO_LATE_TO_REPEAT: &str =
     "found void too late for a repeat of its own; the routine's next task repeats the test";
@@ -130,14 +130,16 @@ async fn repeat(
 }
 
 /// What a completion amounts to and what it does to its task.
-struct Judged {
-    judgement: Judgement,
+pub(super) struct Judged {
+    pub(super) judgement: Judgement,
     /// Who did it.
-    who: Who,
+    pub(super) who: Who,
     /// The task had been completed already, and this does not correct it.
     duplicate: bool,
     /// What it was worked with and should not have been.
     wrong_products: Vec<WrongProduct>,
+    /// It names, at a chair, packs of a load that is not to be laid out.
+    pub(super) names_held_load: bool,
 }
 
 async fn judge(db: &mut PgConnection, caller: &Caller, input: &CompletionInput, work: &Work) -> ApiResult<Judged> {
@@ -177,7 +179,8 @@ async fn judge(db: &mut PgConnection, caller: &Caller, input: &CompletionInput, 
         judgement.findings.push(Finding { step: None, finding: TOO_LATE_TO_REPEAT.to_owned() });
     }
     let wrong_products = wrong_products(&judgement, &lots);
-    Ok(Judged { judgement, who, duplicate, wrong_products })
+    let names_held_load = !known.held_loads.is_empty();
+    Ok(Judged { judgement, who, duplicate, wrong_products, names_held_load })
 }
 
 fn wrong_products(judgement: &Judgement, lots: &evidence::LotsAsked) -> Vec<WrongProduct> {
@@ -263,7 +266,7 @@ async fn keep(
     signed: bool,
 ) -> ApiResult<()> {
     let judgement = &judged.judgement;
-    let flags = people::flags(db, caller, input, work, &judged.who, judgement, signed).await?;
+    let mut flags = people::flags(db, caller, input, work, judged, signed).await?;
     let row = Completion {
         completion_id: input.completion_id,
         task_id: input.task_id,
@@ -296,10 +299,13 @@ async fn keep(
         settle_repeat(db, caller, input, work, settlement.outcome).await?;
     }
     follow_up(db, caller, input, work, judged).await?;
+    // Last, as it waits for whoever records an entry of the same person.
+    let mut raised = people::raise_flags(db, caller, input, work, &judged.who).await?;
+    flags.extend(raised.remove(&input.completion_id).unwrap_or_default());
     let event = json!({
         "completion_id": input.completion_id, "task_id": input.task_id, "kind": row.kind, "verdict": row.verdict,
         "performed_at": input.performed_at, "duplicate": judged.duplicate, "corrects": input.corrects,
-        "staff_id": row.staff_id, "signed": signed, "flags": flags,
+        "staff_id": row.staff_id, "signed": signed, "flags": flags, "flags_raised": raised,
     });
     let clinic = Some(work.task.clinic_id);
     events::append(db, caller.group_id, EventKind::CompletionRecorded, clinic, &event, caller.now).await?;

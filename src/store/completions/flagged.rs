@@ -4,53 +4,8 @@ use chrono::{DateTime, Utc};
 use sqlx::PgConnection;
 use uuid::Uuid;
 
-use crate::domain::flags::{BURST_LOOK, BURST_SPAN, Flag, Performed};
-use crate::store::{Result, StoreError};
-
-/// Work that the same person said they did at a clinic around an instant, the nearest first: never more than is looked
-/// at. A person is the same by id, or by initials where either entry names none.
-///
-/// # Errors
-/// When the database does not answer, or holds a row the model does not know.
-pub async fn list_near(
-    db: &mut PgConnection,
-    group_id: Uuid,
-    clinic_id: Uuid,
-    (staff_id, initials): (Option<Uuid>, &str),
-    at: DateTime<Utc>,
-) -> Result<Vec<Performed>> {
-    let rows = sqlx::query!(
-        r#"select c.task_id, c.performed_at, c.entered_at, coalesce(v.definition ->> 'rough_minutes', '0') as "rough_minutes!"
-           from completion c
-           join task t on t.group_id = c.group_id and t.clinic_day = c.clinic_day and t.task_id = c.task_id
-           join routine_version v on v.group_id = t.group_id and v.routine_id = t.routine_id
-                                 and v.version = t.routine_version
-           where c.group_id = $1 and c.clinic_id = $2 and c.performed_at between $3 and $4 and c.kind = 'performed'
-             and (c.staff_id = $5 or ((c.staff_id is null or $5 is null) and lower(c.performed_by) = lower($6)))
-           order by abs(extract(epoch from c.performed_at - $7::timestamptz)), c.completion_id
-           limit $8"#,
-        group_id,
-        clinic_id,
-        at - BURST_SPAN,
-        at + BURST_SPAN,
-        staff_id,
-        initials,
-        at,
-        BURST_LOOK
-    )
-    .fetch_all(db)
-    .await?;
-    rows.into_iter()
-        .map(|row| {
-            let rough_minutes = row
-                .rough_minutes
-                .parse()
-                .map_err(|error| StoreError::bad_row("routine_version", row.task_id, "definition", error))?;
-            let (task_id, performed_at, entered_at) = (row.task_id, row.performed_at, row.entered_at);
-            Ok(Performed { task_id, performed_at, rough_minutes, entered_at })
-        })
-        .collect()
-}
+use crate::domain::flags::Flag;
+use crate::store::Result;
 
 /// A flagged completion.
 #[derive(Clone, Debug)]
@@ -120,20 +75,41 @@ pub async fn list(
     let ((after_at, after_id), (worked_from, worked_until)) = (after.unzip(), filter.worked.unzip());
     Ok(sqlx::query_as!(
         Flagged,
-        r#"select c.completion_id, c.task_id, c.clinic_id, c.clinic_day, t.subject_id, t.routine_id,
+        r#"with flagged as (
+               (select c.clinic_day, c.completion_id, c.recorded_at from completion c
+                where c.group_id = $1 and cardinality(c.flags) > 0
+                  and ($2::uuid[] is null or c.clinic_id = any($2))
+                  and ($3::text is null or $3 = any(c.flags))
+                  and ($4::timestamptz is null or c.recorded_at >= $4)
+                  and ($5::timestamptz is null or c.recorded_at < $5)
+                  and ($6::timestamptz is null or (c.recorded_at, c.completion_id) < ($6, $7::uuid))
+                  and ($9::timestamptz is null or c.performed_at >= $9 and c.performed_at < $10::timestamptz)
+                order by c.recorded_at desc, c.completion_id desc limit $8)
+               union
+               (select c.clinic_day, c.completion_id, c.recorded_at from raised_flag f
+                join completion c on c.group_id = f.group_id and c.clinic_day = f.clinic_day
+                                 and c.completion_id = f.completion_id
+                where f.group_id = $1
+                  and ($2::uuid[] is null or f.clinic_id = any($2))
+                  and ($3::text is null or f.flag = $3)
+                  and ($4::timestamptz is null or c.recorded_at >= $4)
+                  and ($5::timestamptz is null or c.recorded_at < $5)
+                  and ($6::timestamptz is null or (c.recorded_at, c.completion_id) < ($6, $7::uuid))
+                  and ($9::timestamptz is null or c.performed_at >= $9 and c.performed_at < $10::timestamptz)
+                order by c.recorded_at desc, c.completion_id desc limit $8)
+           )
+           select c.completion_id, c.task_id, c.clinic_id, c.clinic_day, t.subject_id, t.routine_id,
                   coalesce(v.definition ->> 'name', '') as "routine_name!", c.performed_by, c.staff_id, c.signed,
-                  c.key_id, c.performed_at, c.recorded_at, c.device_at, c.entered_at, c.verdict, c.flags as "flags!"
-           from completion c
+                  c.key_id, c.performed_at, c.recorded_at, c.device_at, c.entered_at, c.verdict,
+                  coalesce(c.flags, '{}') || array(select f.flag from raised_flag f
+                                                   where f.group_id = c.group_id and f.completion_id = c.completion_id
+                                                   order by f.flag) as "flags!"
+           from flagged
+           join completion c on c.group_id = $1 and c.clinic_day = flagged.clinic_day
+                            and c.completion_id = flagged.completion_id
            join task t on t.group_id = c.group_id and t.clinic_day = c.clinic_day and t.task_id = c.task_id
            join routine_version v on v.group_id = t.group_id and v.routine_id = t.routine_id
                                  and v.version = t.routine_version
-           where c.group_id = $1 and cardinality(c.flags) > 0
-             and ($2::uuid[] is null or c.clinic_id = any($2))
-             and ($3::text is null or $3 = any(c.flags))
-             and ($4::timestamptz is null or c.recorded_at >= $4)
-             and ($5::timestamptz is null or c.recorded_at < $5)
-             and ($6::timestamptz is null or (c.recorded_at, c.completion_id) < ($6, $7::uuid))
-             and ($9::timestamptz is null or c.performed_at >= $9 and c.performed_at < $10::timestamptz)
            order by c.recorded_at desc, c.completion_id desc limit $8"#,
         group_id,
         filter.clinic_ids.as_deref(),

@@ -289,7 +289,12 @@ pub async fn corrections(db: &mut PgConnection, period: &Period, narrowing: Narr
 /// # Errors
 /// When the database does not answer.
 pub async fn flagged(db: &mut PgConnection, period: &Period, narrowing: Narrowing) -> Result<Shown<Remark>> {
-    remarks(db, Asked { period, narrowing }, "array_to_string(r.flags, ', ')", "cardinality(r.flags) > 0").await
+    // Those that it has by itself, and those that others raised beside it.
+    let flags = "array_to_string(r.flags || array(select f.flag from reporting.raised_flags f
+                                                  where f.completion_id = r.completion_id order by f.flag), ', ')";
+    let has_any = "(cardinality(r.flags) > 0
+                    or exists (select from reporting.raised_flags f where f.completion_id = r.completion_id))";
+    remarks(db, Asked { period, narrowing }, flags, has_any).await
 }
 
 async fn remarks(db: &mut PgConnection, asked: Asked<'_>, words: &str, which: &str) -> Result<Shown<Remark>> {

@@ -113,6 +113,13 @@ macro_rules! named {
     };
 }
 
+/// Whoever signed for a record, or is named by the initials that were entered where nobody signed.
+macro_rules! told_by {
+    ($staff_id:expr, $initials:expr, $at:expr) => {
+        concat!("(", $staff_id, " = $2 or ", $staff_id, " is null and ", named!($initials, $at), ")")
+    };
+}
+
 /// A device may name the person by initials alone, so those count where nobody was named by id.
 macro_rules! by_person {
     ($row:literal) => {
@@ -249,6 +256,7 @@ const TASKS_OF_SUBJECT_EVER: Option<&str> =
     Some("r.task_id in (select t.task_id from reporting.tasks t where t.subject_id = $2 and t.clinic_id = any($1))");
 const BY_PERSON: Option<&str> = Some(by_person!("r"));
 const COMPLETED_BY: Option<&str> = Some(concat!("r.completion_id in ", completions_of_person!()));
+const COMPLETION_ON: Option<&str> = Some(concat!("r.completion_id in ", completions_of_subject!()));
 const WITH_LOT: Option<&str> = Some(concat!("r.completion_id in ", completions_with_lot!()));
 const DAY: Option<&str> = Some("r.clinic_day");
 
@@ -269,10 +277,13 @@ macro_rules! of_completions {
 
 /// Every kind, in the order of a pack.
 #[rustfmt::skip]
-pub static RECORD_SETS: [RecordSet; 40] = [
+pub static RECORD_SETS: [RecordSet; 41] = [
     RecordSet { name: "completions", pace: Recorded, began: None, from: "reporting.completions r", places: "completion r",
         at: "r.recorded_at", key: &[("r.completion_id", Id)], then: "", of_clinics: CLINIC, day: DAY,
         of: [TASKS_OF_SUBJECT, WITH_LOT, BY_PERSON] },
+    RecordSet { name: "raised_flags", pace: Recorded, began: None, from: "reporting.raised_flags r", places: "raised_flag r",
+        at: "r.recorded_at", key: &[("r.completion_id", Id), ("r.flag", Name)], then: "", of_clinics: CLINIC, day: DAY,
+        of: [COMPLETION_ON, WITH_LOT, COMPLETED_BY] },
     RecordSet { name: "step_results", pace: Recorded, began: None, from: of_completions!("step_results"), places: "completion r",
         at: "r.recorded_at", key: &[("r.completion_id", Id)], then: ", s.ordinal, s.step_key", of_clinics: CLINIC, day: DAY,
         of: [TASKS_OF_SUBJECT, WITH_LOT, BY_PERSON] },
@@ -294,7 +305,7 @@ pub static RECORD_SETS: [RecordSet; 40] = [
         of: [SUBJECT, None, None] },
     RecordSet { name: "cycle_records", pace: Recorded, began: None, from: "reporting.cycle_records r", places: "cycle_record r",
         at: "r.recorded_at", key: &[("r.cycle_id", Id), ("r.number", Number)], then: "", of_clinics: CLINIC, day: None,
-        of: [SUBJECT, None, Some(named!("r.performed_by", "r.recorded_at"))] },
+        of: [SUBJECT, None, Some(told_by!("r.staff_id", "r.performed_by", "r.recorded_at"))] },
     RecordSet { name: "day_marks", pace: Recorded, began: None, from: "reporting.day_marks r", places: "day_mark r",
         at: "r.recorded_at", key: &[("r.clinic_id", Id), ("r.clinic_day", Day), ("r.edge", Name)], then: "", of_clinics: CLINIC,
         day: DAY, of: [None; 3] },
@@ -319,12 +330,11 @@ pub static RECORD_SETS: [RecordSet; 40] = [
             where q.clinic_id = any($1) and q.clinic_day between $3 and $4 and q.subject_id = $2)"), None, None] },
     RecordSet { name: "miss_reasons", pace: Recorded, began: None, from: "reporting.miss_reasons r", places: "miss_reason r",
         at: "r.recorded_at", key: &[("r.task_id", Id), ("r.number", Number)], then: "", of_clinics: CLINIC, day: None,
-        of: [TASKS_OF_SUBJECT_EVER, None, Some(concat!("(r.staff_id = $2 or r.staff_id is null and ",
-            named!("r.told_by", "r.recorded_at"), ")"))] },
+        of: [TASKS_OF_SUBJECT_EVER, None, Some(told_by!("r.staff_id", "r.told_by", "r.recorded_at"))] },
     RecordSet { name: "lot_marks", pace: Recorded, began: None, from: "reporting.lot_marks r", places: "lot_mark r",
         at: "r.recorded_at", key: &[("r.lot_id", Id), ("r.number", Number)], then: "", of_clinics: CLINIC, day: None,
         of: [Some(concat!("r.lot_id in ", lots_used_in!(completions_of_subject!()))), Some("r.lot_id = $2"),
-             Some(named!("r.marked_by", "r.marked_at"))] },
+             Some(told_by!("r.marked_by_staff_id", "r.marked_by", "r.marked_at"))] },
     RecordSet { name: "corrective_action_steps", pace: Recorded, began: None, from: "reporting.corrective_action_steps r",
         places: "corrective_action_step r", at: "r.recorded_at", key: &[("r.record_id", Id)], then: "", of_clinics: CLINIC,
         day: None, of: [ACTIONS_OF_SUBJECT, ACTIONS_OF_LOT, Some(concat!("(", by_person!("r"),
@@ -344,14 +354,14 @@ pub static RECORD_SETS: [RecordSet; 40] = [
         at: "greatest(r.opened_at, r.closed_at, (select max(w.recorded_at) from reporting.corrective_action_steps w
              where w.action_id = r.action_id))",
         key: &[("r.action_id", Id)], then: "", of_clinics: CLINIC, day: None,
-        of: [SUBJECT, ACTIONS_OF_LOT, Some(concat!("(r.closed_by_staff_id = $2 or ", named!("r.opened_by", "r.opened_at"),
+        of: [SUBJECT, ACTIONS_OF_LOT, Some(concat!("(r.closed_by_staff_id = $2 or ", told_by!("r.opened_by_staff_id", "r.opened_by", "r.opened_at"),
             " or r.action_id in ", actions_after_person!(), ")"))] },
     RecordSet { name: "quarantines", pace: Changed, began: Some(("r.recorded_at", "r.released_at is null")), from: "reporting.quarantines r", places: "reporting.quarantines r",
         at: "greatest(r.recorded_at, r.released_at)", key: &[("r.quarantine_id", Id)], then: "", of_clinics: CLINIC, day: None,
         of: [SUBJECT,
             Some(concat!("(r.cause = 'lot' and r.cause_id = $2 or r.cause = 'corrective_action' and r.cause_id in ", actions_of_lot!(),
                 " or r.cause = 'completion' and r.cause_id in ", completions_with_lot!(), ")")),
-            Some(concat!("(r.released_by_staff_id = $2 or ", named!("r.begun_by", "r.begun_at"),
+            Some(concat!("(r.released_by_staff_id = $2 or ", told_by!("r.begun_by_staff_id", "r.begun_by", "r.begun_at"),
                 " or r.cause = 'corrective_action' and r.cause_id in ", actions_after_person!(),
                 " or r.cause = 'completion' and r.cause_id in ", completions_of_person!(), ")"))] },
     RecordSet { name: "lots", pace: Changed, began: Some(("r.recorded_at", "r.ended_at is null")), from: "reporting.lots r", places: "reporting.lots r",
@@ -369,7 +379,7 @@ pub static RECORD_SETS: [RecordSet; 40] = [
     RecordSet { name: "water_advisories", pace: Changed, began: Some(("r.recorded_at", "r.lifted_at is null")),
         from: "reporting.water_advisories r", places: "reporting.water_advisories r",
         at: "greatest(r.recorded_at, r.lifting_recorded_at)", key: &[("r.advisory_id", Id), ("r.clinic_id", Id)], then: "",
-        of_clinics: CLINIC, day: None, of: [Some("true"), None, Some(concat!("(r.lifted_by_staff_id = $2 or ", named!("r.opened_by", "r.recorded_at"), ")"))] },
+        of_clinics: CLINIC, day: None, of: [Some("true"), None, Some(concat!("(r.lifted_by_staff_id = $2 or ", told_by!("r.opened_by_staff_id", "r.opened_by", "r.recorded_at"), ")"))] },
     RecordSet { name: "legal_holds", pace: Changed, began: Some(("r.begun_at", "r.lifted_at is null")),
         from: "reporting.legal_holds r", places: "reporting.legal_holds r", at: "greatest(r.begun_at, r.lifted_at)",
         key: &[("r.legal_hold_id", Id)], then: "", of_clinics: CLINIC, day: None, of: [SUBJECT_OR_ALL, Some("r.subject_id is null"), Some("$2 in (r.begun_by_staff_id, r.lifted_by_staff_id)")] },
