@@ -452,6 +452,56 @@ async fn an_owners_update_delete_and_insert_in_any_table_of_evidence_is_named_by
     }
 }
 
+/// By what completions made of their tasks it is answered how a chair stood at an instant gone by. It follows from the
+/// completions, so it is held against them.
+#[sqlx::test]
+async fn an_owners_edit_of_what_a_completion_made_of_its_task_is_named(pool: PgPool) {
+    let app = App::new(pool.clone(), at("2026-11-02T06:00:00Z")).await;
+    let clinic = eventful_day(&app).await;
+    sealed_day(&app, &clinic).await;
+    assert_eq!(verified(&clinic).await, []);
+    let (task, completion): (String, String) = sqlx::query_as(
+        "select s.task_id::text, s.completion_id::text from task_settlement s
+         join completion c on c.completion_id = s.completion_id
+         where s.group_id = $1 and s.outcome = 'done' and not s.failed and c.verdict = 'passed' order by s.number limit 1",
+    )
+    .bind(id(1))
+    .fetch_one(&pool)
+    .await
+    .expect("work that passed");
+    run(&pool, format!("create table kept as select * from task_settlement where group_id = {}", quoted())).await;
+    let this = format!("group_id = $1 and task_id = '{task}' and completion_id = '{completion}'");
+    let named = |completion: &str| {
+        vec![("settlement_changed".to_owned(), "task_settlement".to_owned(), format!("{task}/{completion}"))]
+    };
+    for edit in
+        ["settled_at = settled_at - interval '1 hour'", "failed = true", "outcome = 'not_required'", "outcome = 'void'"]
+    {
+        assert_eq!(run(&pool, format!("update task_settlement set {edit} where {this}")).await, 1);
+        assert_eq!(verified(&clinic).await, named(&completion), "{edit}");
+        let back =
+            "update task_settlement s set settled_at = k.settled_at, outcome = k.outcome, failed = k.failed from kept k
+                    where s.group_id = $1 and k.number = s.number";
+        run(&pool, back.to_owned()).await;
+        assert_eq!(verified(&clinic).await, [], "{edit}: as it was");
+    }
+    let columns = "group_id, task_id, clinic_day, settled_at, outcome, failed, completion_id";
+    let copy = |of: &str| {
+        format!(
+            "insert into task_settlement ({columns}) select {} from kept where {this}",
+            columns.replace("completion_id", of)
+        )
+    };
+    run(&pool, copy("completion_id")).await;
+    assert_eq!(verified(&clinic).await, named(&completion), "twice");
+    run(&pool, format!("delete from task_settlement where {this}")).await;
+    assert_eq!(verified(&clinic).await, named(&completion), "none");
+    run(&pool, copy("completion_id")).await;
+    assert_eq!(verified(&clinic).await, []);
+    run(&pool, copy(&format!("'{}'::uuid", id(9_999)))).await;
+    assert_eq!(verified(&clinic).await, named(&id(9_999).to_string()), "of no completion");
+}
+
 fn quoted() -> String {
     format!("'{}'", id(1))
 }

@@ -8,6 +8,7 @@ pub mod checks;
 pub mod findings;
 pub mod marks;
 pub mod records;
+pub mod settlements;
 pub mod standing;
 
 use std::collections::BTreeMap;

@@ -31,6 +31,7 @@ pub fn in_words(finding: &SealFinding) -> String {
             format!("{clinic_day}: {record} is there again, though purge {purge_id} lists it")
         }
         SealFinding::StandingChanged { record } => format!("{record} does not stand as its newest mark says"),
+        SealFinding::SettlementChanged { record } => format!("{record} is not what the completion made of its task"),
         SealFinding::HeadLost { size } => {
             format!("the chain no longer begins with the head it had with {size} seals")
         }

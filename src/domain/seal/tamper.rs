@@ -75,11 +75,35 @@ pub enum SealFinding {
         /// Which: `staff`, `competence` or `instrument`, with its id.
         record: RecordName,
     },
+    /// What a completion made of its task is not what the completion says, or one of the two is missing: by it is answered how a
+    /// chair stood at an instant gone by.
+    SettlementChanged {
+        /// Which: `task_settlement`, with the task's id and the completion's.
+        record: RecordName,
+    },
     /// The chain no longer begins with a head that was kept: a seal of it was changed or removed.
     HeadLost {
         /// How many seals the chain had then; of several such heads, the one with the fewest.
         size: usize,
     },
+}
+
+impl SealFinding {
+    /// The completion that it is about, by its id: the record itself, or what that made of its task.
+    #[must_use]
+    pub fn completion(&self) -> Option<&str> {
+        match self {
+            Self::RecordChanged { record, .. }
+            | Self::RecordRemoved { record, .. }
+            | Self::RecordInserted { record, .. }
+                if record.kind == "completion" =>
+            {
+                Some(&record.id)
+            }
+            Self::SettlementChanged { record } => record.id.split('/').nth(1),
+            _ => None,
+        }
+    }
 }
 
 /// A row as it is read back: its name, and its leaf where it can be hashed.

@@ -114,7 +114,9 @@ fn day_of(finding: &SealFinding) -> Option<NaiveDate> {
         | SealFinding::SealBroken { clinic_day, .. }
         | SealFinding::PurgeListChanged { clinic_day, .. }
         | SealFinding::PurgedRecordPresent { clinic_day, .. } => Some(*clinic_day),
-        SealFinding::StandingChanged { .. } | SealFinding::HeadLost { .. } => None,
+        SealFinding::StandingChanged { .. } | SealFinding::SettlementChanged { .. } | SealFinding::HeadLost { .. } => {
+            None
+        }
     }
 }
 

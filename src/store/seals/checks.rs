@@ -3,7 +3,7 @@
 //! The rule of this file: the domain compares ([`crate::domain::seal::tamper`]); here it is given the rows. No
 //! more than a month of records is held at once, and a night's check takes a part of a long chain.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
 use chrono::{DateTime, NaiveDate, Utc};
@@ -11,6 +11,7 @@ use sqlx::PgConnection;
 use uuid::Uuid;
 
 use super::records::{self, Recorded};
+use super::settlements::check_settlements;
 use crate::domain::retention::accounted::Accounted;
 use crate::domain::seal::DaySeal;
 use crate::domain::seal::record::{Leaves, Record};
@@ -86,7 +87,14 @@ pub async fn check_and_account(
         findings.collect()
     };
     let findings = tokio::task::spawn_blocking(compare).await?;
-    purge_checks::account_for_purged(db, (group_id, clinic_id), compared, &sealed, findings, now).await
+    let clinic = (group_id, clinic_id);
+    let (mut findings, purged) =
+        purge_checks::account_for_purged(&mut *db, clinic, compared, &sealed, findings, now).await?;
+    let settled = check_settlements(db, group_id, clinic_id, compared).await?;
+    // Where the completion itself is not as it was sealed, that says enough.
+    let named: BTreeSet<String> = findings.iter().filter_map(SealFinding::completion).map(str::to_owned).collect();
+    findings.extend(settled.into_iter().filter(|odd| odd.completion().is_none_or(|id| !named.contains(id))));
+    Ok((findings, purged))
 }
 
 /// Takes what was purged of one day out of what was found about it; `sealed` are its leaves.
