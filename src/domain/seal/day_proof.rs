@@ -36,15 +36,17 @@ pub struct DayProof {
 }
 
 impl DayProof {
-    /// The proof of a day, up to the head of a chain of these seals' leaves.
+    /// The proof of a day, up to the head of a chain of these seals' leaves. Each leaf comes with its hash, which must be the
+    /// one of its record: whoever made it has hashed that already.
     ///
     /// # Errors
     /// When it would not check.
-    pub fn new(seal: DaySeal, leaves: Vec<DayLeaf>, chain: &[TreeHash]) -> Result<Self, ProofError> {
+    pub fn new(seal: DaySeal, leaves: Vec<(DayLeaf, TreeHash)>, chain: &[TreeHash]) -> Result<Self, ProofError> {
         let chain_path = tree::inclusion(chain, seal.number).ok_or(ProofError::NotOfTheChain)?;
         let head = ChainHead::new(seal.group_id, seal.clinic_id, chain);
+        let (leaves, hashes): (Vec<DayLeaf>, Vec<TreeHash>) = leaves.into_iter().unzip();
         let proof = Self { seal, leaves, chain_path, head };
-        proof.check()?;
+        proof.check_hashes(&hashes)?;
         Ok(proof)
     }
 
@@ -53,16 +55,21 @@ impl DayProof {
     /// # Errors
     /// When it does not prove what it says.
     pub fn check(&self) -> Result<ChainHead, ProofError> {
-        let Self { seal, leaves, chain_path, head } = self;
-        let hashes: Result<Vec<TreeHash>, _> = leaves
+        let hashes: Result<Vec<TreeHash>, _> = self
+            .leaves
             .iter()
             .map(|leaf| match leaf {
                 DayLeaf::Record(record) => record.leaf(),
                 DayLeaf::Hash(hash) => Ok(*hash),
             })
             .collect();
-        let hashes = hashes.map_err(|_| ProofError::NotOfTheDay)?;
-        if hashes.len() != seal.record_count || tree::root(&hashes) != seal.root {
+        self.check_hashes(&hashes.map_err(|_| ProofError::NotOfTheDay)?)
+    }
+
+    /// As [`Self::check`], of the hashes of its leaves.
+    fn check_hashes(&self, hashes: &[TreeHash]) -> Result<ChainHead, ProofError> {
+        let Self { seal, chain_path, head, .. } = self;
+        if hashes.len() != seal.record_count || tree::root(hashes) != seal.root {
             return Err(ProofError::NotOfTheDay);
         }
         let same_clinic = (seal.group_id, seal.clinic_id) == (head.group_id, head.clinic_id);

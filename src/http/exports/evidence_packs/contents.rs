@@ -3,10 +3,12 @@
 //! The rule of this file: memory holds the records of a few days at most, and of a pack that is narrowed the ids of what it
 //! tells.
 
-use std::collections::{BTreeSet, HashSet};
+use std::collections::{BTreeMap, BTreeSet, HashSet};
+use std::sync::Arc;
 
 use chrono::{DateTime, Utc};
 use futures_util::TryStreamExt as _;
+use tokio::task::JoinHandle;
 use uuid::Uuid;
 
 use super::archive::Archive;
@@ -46,6 +48,13 @@ pub(super) struct Pack {
     pub(super) period: Period,
     pub(super) narrowing: Narrowing,
     pub(super) seals: Vec<DaySeal>,
+}
+
+impl Pack {
+    /// Whether a seal is of a day of the pack.
+    fn covers(&self, seal: &DaySeal) -> bool {
+        (self.period.from_on..=self.period.to_on).contains(&seal.clinic_day)
+    }
 }
 
 /// Writes the pack.
@@ -139,8 +148,8 @@ struct Told {
 
 impl Told {
     fn new(pack: &Pack) -> Self {
-        let of_period = |seal: &&DaySeal| (pack.period.from_on..=pack.period.to_on).contains(&seal.clinic_day);
-        let days: BTreeSet<usize> = pack.seals.iter().filter(of_period).map(|seal| seal.number).collect();
+        let days: BTreeSet<usize> =
+            pack.seals.iter().filter(|seal| pack.covers(seal)).map(|seal| seal.number).collect();
         let everything = pack.narrowing == Narrowing::Clinic;
         Self {
             ids: pack.narrowing.id().into_iter().collect(),
@@ -196,7 +205,7 @@ async fn write_proofs(
     pack: &Pack,
     told: &Told,
 ) -> Result<Found, StreamError> {
-    let chain: Vec<TreeHash> = pack.seals.iter().map(DaySeal::leaf).collect();
+    let chain: Arc<[TreeHash]> = pack.seals.iter().map(DaySeal::leaf).collect();
     let sealed: BTreeSet<_> = pack.seals.iter().map(|seal| seal.clinic_day).collect();
     let days = pack.period.from_on.iter_days().take_while(|day| *day <= pack.period.to_on);
     let mut found = Found {
@@ -208,88 +217,99 @@ async fn write_proofs(
     found.not_as_sealed.extend(of_chain.iter().map(in_words));
     let standing = seals::standing::check_standing(tx, pack.group_id, pack.period.clinic_id).await?;
     found.not_as_sealed.extend(standing.iter().map(in_words));
+    let of_period: Vec<DaySeal> = pack.seals.iter().filter(|seal| pack.covers(seal)).cloned().collect();
+    for days in of_period.chunks(seals::checks::MOST_DAYS) {
+        let settled = seals::settlements::check_settlements(tx, pack.group_id, pack.period.clinic_id, days).await?;
+        found.not_as_sealed.extend(settled.iter().map(in_words));
+    }
     let seals: Vec<DaySeal> = told.seals.iter().filter_map(|number| pack.seals.get(*number)).cloned().collect();
-    for run in seals.chunk_by(|one, next| one.number + 1 == next.number) {
-        for days in run.chunks(DAYS_AT_ONCE) {
-            for (seal, records, leaves) in read_days(tx, pack, days).await? {
-                let records = records.into_iter().map(|record| (told.tells(seal.number, &record), record)).collect();
-                write_proof(tx, archive, pack, &mut found, &chain, (seal, records, leaves)).await?;
-            }
+    let mut proving: Option<JoinHandle<Vec<ProvedDay>>> = None;
+    let runs = seals.chunk_by(|one, next| one.number + 1 == next.number);
+    for days in runs.flat_map(|run| run.chunks(DAYS_AT_ONCE)) {
+        let read = read_days(tx, pack, told, days).await?;
+        // Hashes are work for a thread that answers nobody; the next days are read meanwhile.
+        let chain = Arc::clone(&chain);
+        let next = tokio::task::spawn_blocking(move || read.into_iter().map(|day| prove(day, &chain)).collect());
+        if let Some(before) = proving.replace(next) {
+            write_proofs_of_days(tx, archive, pack, &mut found, before).await?;
         }
+    }
+    if let Some(last) = proving {
+        write_proofs_of_days(tx, archive, pack, &mut found, last).await?;
     }
     archive.add("proofs/README.txt", note_of(&found).as_bytes(), None).await?;
     Ok(found)
 }
 
-/// Records and leaves of days that follow each other.
-async fn read_days<'a>(
-    tx: &mut Snapshot,
-    pack: &Pack,
-    days: &'a [DaySeal],
-) -> Result<Vec<(&'a DaySeal, Vec<Record>, Leaves)>, StreamError> {
+/// A sealed day as it is read: its records, each with whether the pack tells it, and its leaves.
+struct DayRead {
+    seal: DaySeal,
+    records: Vec<(bool, Record)>,
+    sealed: Leaves,
+}
+
+/// Days that follow each other.
+async fn read_days(tx: &mut Snapshot, pack: &Pack, told: &Told, days: &[DaySeal]) -> Result<Vec<DayRead>, StreamError> {
     let (rows, mut leaves) = seals::checks::read(tx, pack.group_id, pack.period.clinic_id, days).await?;
-    let read = days.iter().zip(seals::checks::by_day(days, rows)).map(|(seal, records)| {
-        let leaves = leaves.remove(&seal.clinic_day).unwrap_or_default();
-        (seal, records, leaves)
+    let read = days.iter().zip(seals::checks::by_day(days, rows)).map(|(seal, records)| DayRead {
+        records: records.into_iter().map(|record| (told.tells(seal.number, &record), record)).collect(),
+        sealed: leaves.remove(&seal.clinic_day).unwrap_or_default(),
+        seal: seal.clone(),
     });
     Ok(read.collect())
 }
 
-/// The proof of one day, and what it shows.
-async fn write_proof(
-    tx: &mut Snapshot,
-    archive: &mut Archive,
-    pack: &Pack,
-    found: &mut Found,
-    chain: &[TreeHash],
-    (seal, records, leaves): (&DaySeal, Vec<(bool, Record)>, Leaves),
-) -> Result<(), StreamError> {
-    let (of_day, chain, sealed) = (seal.clone(), chain.to_vec(), leaves.clone());
-    // A day's hashes are work for a thread that answers nobody.
-    let made = tokio::task::spawn_blocking(move || prove(of_day, records, leaves, &chain)).await;
-    let (proof, differing) = made.map_err(|error| StreamError::Unwritable(error.to_string()))?;
-    let (differing, purged) =
-        seals::checks::account_for_purged(tx, seal, sealed, differing, pack.cover.made_at).await?;
-    found.not_as_sealed.extend(differing.iter().map(in_words));
-    found.purged.extend(purged.iter().map(differences::purged));
-    let day = seal.clinic_day;
-    match proof {
-        Ok(proof) => {
-            let count = proof.leaves.iter().filter(|leaf| matches!(leaf, DayLeaf::Record(_))).count();
-            let content = serde_json::to_vec(&Proof::Day(proof))?;
-            archive.add(&format!("proofs/{day}.json"), &content, u64::try_from(count).ok()).await
-        }
-        Err(error) => {
-            found.not_as_sealed.push(format!("{day}: nothing of this day can be proved: {error}"));
-            Ok(())
-        }
-    }
+/// A day with its proof, as far as there is one, and what is not as it was sealed.
+struct ProvedDay {
+    seal: DaySeal,
+    sealed: Leaves,
+    proof: Result<DayProof, ProofError>,
+    findings: Vec<SealFinding>,
 }
 
-/// The proof of a day, as far as there is one, and what is not as it was sealed.
-fn prove(
-    seal: DaySeal,
-    records: Vec<(bool, Record)>,
-    mut sealed: Leaves,
-    chain: &[TreeHash],
-) -> (Result<DayProof, ProofError>, Vec<SealFinding>) {
+fn prove(day: DayRead, chain: &[TreeHash]) -> ProvedDay {
+    let DayRead { seal, records, sealed } = day;
     let rows: Vec<ReadBack> = records.iter().map(|(_, record)| read_back(record)).collect();
     let findings = day_findings(&seal, &sealed, &rows);
-    let order: Vec<_> = sealed.keys().cloned().collect();
-    let mut as_sealed = std::collections::BTreeMap::new();
+    let mut as_sealed = BTreeMap::new();
     for ((is_told, record), (name, leaf)) in records.into_iter().zip(rows) {
         if is_told && leaf.as_ref() == sealed.get(&name) {
             as_sealed.insert(name, record);
         }
     }
-    let leaves = order
-        .into_iter()
-        .filter_map(|name| {
-            let leaf = sealed.remove(&name)?;
-            Some(as_sealed.remove(&name).map_or(DayLeaf::Hash(leaf), DayLeaf::Record))
-        })
-        .collect();
-    (DayProof::new(seal, leaves, chain), findings)
+    // A record that is told has the very hash that was sealed.
+    let leaf = |(name, hash): (&RecordName, &TreeHash)| {
+        (as_sealed.remove(name).map_or(DayLeaf::Hash(*hash), DayLeaf::Record), *hash)
+    };
+    let leaves = sealed.iter().map(leaf).collect();
+    ProvedDay { proof: DayProof::new(seal.clone(), leaves, chain), seal, sealed, findings }
+}
+
+/// The proofs of some days, and what they show.
+async fn write_proofs_of_days(
+    tx: &mut Snapshot,
+    archive: &mut Archive,
+    pack: &Pack,
+    found: &mut Found,
+    proving: JoinHandle<Vec<ProvedDay>>,
+) -> Result<(), StreamError> {
+    let days = proving.await.map_err(|error| StreamError::Unwritable(error.to_string()))?;
+    for ProvedDay { seal, sealed, proof, findings } in days {
+        let (differing, purged) =
+            seals::checks::account_for_purged(tx, &seal, sealed, findings, pack.cover.made_at).await?;
+        found.not_as_sealed.extend(differing.iter().map(in_words));
+        found.purged.extend(purged.iter().map(differences::purged));
+        let day = seal.clinic_day;
+        match proof {
+            Ok(proof) => {
+                let count = proof.leaves.iter().filter(|leaf| matches!(leaf, DayLeaf::Record(_))).count();
+                let content = serde_json::to_vec(&Proof::Day(proof))?;
+                archive.add(&format!("proofs/{day}.json"), &content, u64::try_from(count).ok()).await?;
+            }
+            Err(error) => found.not_as_sealed.push(format!("{day}: nothing of this day can be proved: {error}")),
+        }
+    }
+    Ok(())
 }
 
 fn note_of(found: &Found) -> String {
