@@ -166,7 +166,7 @@ async fn each_query_of_the_cookbook_tells_what_happened_in_a_known_week(pool: Pg
             "07_",
             json!([{ "clinic": "Clinic 0", "routine": "Flush before the first patient", "subject": "Chair 0",
                         "performed_by": "KV", "performed_at": "2026-11-03T08:20:00+00:00",
-                        "recorded_at": "2026-11-03T13:20:00+00:00", "hours_between": 5.0, "late": true, "burst": false }]),
+                        "recorded_at": "2026-11-03T13:20:00+00:00", "hours_between": 5.0, "late": true, "burst": false, "reason": "" }]),
         ),
         (
             "10_",
@@ -218,5 +218,31 @@ async fn each_query_of_the_cookbook_tells_what_happened_in_a_known_week(pool: Pg
         let expected = expected.map(|(lower, upper)| (lower.to_owned(), upper.to_owned())).unzip();
         assert_eq!(told, expected, "{part} of {whole}");
     }
+    manager.leave().await;
+}
+
+/// Used on Monday and not since: by Friday the chair has three days without use behind it.
+#[sqlx::test]
+async fn a_chair_that_was_not_used_for_days_is_among_what_the_next_week_brings(pool: PgPool) {
+    let app = App::new(pool.clone(), at("2026-11-02T07:40:00Z")).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    let restart = json!({ "effective_on": "2026-11-01", "routine": {
+        "name": "Restart", "subject_kind": "operatory",
+        "anchor": { "kind": "idle", "unused_days": 3, "on": "open_days" },
+        "window": { "may_start_minutes": -60, "due_by_minutes": 0, "overdue_minutes": 10, "missed_minutes": 240 },
+        "steps": [{ "key": "flush", "instruction": "Flush every line.", "evidence": { "kind": "confirmation" } }],
+        "sources": [{ "title": "common practice", "edition": "none", "seen": "common_practice" }], "rough_minutes": 10,
+    } });
+    clinic.admin.put(&format!("/v1/routines/{}", id(505)), restart).await.expect(201);
+    app.set(at("2026-11-02T09:00:00Z"));
+    let path = format!("/v1/operatories/{}/seated", clinic.chair);
+    clinic.desk.post_once(&path, "first", json!({ "at": "2026-11-02T09:00:00Z" })).await.expect(201);
+    app.set(at("2026-11-06T06:00:00Z"));
+    app.plan().await;
+    let mut manager = as_manager(&pool).await;
+    manager.look_from("2026-11-06T06:00:00Z").await;
+    let expected = json!({ "clinic": "Clinic 0", "what": "idle_restart", "local_moment": "2026-11-06T08:30:00",
+                           "detail": "Chair 0: Restart" });
+    assert_eq!(answers(&mut manager, "10_").await[0], expected);
     manager.leave().await;
 }
