@@ -77,3 +77,40 @@ async fn a_correction_and_a_result_say_by_themselves_that_they_came_later(pool: 
     assert_eq!(flags(sampled).await, ["no_entry_time"]);
     assert_eq!(flags(read).await, [""; 0]);
 }
+
+/// Six samples of one day, two hours apart, whose results are typed in at one go on the next morning, as they come.
+#[sqlx::test]
+async fn results_that_are_typed_in_together_under_the_times_of_their_samples_are_no_work_done_apart(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T06:00:00Z")).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    for n in 1..6 {
+        let machine = json!({ "clinic_id": clinic.clinic_id, "kind": "steriliser", "name": format!("Steriliser {n}"),
+                              "service": { "state": "in_service" } });
+        clinic.admin.put(&format!("/v1/equipment/{}", id(260 + n)), machine).await.expect(201);
+    }
+    app.plan().await;
+    app.set(at("2026-11-02T08:30:00Z"));
+    let due = clinic.tablet.get(&format!("/v1/clinics/{}/due?ahead_minutes=720", clinic.clinic_id)).await.expect(200);
+    let tasks = due["tasks"].as_array().expect("a list").iter();
+    let tests: Vec<&Value> = tasks.filter(|t| t["routine_id"] == json!(routine::spore_test())).collect();
+    assert_eq!(tests.len(), 6, "{due}");
+    let mut samples = Vec::new();
+    for (task, n) in tests.iter().zip(940..) {
+        let mut sample = clinic.spore(n, task, None);
+        sample["entered_at"] = sample["performed_at"].clone();
+        let kept = clinic.tablet.post("/v1/completions", sample.clone()).await.expect(201);
+        assert_eq!(kept["verdict"], "result_pending", "{kept}");
+        samples.push(sample);
+        app.advance(TimeDelta::hours(2));
+    }
+    app.set(at("2026-11-03T10:00:00Z"));
+    for (task, (sample, n)) in tests.iter().zip(samples.iter().zip(950..)) {
+        let mut result = clinic.spore(n, task, Some("0"));
+        result["performed_at"] = sample["performed_at"].clone();
+        result["entered_at"] = json!("2026-11-03T09:59:30Z");
+        let kept = clinic.tablet.post("/v1/completions", result).await.expect(201);
+        assert_eq!((&kept["verdict"], flags_of(&kept)), (&json!("passed"), Vec::new()), "{kept}");
+    }
+    let shown = clinic.manager.get("/v1/entries-to-review?flag=entered_together").await.expect(200);
+    assert_eq!(shown["items"], json!([]));
+}

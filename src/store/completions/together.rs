@@ -62,7 +62,7 @@ pub async fn raise_flags(
         return Ok(BTreeMap::new());
     }
     let minutes = rough_minutes(&mut *db, group_id, &near).await?;
-    let sampled: BTreeSet<Uuid> = near.iter().filter(|near| near.is_pending).map(|near| near.task_id).collect();
+    let sampled = list_sampled(&mut *db, group_id, &near).await?;
     let entries: Vec<Performed> = near
         .iter()
         .map(|near| Performed {
@@ -113,6 +113,19 @@ async fn list_near(db: &mut PgConnection, group_id: Uuid, entry: Entered<'_>) ->
     )
     .fetch_all(db)
     .await?)
+}
+
+/// The tasks of these entries that a sample was recorded for, which may have been long before.
+async fn list_sampled(db: &mut PgConnection, group_id: Uuid, near: &[Near]) -> Result<BTreeSet<Uuid>> {
+    let (days, tasks): (Vec<NaiveDate>, Vec<Uuid>) = near.iter().map(|near| (near.clinic_day, near.task_id)).unzip();
+    let sampled = sqlx::query_scalar!(
+        "select distinct task_id from completion
+         where group_id = $1 and clinic_day = any($2) and task_id = any($3) and verdict = 'result_pending'",
+        group_id,
+        &days,
+        &tasks
+    );
+    Ok(sampled.fetch_all(db).await?.into_iter().collect())
 }
 
 /// How long the work of each of these entries takes, roughly, by its task.
