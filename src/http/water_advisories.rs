@@ -126,8 +126,9 @@ async fn get_water_advisory(
 /// A water advisory is a notice not to use mains water. Until it is lifted it stands against every operatory of its
 /// clinics that mains water feeds, treated in a plant or not, and work that runs mains water (`runs_mains_water` of a
 /// routine) is not required where its anchor, or the instant it is due by, lies in it. A unit with a reservoir of its own
-/// is spared. Anybody at work may record it, by initials or with a PIN of their own. Without `clinic_ids` it concerns the clinics within reach whose
-/// `supply_area` is the advisory's `area`. Put again with the same content and other clinics it concerns those too.
+/// is spared. Anybody at work may record it, by initials or with a PIN of their own. Without `clinic_ids` it concerns the
+/// clinics within reach whose `supply_area` is the advisory's `area`. Put again with the same content and other clinics it
+/// concerns those too.
 #[utoipa::path(put, path = "/v1/water-advisories/{advisory_id}", operation_id = "put_water_advisory", tag = "Water advisories",
     params(("advisory_id" = Uuid, Path, description = "The advisory")),
     request_body = WaterAdvisoryInput,

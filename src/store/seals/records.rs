@@ -5,8 +5,9 @@
 //! the JSON, and only instants and decimals are written anew, in the one way that records write them.
 //!
 //! Not among the kinds: `corrective_action_next` and `day_to_sign` (worklists, which follow from an action's rows and the
-//! hours), `raised_flag` (it follows from the completions), `completion_receipt` and `cycle_receipt` (they decide only what a repeat is told), `event` (copies) and `task`
-//! (a plan, made anew from configuration; what became of it follows from its completions).
+//! hours), `raised_flag` (it follows from the completions), `completion_receipt` and `cycle_receipt` (they decide only what a
+//! repeat is told), `event` (copies) and `task` (a plan, made anew from configuration; what became of it follows from its
+//! completions).
 
 use chrono::{DateTime, Utc};
 use serde_json::{Map, Value};
