@@ -489,7 +489,8 @@ async fn other_systems_read_people_and_flags_and_no_pin(pool: PgPool) {
     assert!(!columns.iter().any(|(_, column)| column.contains("pin") || column.contains("hash")), "{columns:?}");
     let of = |view: &str| columns.iter().filter(|(v, _)| v == view).map(|(_, c)| c.clone()).collect::<Vec<_>>();
     assert!(
-        of("completions").ends_with(&["staff_id", "signed", "flags", "device_at", "entered_at"].map(str::to_owned))
+        of("completions")
+            .ends_with(&["staff_id", "signed", "flags", "device_at", "entered_at", "outcome"].map(str::to_owned))
     );
     for view in ["staff", "competences", "presence"] {
         assert!(of(view).contains(&if view == "presence" { "staff_ids" } else { "staff_id" }.to_owned()), "{view}");

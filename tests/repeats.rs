@@ -2,7 +2,7 @@
 
 use axum::http::Method;
 use chrono::TimeDelta;
-use serde_json::json;
+use serde_json::{Value, json};
 use sqlx::PgPool;
 
 use crate::support::app::{App, Client};
@@ -258,14 +258,83 @@ async fn two_people_who_complete_one_task_are_both_kept_and_one_is_the_duplicate
         clinic.tablet.post("/v1/completions", by(7001, "KV")),
         clinic.tablet.post("/v1/completions", by(7002, "RM"))
     );
-    let duplicates = [one.expect(201), other.expect(201)].map(|c| c["duplicate"] == json!(true));
-    assert_eq!(duplicates.iter().filter(|d| **d).count(), 1);
+    one.expect(201);
+    other.expect(201);
     let third = clinic.tablet.post("/v1/completions", by(7003, "TS")).await.expect(201);
     assert_eq!((&third["duplicate"], &third["verdict"]), (&json!(true), &json!("passed")));
 
     let task = clinic.task(&flush).await;
     assert_eq!(task["task"]["state"], "done");
     let kept = task["completions"].as_array().expect("a list");
+    assert_eq!(kept.iter().filter(|c| c["duplicate"] == json!(false)).count(), 1, "{task}");
     let people: std::collections::BTreeSet<_> = kept.iter().map(|c| c["performed_by"].as_str()).collect();
     assert_eq!((kept.len(), people.len()), (3, 3), "{task}");
+}
+
+/// One tablet was offline: what it sends was done first, and in time.
+#[sqlx::test]
+async fn of_two_records_of_one_task_the_work_that_was_done_first_counts_whenever_it_comes(pool: PgPool) {
+    let app = App::new(pool.clone(), at("2026-11-02T09:00:00Z")).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    let turnover = clinic.leave("2026-11-02T09:00:00Z").await;
+    let by = |number: u32, person: &str, minute: u32| {
+        let mut body = clinic.flush(number, &turnover, 25);
+        (body["performed_by"], body["performed_at"]) = (json!(person), json!(format!("2026-11-02T09:{minute:02}:00Z")));
+        body
+    };
+    app.set(at("2026-11-02T09:50:00Z"));
+    let late = clinic.tablet.post("/v1/completions", by(7101, "KV", 40)).await.expect(201);
+    assert_eq!((&late["late"], &late["duplicate"]), (&json!(true), &json!(false)));
+    // When it was known to be done stays as it was.
+    let done_late = async || -> Vec<bool> {
+        let sql = "select done_late from task where slot like 'turnover:%' and outcome = 'done' and outcome_at = $1";
+        sqlx::query_scalar(sql).bind(at("2026-11-02T09:50:00Z")).fetch_all(&pool).await.expect("the task")
+    };
+    assert_eq!(done_late().await, [true]);
+    app.set(at("2026-11-02T18:00:00Z"));
+    let first = clinic.tablet.post("/v1/completions", by(7102, "RM", 4)).await.expect(201);
+    assert_eq!((&first["late"], &first["duplicate"]), (&json!(false), &json!(false)));
+    let task = clinic.task(&turnover).await;
+    assert_eq!((&task["task"]["state"], done_late().await), (&json!("done"), vec![false]), "{task}");
+    let told = |task: &Value| {
+        let completions = task["completions"].as_array().expect("a list").clone();
+        completions.into_iter().map(|c| (c["performed_by"].clone(), c["duplicate"].clone())).collect::<Vec<_>>()
+    };
+    assert_eq!(told(&task), [(json!("KV"), json!(true)), (json!("RM"), json!(false))]);
+    let counts: Vec<Value> = sqlx::query_scalar(
+        "select body -> 'counts' from event where kind = 'completion_recorded' order by body ->> 'completion_id'",
+    )
+    .fetch_all(&pool)
+    .await
+    .expect("events");
+    assert_eq!(counts, [json!(id(7101)), json!(id(7102))]);
+
+    // The first one had not been held long enough: the other record of the work stands.
+    let mut correction = by(7103, "RM", 4);
+    correction["steps"] = clinic.flush(7103, &turnover, 5)["steps"].clone();
+    (correction["corrects"], correction["reason"]) = (json!(id(7102)), json!("the stopwatch said five"));
+    clinic.tablet.post("/v1/completions", correction).await.expect(201);
+    let task = clinic.task(&turnover).await;
+    assert_eq!((&task["task"]["state"], done_late().await), (&json!("done"), vec![true]), "{task}");
+    let nobody = [(json!("KV"), json!(false)), (json!("RM"), json!(false)), (json!("RM"), json!(false))];
+    assert_eq!(told(&task), nobody);
+}
+
+/// A failure is taken away by its correction alone, and by no other record, whatever instant that names.
+#[sqlx::test]
+async fn a_record_dated_before_a_failed_test_does_not_take_the_failure_away(pool: PgPool) {
+    let app = App::new(pool, at("2026-11-02T09:00:00Z")).await;
+    let clinic = scenario::clinic(&app, "Europe/London").await;
+    let spore = clinic.due_in_clinic(routine::spore_test()).await;
+    app.set(at("2026-11-02T12:00:00Z"));
+    let read = |number: u32, growth: &str, time: &str| {
+        let mut body = clinic.spore(number, &spore, Some(growth));
+        body["performed_at"] = json!(format!("2026-11-02T{time}:00Z"));
+        body
+    };
+    let failed = clinic.tablet.post("/v1/completions", read(7201, "1", "11:00")).await.expect(201);
+    assert_eq!(failed["verdict"], "failed");
+    let before = clinic.tablet.post("/v1/completions", read(7202, "0", "10:00")).await.expect(201);
+    assert_eq!((&before["verdict"], &before["duplicate"]), (&json!("passed"), &json!(true)));
+    assert_eq!(clinic.task(&spore).await["task"]["failed_attempt"], json!(true));
 }

@@ -474,9 +474,14 @@ async fn an_owners_edit_of_what_a_completion_made_of_its_task_is_named(pool: PgP
     let named = |completion: &str| {
         vec![("settlement_changed".to_owned(), "task_settlement".to_owned(), format!("{task}/{completion}"))]
     };
-    for edit in
-        ["settled_at = settled_at - interval '1 hour'", "failed = true", "outcome = 'not_required'", "outcome = 'void'"]
-    {
+    for edit in [
+        "settled_at = settled_at - interval '1 hour'",
+        "failed = true",
+        "outcome = 'not_required'",
+        "outcome = 'void'",
+        "outcome = null",
+        "outcome = 'result_pending'",
+    ] {
         assert_eq!(run(&pool, format!("update task_settlement set {edit} where {this}")).await, 1);
         assert_eq!(verified(&clinic).await, named(&completion), "{edit}");
         let back =

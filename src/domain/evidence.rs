@@ -5,6 +5,7 @@
 //! unknown step, a reading in another unit) is a fault, and goes back to the sender whole.
 
 mod asked;
+mod counting;
 mod given;
 mod hold_record;
 mod judging;
@@ -23,6 +24,7 @@ use super::task::Outcome;
 use super::water_sample::JudgedLine;
 
 pub use self::asked::{Asked, Known, LoadHeld, OwnLimit, SporeRun, Submission};
+pub use self::counting::{Counted, Entry, what_counts};
 pub use self::given::{Given, SporeStrips, WaterDrawn};
 pub use self::hold_record::{DeviceMoment, HoldRecord};
 pub use self::judging::judge;
@@ -361,13 +363,6 @@ pub struct Judgement {
 }
 
 impl Judgement {
-    /// Why the test shows nothing, where it does.
-    #[must_use]
-    pub fn void_because(&self) -> String {
-        let void = self.steps.iter().find(|step| step.verdict == StepVerdict::Void);
-        void.map(|step| step.finding.clone()).unwrap_or_default()
-    }
-
     /// The labels that it names, of packs or whatever else a step refers to, each once.
     #[must_use]
     pub fn labels(&self) -> Vec<String> {

@@ -19,6 +19,7 @@ pub mod canonical;
 pub mod day_proof;
 pub mod proof;
 pub mod record;
+pub mod settled;
 pub mod tamper;
 pub mod tree;
 

@@ -8,6 +8,7 @@ pub mod entries_to_review;
 mod known;
 mod people;
 mod recording;
+mod settling;
 
 use std::collections::{BTreeMap, BTreeSet};
 

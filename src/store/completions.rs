@@ -93,7 +93,11 @@ pub struct Completion {
     pub late: bool,
     /// Recorded after the window had closed.
     pub late_entry: bool,
-    /// The task had been completed already.
+    /// What it makes of its task, if it counts; `None`: nothing, or from before this was kept.
+    pub outcome: Option<String>,
+    /// Whether the task had been completed already, as it was told of one from when the first to come counted.
+    pub told_duplicate: Option<bool>,
+    /// Another completion of the task counts.
     pub duplicate: bool,
     /// The completion this one replaces.
     pub corrects: Option<Uuid>,
@@ -128,7 +132,7 @@ pub async fn insert(
     sqlx::query!(
         "insert into completion (group_id, clinic_day, completion_id, task_id, clinic_id, kind, performed_at,
                                  recorded_at, performed_by, key_id, verdict, findings, early, late, late_entry,
-                                 duplicate, corrects, reason, note, staff_id, signed, flags, device_at, entered_at)
+                                 outcome, corrects, reason, note, staff_id, signed, flags, device_at, entered_at)
          values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22,
                  $23, $24)",
         group_id,
@@ -146,7 +150,7 @@ pub async fn insert(
         completion.early,
         completion.late,
         completion.late_entry,
-        completion.duplicate,
+        completion.outcome,
         completion.corrects,
         completion.reason,
         completion.note,
@@ -226,12 +230,21 @@ pub async fn find(
 ) -> Result<Option<Completion>> {
     Ok(sqlx::query_as!(
         Completion,
-        "select completion_id, task_id, clinic_id, kind, performed_at, recorded_at, performed_by, key_id, verdict,
-                findings, early, late, late_entry, duplicate, corrects, reason, note, staff_id, signed, device_at, entered_at,
-                coalesce(flags, '{}') || array(select f.flag from raised_flag f
-                                               where f.group_id = $1 and f.completion_id = completion.completion_id
-                                               order by f.flag) as flags
-         from completion where group_id = $1 and clinic_day = $2 and completion_id = $3",
+        r#"select completion_id, task_id, clinic_id, kind, performed_at, recorded_at, performed_by, key_id, verdict, findings,
+                  early, late, late_entry, outcome, duplicate as told_duplicate,
+                  coalesce(duplicate, is_duplicate(duplicate, outcome, completion_id,
+                                                   (select t.completion_id from task t
+                                                    where t.group_id = $1 and t.clinic_day = $2
+                                                      and t.task_id = completion.task_id))
+                                      and not exists (select from completion x
+                                                      where x.group_id = $1 and x.clinic_day = $2
+                                                        and x.task_id = completion.task_id
+                                                        and x.corrects = completion.completion_id)) as "duplicate!",
+                  corrects, reason, note, staff_id, signed, device_at, entered_at,
+                  coalesce(flags, '{}') || array(select f.flag from raised_flag f
+                                                 where f.group_id = $1 and f.completion_id = completion.completion_id
+                                                 order by f.flag) as flags
+           from completion where group_id = $1 and clinic_day = $2 and completion_id = $3"#,
         group_id,
         clinic_day,
         completion_id
@@ -247,13 +260,22 @@ pub async fn find(
 pub async fn list_of_task(db: &mut PgConnection, group_id: Uuid, task: TaskId) -> Result<Vec<Completion>> {
     Ok(sqlx::query_as!(
         Completion,
-        "select completion_id, task_id, clinic_id, kind, performed_at, recorded_at, performed_by, key_id, verdict,
-                findings, early, late, late_entry, duplicate, corrects, reason, note, staff_id, signed, device_at, entered_at,
-                coalesce(flags, '{}') || array(select f.flag from raised_flag f
-                                               where f.group_id = $1 and f.completion_id = completion.completion_id
-                                               order by f.flag) as flags
-         from completion where group_id = $1 and clinic_day = $2 and task_id = $3
-         order by recorded_at, completion_id",
+        r#"select completion_id, task_id, clinic_id, kind, performed_at, recorded_at, performed_by, key_id, verdict, findings,
+                  early, late, late_entry, outcome, duplicate as told_duplicate,
+                  coalesce(duplicate, is_duplicate(duplicate, outcome, completion_id,
+                                                   (select t.completion_id from task t
+                                                    where t.group_id = $1 and t.clinic_day = $2
+                                                      and t.task_id = completion.task_id))
+                                      and not exists (select from completion x
+                                                      where x.group_id = $1 and x.clinic_day = $2
+                                                        and x.task_id = completion.task_id
+                                                        and x.corrects = completion.completion_id)) as "duplicate!",
+                  corrects, reason, note, staff_id, signed, device_at, entered_at,
+                  coalesce(flags, '{}') || array(select f.flag from raised_flag f
+                                                 where f.group_id = $1 and f.completion_id = completion.completion_id
+                                                 order by f.flag) as flags
+           from completion where group_id = $1 and clinic_day = $2 and task_id = $3
+           order by recorded_at, completion_id"#,
         group_id,
         task.clinic_day(),
         task.as_uuid()

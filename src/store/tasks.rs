@@ -383,7 +383,9 @@ pub async fn settle(
         "update task set
              started_at = coalesce(started_at, $4),
              outcome = $5,
-             outcome_at = case when $5::text is null then null else $4 end,
+             outcome_at = case when $5::text is null then null
+                               when outcome = $5 and not outcome_by_plan then outcome_at -- known since then, by another
+                               else $4 end,
              outcome_reason = $6,
              outcome_by_plan = false,
              completion_id = $7,

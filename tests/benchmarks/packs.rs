@@ -137,10 +137,10 @@ const YEAR: &[&str] = &[
             case when is_done then completion_id end, false
      from work",
     "insert into completion (group_id, clinic_day, completion_id, task_id, clinic_id, kind, performed_at, recorded_at,
-                             performed_by, key_id, verdict, findings, early, late, late_entry, duplicate, flags, signed)
+                             performed_by, key_id, verdict, findings, early, late, late_entry, outcome, flags, signed)
      select group_id, day, completion_id, task_id, clinic_id, 'performed', at + interval '4 minutes',
             at + interval '5 minutes', 'KV', key_id, case when falls_short then 'failed' else 'passed' end, '[]', false,
-            false, false, false, '{}', false
+            false, false, 'done', '{}', false
      from work where is_done",
     "insert into task_settlement (group_id, task_id, clinic_day, settled_at, outcome, failed, completion_id)
      select group_id, task_id, day, at + interval '5 minutes', 'done', falls_short, completion_id from work where is_done",

@@ -22,7 +22,7 @@ worked as (
                      and s.verdict = 'result_pending' and s.recorded_at < c.recorded_at) as of_sample
     from completion c join task t using (group_id, clinic_day, task_id)
     where c.group_id = $1 and t.subject_id in (select subject_id from of_clinic)
-      and c.kind = 'performed' and not c.duplicate
+      and c.kind = 'performed' and not is_duplicate(c.duplicate, c.outcome, c.completion_id, t.completion_id)
       and not exists (select from completion k
                       where k.group_id = $1 and k.clinic_day = c.clinic_day and k.task_id = c.task_id
                         and k.corrects = c.completion_id)),

@@ -105,8 +105,12 @@ pub struct CompletionAnswer {
     pub late: bool,
     /// Recorded after the window had closed.
     pub late_entry: bool,
-    /// The task had been completed already; both are kept.
+    /// Another completion of the task counts, which failed or was performed first; both are kept. May change as others come.
     pub duplicate: bool,
+    /// What it makes of its task if it counts: `done`, `not_required`, `void` or `result_pending`; null: nothing, or recorded
+    /// before this was kept.
+    #[schema(required)]
+    pub outcome: Option<String>,
     /// The completion it corrects.
     #[schema(required)]
     pub corrects: Option<Uuid>,
@@ -292,6 +296,7 @@ impl CompletionAnswer {
                 late: row.late,
                 late_entry: row.late_entry,
                 duplicate: row.duplicate,
+                outcome: row.outcome,
                 corrects: row.corrects,
                 reason: row.reason,
                 note: row.note,

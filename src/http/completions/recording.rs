@@ -14,7 +14,7 @@ use uuid::Uuid;
 
 use super::documents::{CompletionAnswer, CompletionInput};
 use super::people;
-use super::{MAY_RECORD, known};
+use super::{MAY_RECORD, known, settling};
 use crate::domain::access::Role;
 use crate::domain::event::EventKind;
 use crate::domain::evidence::{self, Asked, CompletionKind, Finding, Judgement, StepAnswer, Submission, Verdict};
@@ -31,7 +31,6 @@ use crate::http::tasks::{Access, Work, find_work};
 use crate::store::completions::{self, Completion, Receipt, repeats};
 use crate::store::corrective_actions::actions::{self, Followed, LotRecall, WrongProduct};
 use crate::store::retention::purges;
-use crate::store::tasks::{self, Settlement};
 use crate::store::{self, events, planning};
 
 /// Most answers of one completion.
@@ -134,8 +133,6 @@ pub(super) struct Judged {
     pub(super) judgement: Judgement,
     /// Who did it.
     pub(super) who: Who,
-    /// The task had been completed already, and this does not correct it.
-    duplicate: bool,
     /// What it was worked with and should not have been.
     wrong_products: Vec<WrongProduct>,
     /// It names, at a chair, packs of a load that is not to be laid out.
@@ -172,15 +169,13 @@ async fn judge(db: &mut PgConnection, caller: &Caller, input: &CompletionInput, 
     if !faults.is_empty() {
         return Err(ApiError::rules_broken(faults));
     }
-    let duplicate =
-        input.corrects.is_none() && matches!(outcome, Some(Outcome::Done | Outcome::NotRequired | Outcome::Void));
     let mut judgement = evidence::judge(&submission, &asked, caller.now);
     if judgement.verdict == Verdict::Void && !repeats::is_possible(work.task.id.clinic_day(), caller.now) {
         judgement.findings.push(Finding { step: None, finding: TOO_LATE_TO_REPEAT.to_owned() });
     }
     let wrong_products = wrong_products(&judgement, &lots);
     let names_held_load = !known.held_loads.is_empty();
-    Ok(Judged { judgement, who, duplicate, wrong_products, names_held_load })
+    Ok(Judged { judgement, who, wrong_products, names_held_load })
 }
 
 fn wrong_products(judgement: &Judgement, lots: &evidence::LotsAsked) -> Vec<WrongProduct> {
@@ -281,7 +276,9 @@ async fn keep(
         early: judgement.early,
         late: judgement.late,
         late_entry: judgement.late_entry,
-        duplicate: judged.duplicate,
+        outcome: judgement.outcome.map(|outcome| outcome.as_str().to_owned()),
+        told_duplicate: None,
+        duplicate: false,
         corrects: input.corrects,
         reason: input.reason.clone(),
         note: input.note.clone(),
@@ -293,18 +290,15 @@ async fn keep(
     };
     let clinic_day = work.task.id.clinic_day();
     completions::insert(db, caller.group_id, clinic_day, &row, &judgement.steps).await?;
-    if !judged.duplicate {
-        let settlement = settlement(input, work, judgement);
-        tasks::settle(db, caller.group_id, work.task.id, &settlement, caller.now).await?;
-        settle_repeat(db, caller, input, work, settlement.outcome).await?;
-    }
-    follow_up(db, caller, input, work, judged).await?;
+    let counts = settling::settle(db, caller, work, &row).await?;
+    follow_up(db, caller, input, work, judged, counts.completion_id).await?;
     // Last, as it waits for whoever records an entry of the same person.
     let mut raised = people::raise_flags(db, caller, input, work, &judged.who).await?;
     flags.extend(raised.remove(&input.completion_id).unwrap_or_default());
     let event = json!({
         "completion_id": input.completion_id, "task_id": input.task_id, "kind": row.kind, "verdict": row.verdict,
-        "performed_at": input.performed_at, "duplicate": judged.duplicate, "corrects": input.corrects,
+        "performed_at": input.performed_at, "duplicate": is_duplicate(input, judgement, counts.completion_id),
+        "corrects": input.corrects, "counts": counts.completion_id,
         "staff_id": row.staff_id, "signed": signed, "flags": flags, "flags_raised": raised,
     });
     let clinic = Some(work.task.clinic_id);
@@ -319,10 +313,10 @@ async fn follow_up(
     input: &CompletionInput,
     work: &Work,
     judged: &Judged,
+    counts: Uuid,
 ) -> ApiResult<()> {
     let judgement = &judged.judgement;
     let first = judgement.steps.iter().find(|step| step.falls_short());
-    let settled = !judged.duplicate && judgement.outcome == Some(Outcome::Done);
     let followed = Followed {
         task: &work.task,
         routine: &work.routine,
@@ -332,8 +326,8 @@ async fn follow_up(
         load_labels: judgement.labels(),
         finding: first.map_or_else(String::new, |step| format!("{}, {}", step.key, step.finding)),
         verdict: judgement.verdict,
-        done: settled,
-        duplicate: judged.duplicate,
+        done: judgement.outcome == Some(Outcome::Done) && counts == input.completion_id,
+        duplicate: is_duplicate(input, judgement, counts),
         wrong_products: &judged.wrong_products,
         key_id: caller.key_id,
     };
@@ -341,42 +335,8 @@ async fn follow_up(
     Ok(())
 }
 
-/// A void test has one repeat that is wanted, however often it is corrected: a correction to something else withdraws
-/// it, a correction to another void leaves it.
-async fn settle_repeat(
-    db: &mut PgConnection,
-    caller: &Caller,
-    input: &CompletionInput,
-    work: &Work,
-    outcome: Option<Outcome>,
-) -> ApiResult<()> {
-    let is_void = outcome == Some(Outcome::Void);
-    let corrected: Vec<Uuid> = known::corrected_chain(db, caller, input, work).await?.into_iter().collect();
-    if !is_void {
-        repeats::withdraw(db, caller.group_id, &work.task, &corrected, caller.now).await?;
-    } else if !repeats::has_any(db, caller.group_id, &work.task, &corrected).await? {
-        let minutes = work.routine.rough_minutes;
-        repeats::insert(db, caller.group_id, &work.task, input.completion_id, minutes, caller.now).await?;
-    }
-    Ok(())
-}
-
-/// How the task stands after a completion that counts. One that falls short leaves an awaited result awaited; a
-/// correction that falls short opens the task again.
-fn settlement(input: &CompletionInput, work: &Work, judgement: &Judgement) -> Settlement {
-    let awaited = work.task.recorded.is_some_and(|(outcome, _)| outcome == Outcome::ResultPending);
-    let still_awaited = (awaited && input.corrects.is_none()).then_some(Outcome::ResultPending);
-    let outcome = judgement.outcome.or(still_awaited);
-    let reason = match (judgement.verdict, input.kind) {
-        (Verdict::Void, CompletionKind::Performed) => judgement.void_because(),
-        (Verdict::NotRequired | Verdict::Void, _) => input.reason.clone(),
-        _ => String::new(),
-    };
-    Settlement {
-        outcome,
-        reason,
-        completion_id: input.completion_id,
-        done_late: outcome == Some(Outcome::Done) && judgement.late,
-        failed: judgement.verdict == Verdict::Failed,
-    }
+/// Whether it would end its task, and another completion counts.
+fn is_duplicate(input: &CompletionInput, judgement: &Judgement, counts: Uuid) -> bool {
+    let ends = matches!(judgement.outcome, Some(Outcome::Done | Outcome::NotRequired | Outcome::Void));
+    ends && counts != input.completion_id
 }

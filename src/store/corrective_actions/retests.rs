@@ -26,7 +26,7 @@ pub async fn list_tests(
 ) -> Result<Vec<TestRun>> {
     let asked = list_lines(&mut *db, group_id, action).await?;
     let rows = sqlx::query!(
-        r#"select r.completion_id, r.made_at as "made_at!", r.recorded_at, r.passed as "passed!", r.duplicate,
+        r#"select r.completion_id, r.made_at as "made_at!", r.recorded_at, r.passed as "passed!", r.duplicate as "duplicate!",
                   exists (select from step_result s
                           where s.group_id = $1 and s.clinic_day = r.clinic_day and s.completion_id = r.completion_id
                             and s.kind = 'water_sample') as "draws_water!",
@@ -35,7 +35,8 @@ pub async fn list_tests(
                             where s.group_id = $1 and s.clinic_day = r.clinic_day
                               and s.completion_id = r.completion_id), '[]') as "bottles!: Json<Vec<Vec<String>>>"
            from (
-               select c.completion_id, c.clinic_day, c.recorded_at, c.verdict = 'passed' as passed, c.duplicate,
+               select c.completion_id, c.clinic_day, c.recorded_at, c.verdict = 'passed' as passed,
+                      is_duplicate(c.duplicate, c.outcome, c.completion_id, t.completion_id) as duplicate,
                       test_made_at(c.group_id, c.clinic_day, c.task_id, c.performed_at) as made_at
                from task t
                join completion c on c.group_id = t.group_id and c.clinic_day = t.clinic_day and c.task_id = t.task_id
@@ -123,7 +124,8 @@ pub async fn find_last_passed(
                from task t
                join completion c on c.group_id = t.group_id and c.clinic_day = t.clinic_day and c.task_id = t.task_id
                where t.group_id = $1 and t.routine_id = $2 and t.subject_id = $3
-                 and c.kind = 'performed' and c.verdict = 'passed' and not c.duplicate
+                 and c.kind = 'performed' and c.verdict = 'passed'
+                 and not is_duplicate(c.duplicate, c.outcome, c.completion_id, t.completion_id)
                  and not coalesce('no_limit_in_force' = any(c.flags), false)
                  and not exists (select from completion x
                                  where x.group_id = c.group_id and x.clinic_day = c.clinic_day and x.task_id = c.task_id

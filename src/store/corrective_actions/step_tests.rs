@@ -162,8 +162,10 @@ async fn failed_in(db: &mut PgConnection, group_id: Uuid, action: &CorrectiveAct
            from completion_receipt r
            join completion c on c.group_id = r.group_id and c.clinic_day = r.clinic_day
                             and c.completion_id = r.completion_id
+           join task t on t.group_id = c.group_id and t.clinic_day = c.clinic_day and t.task_id = c.task_id
            join completion x on x.group_id = c.group_id and x.clinic_day = c.clinic_day and x.task_id = c.task_id
-                            and (not x.duplicate or x.completion_id = c.completion_id)
+                            and (x.corrects is not null or x.completion_id = c.completion_id
+                                 or not is_duplicate(x.duplicate, x.outcome, x.completion_id, t.completion_id))
            join step_result s on s.group_id = x.group_id and s.clinic_day = x.clinic_day
                              and s.completion_id = x.completion_id
            left join cycle_receipt l on l.group_id = s.group_id and l.cycle_id = (s.given #>> '{strips,cycle_id}')::uuid

@@ -142,7 +142,8 @@ pub async fn find_covering(
                join step_result s on s.group_id = c.group_id and s.clinic_day = c.clinic_day
                                  and s.completion_id = c.completion_id
                where t.group_id = $1 and t.subject_id = $2 and t.clinic_day between $4 and $5
-                 and c.kind = 'performed' and c.verdict in ('passed', 'failed') and not c.duplicate
+                 and c.kind = 'performed' and c.verdict in ('passed', 'failed')
+                 and not is_duplicate(c.duplicate, c.outcome, c.completion_id, t.completion_id)
                  and s.kind = 'spore_test' and s.status = 'done'
                  and not exists (select from completion x
                                  where x.group_id = c.group_id and x.clinic_day = c.clinic_day and x.task_id = c.task_id

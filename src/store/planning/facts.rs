@@ -139,7 +139,8 @@ impl Ask<'_> {
                join task t on t.group_id = c.group_id and t.clinic_day = c.clinic_day and t.task_id = c.task_id
                where c.group_id = $1 and t.subject_id = any($2) and t.routine_id = any($3)
                  and c.clinic_day between $4 and $5 and t.clinic_day between $4 and $5
-                 and c.kind = 'performed' and c.verdict <> 'void' and not c.duplicate
+                 and c.kind = 'performed' and c.verdict <> 'void'
+                 and not is_duplicate(c.duplicate, c.outcome, c.completion_id, t.completion_id)
                  and not exists (select from completion later
                                  where later.group_id = c.group_id and later.clinic_day = c.clinic_day
                                    and later.clinic_day between $4 and $5

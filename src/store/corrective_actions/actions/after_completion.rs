@@ -43,7 +43,7 @@ pub struct Followed<'a> {
     pub load_labels: Vec<String>,
     /// Whether the task counts as done by it.
     pub done: bool,
-    /// Whether the task had been completed before.
+    /// Whether it would end its task, and another completion counts.
     pub duplicate: bool,
     /// What it was worked with and should not have been.
     pub wrong_products: &'a [WrongProduct],
@@ -129,7 +129,7 @@ pub async fn follow(db: &mut PgConnection, group_id: Uuid, what: &Followed<'_>, 
     for (kind, finding) in what.shortfalls() {
         fall_short(&mut *db, group_id, what, &open, (kind, finding), now).await?;
     }
-    if !what.fell_short && what.duplicate {
+    if !what.fell_short && what.duplicate && what.corrects.is_none() {
         let earlier = completions::list_of_task(&mut *db, group_id, task.id).await?;
         let ids: Vec<Uuid> = earlier.iter().map(|c| c.completion_id).collect();
         let of_task = corrective_actions::list_of_causes(&mut *db, group_id, &ids).await?;
