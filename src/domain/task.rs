@@ -254,6 +254,12 @@ impl Outcome {
         }
     }
 
+    /// Whether the task is over by it: only a result that is awaited is still to come.
+    #[must_use]
+    pub fn ends_its_task(self) -> bool {
+        self != Self::ResultPending
+    }
+
     /// The outcome of a stable name.
     #[must_use]
     pub fn from_name(name: &str) -> Option<Self> {

@@ -218,6 +218,31 @@ fn step_row(ordinal: usize, step: &JudgedStep) -> Value {
     })
 }
 
+/// Completions of a group and a clinic day ($1, $2), as they are read back.
+macro_rules! completions {
+    ($which:literal, $($given:expr),+) => {
+        sqlx::query_as!(
+            Completion,
+            r#"select completion_id, task_id, clinic_id, kind, performed_at, recorded_at, performed_by, key_id, verdict, findings,
+                  early, late, late_entry, outcome, duplicate as told_duplicate,
+                  coalesce(duplicate, is_duplicate(duplicate, outcome, completion_id,
+                                                   (select t.completion_id from task t
+                                                    where t.group_id = $1 and t.clinic_day = $2
+                                                      and t.task_id = completion.task_id))
+                                      and not exists (select from completion x
+                                                      where x.group_id = $1 and x.clinic_day = $2
+                                                        and x.task_id = completion.task_id
+                                                        and x.corrects = completion.completion_id)) as "duplicate!",
+                  corrects, reason, note, staff_id, signed, device_at, entered_at,
+                  coalesce(flags, '{}') || array(select f.flag from raised_flag f
+                                                 where f.group_id = $1 and f.completion_id = completion.completion_id
+                                                 order by f.flag) as flags
+           from completion where group_id = $1 and clinic_day = $2 and "# + $which,
+            $($given),+
+        )
+    };
+}
+
 /// The completion with this id.
 ///
 /// # Errors
@@ -228,29 +253,7 @@ pub async fn find(
     clinic_day: NaiveDate,
     completion_id: Uuid,
 ) -> Result<Option<Completion>> {
-    Ok(sqlx::query_as!(
-        Completion,
-        r#"select completion_id, task_id, clinic_id, kind, performed_at, recorded_at, performed_by, key_id, verdict, findings,
-                  early, late, late_entry, outcome, duplicate as told_duplicate,
-                  coalesce(duplicate, is_duplicate(duplicate, outcome, completion_id,
-                                                   (select t.completion_id from task t
-                                                    where t.group_id = $1 and t.clinic_day = $2
-                                                      and t.task_id = completion.task_id))
-                                      and not exists (select from completion x
-                                                      where x.group_id = $1 and x.clinic_day = $2
-                                                        and x.task_id = completion.task_id
-                                                        and x.corrects = completion.completion_id)) as "duplicate!",
-                  corrects, reason, note, staff_id, signed, device_at, entered_at,
-                  coalesce(flags, '{}') || array(select f.flag from raised_flag f
-                                                 where f.group_id = $1 and f.completion_id = completion.completion_id
-                                                 order by f.flag) as flags
-           from completion where group_id = $1 and clinic_day = $2 and completion_id = $3"#,
-        group_id,
-        clinic_day,
-        completion_id
-    )
-    .fetch_optional(db)
-    .await?)
+    Ok(completions!("completion_id = $3", group_id, clinic_day, completion_id).fetch_optional(db).await?)
 }
 
 /// Every completion of a task, in the order they reached us.
@@ -258,24 +261,9 @@ pub async fn find(
 /// # Errors
 /// When the database does not answer.
 pub async fn list_of_task(db: &mut PgConnection, group_id: Uuid, task: TaskId) -> Result<Vec<Completion>> {
-    Ok(sqlx::query_as!(
-        Completion,
-        r#"select completion_id, task_id, clinic_id, kind, performed_at, recorded_at, performed_by, key_id, verdict, findings,
-                  early, late, late_entry, outcome, duplicate as told_duplicate,
-                  coalesce(duplicate, is_duplicate(duplicate, outcome, completion_id,
-                                                   (select t.completion_id from task t
-                                                    where t.group_id = $1 and t.clinic_day = $2
-                                                      and t.task_id = completion.task_id))
-                                      and not exists (select from completion x
-                                                      where x.group_id = $1 and x.clinic_day = $2
-                                                        and x.task_id = completion.task_id
-                                                        and x.corrects = completion.completion_id)) as "duplicate!",
-                  corrects, reason, note, staff_id, signed, device_at, entered_at,
-                  coalesce(flags, '{}') || array(select f.flag from raised_flag f
-                                                 where f.group_id = $1 and f.completion_id = completion.completion_id
-                                                 order by f.flag) as flags
-           from completion where group_id = $1 and clinic_day = $2 and task_id = $3
-           order by recorded_at, completion_id"#,
+    Ok(completions!(
+        "task_id = $3
+           order by recorded_at, completion_id",
         group_id,
         task.clinic_day(),
         task.as_uuid()

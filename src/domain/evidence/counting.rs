@@ -26,13 +26,6 @@ pub struct Entry {
     pub first_came: bool,
 }
 
-impl Entry {
-    /// Whether the task is over by it, if it counts.
-    fn ends_its_task(&self) -> bool {
-        matches!(self.outcome, Some(Outcome::Done | Outcome::NotRequired | Outcome::Void))
-    }
-}
-
 /// What the completions of a task make of it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Counted {
@@ -72,7 +65,7 @@ pub struct Counted {
 pub fn what_counts(entries: &[Entry]) -> Option<Counted> {
     let stands = |entry: &&Entry| !entries.iter().any(|other| other.corrects == Some(entry.completion_id));
     let standing = || entries.iter().filter(stands);
-    let ending = standing().filter(|entry| entry.ends_its_task());
+    let ending = standing().filter(|entry| entry.outcome.is_some_and(Outcome::ends_its_task));
     if let Some(entry) = ending.min_by_key(|e| (!e.first_came, !e.failed, e.performed_at, e.completion_id)) {
         return Some(Counted { completion_id: entry.completion_id, outcome: entry.outcome, failed: entry.failed });
     }

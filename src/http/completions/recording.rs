@@ -337,6 +337,5 @@ async fn follow_up(
 
 /// Whether it would end its task, and another completion counts.
 fn is_duplicate(input: &CompletionInput, judgement: &Judgement, counts: Uuid) -> bool {
-    let ends = matches!(judgement.outcome, Some(Outcome::Done | Outcome::NotRequired | Outcome::Void));
-    ends && counts != input.completion_id
+    judgement.outcome.is_some_and(Outcome::ends_its_task) && counts != input.completion_id
 }
